@@ -1,0 +1,63 @@
+# Needs git, make and Python 3.11 or newer with venv. Another Python: make PYTHON=python3.12 demo
+PYTHON ?= python3
+BIN := .venv/bin
+INSTALL := $(BIN)/python -m pip install -q --disable-pip-version-check
+LOCK := uv pip compile -q --universal --python-version 3.11 --generate-hashes --no-header --group build pyproject.toml
+
+.PHONY: setup demo test check evidence bench docs lock clean
+
+setup: .venv/.runtime-stamp
+
+demo: .venv/.runtime-stamp
+	@$(BIN)/backstay demo
+
+test: .venv/.dev-stamp
+	@tools/system-packages
+	@$(MAKE) --no-print-directory check
+	$(BIN)/python -m pytest -q --doctest-modules src
+	$(BIN)/python -m pytest
+
+check: .venv/.dev-stamp
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-cache
+
+evidence: .venv/.dev-stamp
+	$(BIN)/python tools/evidence.py
+
+bench: .venv/.dev-stamp
+	$(BIN)/python benchmarks/run.py
+
+docs: .venv/.dev-stamp
+	$(BIN)/python tools/generate.py
+
+# Keeps the pinned versions where it can; make lock LOCK_FLAGS=--upgrade moves them.
+lock:
+	@command -v uv >/dev/null || { echo "make lock needs uv (pip install uv)"; exit 1; }
+	$(LOCK) $(LOCK_FLAGS) -o requirements/runtime.lock
+	$(LOCK) $(LOCK_FLAGS) --group dev -c requirements/runtime.lock -o requirements/dev.lock
+
+clean:
+	rm -rf .venv out build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis .import_linter_cache
+	find src tests tools benchmarks -name __pycache__ -type d -prune -exec rm -rf {} +
+
+.venv/.python-stamp:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+		|| { echo "Backstay needs Python 3.11 or newer; choose one with: make PYTHON=python3.12 demo"; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
+		|| { echo "This Python has no venv; on Debian: apt-get install python3-venv"; exit 1; }
+	@$(PYTHON) -m venv --clear .venv
+	@touch $@
+
+.venv/.runtime-stamp: requirements/runtime.lock pyproject.toml .venv/.python-stamp
+	@echo "Installing the packages Backstay needs into .venv (once; a minute or two)"
+	@$(INSTALL) --require-hashes -r requirements/runtime.lock \
+		|| { echo "If a package has no build for this Python, try another: make clean; make PYTHON=python3.12 demo"; exit 1; }
+	@$(INSTALL) --no-deps --no-build-isolation -e .
+	@touch $@
+
+.venv/.dev-stamp: requirements/dev.lock .venv/.runtime-stamp
+	@echo "Installing the packages the tests need into .venv (once)"
+	@$(INSTALL) --require-hashes -r requirements/dev.lock
+	@touch $@

@@ -1,0 +1,1 @@
+"""The long studies behind docs/validation.md: blind prediction, interpolation against brute force, trends."""

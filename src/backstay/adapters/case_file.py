@@ -1,0 +1,233 @@
+"""The case file: one patient, one vessel, what is in place, what is to land where.
+
+Names and units are the ones every part uses. Limits of each value are wide on purpose: they catch a slipped
+unit or a slipped digit, not an unusual patient.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import ConfigDict, Field, model_validator
+
+from backstay.adapters.atomic import write_atomic
+from backstay.adapters.toml_edit import edited
+from backstay.adapters.toml_text import FileModel, read_text, read_toml, validated
+from backstay.errors import InputError
+from backstay.identifiers import Access, Calcium, Preparation
+
+# Text that may be shown anywhere: no line breaks, no terminal codes.
+Text = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]+$")]
+FileName = Annotated[str, Field(min_length=1, max_length=500, pattern=r"^[^\x00-\x1f\x7f-\x9f]+$")]
+DeviceId = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f]+$")]
+PlaceMm = Annotated[
+    float, Field(ge=0.0, le=400.0, description="distance from the ostium along the vessel, mm")
+]
+DrawName = Annotated[str, Field(min_length=1, max_length=60)]
+
+Route = Literal["right radial", "left radial", "femoral"]
+ROUTES: dict[Route, Access] = {
+    "right radial": Access.RIGHT_RADIAL,
+    "left radial": Access.LEFT_RADIAL,
+    "femoral": Access.FEMORAL,
+}
+
+
+class _Span(FileModel):
+    """A stretch of the vessel."""
+
+    from_mm: PlaceMm
+    to_mm: PlaceMm
+
+    @model_validator(mode="after")
+    def _runs_forward(self) -> Self:
+        if self.to_mm <= self.from_mm:
+            raise InputError(
+                "a stretch of the vessel must end beyond where it begins",
+                field="to_mm",
+                value=self.to_mm,
+                allowed=f"more than from_mm = {self.from_mm:g}",
+            )
+        return self
+
+
+class PatientTable(FileModel):
+    """Who; only what the planning uses, all of it optional."""
+
+    age_y: float | None = Field(None, ge=18, le=110)
+    sex: Literal["female", "male"] | None = None
+    weight_kg: float | None = Field(None, ge=25, le=300)
+    height_cm: float | None = Field(None, ge=100, le=230)
+    creatinine_mg_dL: float | None = Field(None, ge=0.2, le=20, description="mg/dL; 1 mg/dL is 88.4 umol/L")
+    hemoglobin_g_dL: float | None = Field(None, ge=3, le=25, description="g/dL, not g/L or mmol/L")
+    conditions: list[Text] = Field(default_factory=list, max_length=40)
+
+
+class AccessTable(FileModel):
+    """Where the guide comes from."""
+
+    route: Route
+    sheath_fr: float = Field(ge=4, le=10)
+
+
+class LesionTable(_Span):
+    """A lesion on the path, as it is now."""
+
+    calcium: Annotated[Calcium, Field(strict=False)]
+    prepared: list[Annotated[Preparation, Field(strict=False)]] = Field(default_factory=list, max_length=20)
+    dissected: bool = False
+
+
+class BranchTable(FileModel):
+    """A branch and where it leaves."""
+
+    name: Text
+    at_mm: PlaceMm
+    diameter_mm: float = Field(ge=0.3, le=6)
+    angle_deg: float = Field(ge=5, le=175, description="between branch and distal main vessel")
+
+
+class VesselTable(FileModel):
+    """The vessel: its path file, lesions and branches."""
+
+    name: Text
+    path: FileName = Field(description="CSV file of the centreline and radius, from this file's folder")
+    lesion: list[LesionTable] = Field(default_factory=list, max_length=30)
+    branch: list[BranchTable] = Field(default_factory=list, max_length=60)
+
+    @model_validator(mode="after")
+    def _is_consistent(self) -> Self:
+        _refuse_repeats([branch.name for branch in self.branch], "branch", "name")
+        for k, lesion in enumerate(self.lesion):
+            for other in self.lesion[:k]:
+                if lesion.from_mm < other.to_mm and other.from_mm < lesion.to_mm:
+                    raise InputError(
+                        "two lesions overlap; join them or move one",
+                        field=f"lesion#{k + 1}",
+                        value=f"{lesion.from_mm:g} to {lesion.to_mm:g} mm",
+                        allowed=f"clear of {other.from_mm:g} to {other.to_mm:g} mm",
+                    )
+        return self
+
+
+class ExtensionEntry(FileModel):
+    """A guide extension in place."""
+
+    device: DeviceId
+    depth_mm: PlaceMm
+
+
+class AnchorEntry(FileModel):
+    """A balloon held inflated in a branch."""
+
+    device: DeviceId
+    branch: Text
+    pressure_atm: float = Field(ge=1, le=30)
+
+
+class TrappedEntry(_Span):
+    """A wire held behind a stent already opened, and the stretch that is."""
+
+    device: DeviceId
+
+
+class RigTable(FileModel):
+    """What is in place; the first wire is the one the device runs on, the others lie beside it."""
+
+    guide: DeviceId
+    seat_mm: float = Field(0.0, ge=0, le=60)
+    extension: ExtensionEntry | None = None
+    wires: list[DeviceId] = Field(min_length=1, max_length=4)
+    anchor: AnchorEntry | None = None
+    trapped: TrappedEntry | None = None
+
+
+class TargetTable(_Span):
+    """What is to land where: the working section's two ends."""
+
+    device: DeviceId
+
+
+class LimitsTable(FileModel):
+    """What the case is to stay within; empty means no limit was set."""
+
+    contrast_mL: float | None = Field(None, gt=0, le=2000)
+    air_kerma_mGy: float | None = Field(None, gt=0, le=20000, description="mGy, not Gy")
+    minutes: float | None = Field(None, gt=0, le=1000)
+
+
+class WeightsTable(FileModel):
+    """What each thing spent counts for, in minutes; the given numbers are judgement, no source."""
+
+    per_minute: float = Field(1.0, ge=0, le=1000)
+    per_mL: float = Field(0.1, ge=0, le=1000)
+    per_mGy: float = Field(0.01, ge=0, le=1000)
+    stopping: float = Field(120.0, ge=0, le=1e6)
+
+
+class DrawOverride(FileModel):
+    """A median and spread in place of the given ones; the spread is one SD on the input's own scale."""
+
+    median: float = Field(ge=-1e6, le=1e6)
+    spread: float = Field(gt=0, le=3)
+
+
+class CaseDocument(FileModel):
+    """A case file."""
+
+    model_config = ConfigDict(title="Backstay case")
+
+    schema_: Literal[1] = Field(alias="schema")
+    title: Text
+    invented: bool = False
+    shelf: FileName = Field("shelf.toml", description="shelf file, from this file's folder")
+    patient: PatientTable = Field(default_factory=PatientTable)
+    access: AccessTable
+    vessel: VesselTable
+    rig: RigTable
+    target: TargetTable
+    limits: LimitsTable = Field(default_factory=LimitsTable)
+    weights: WeightsTable = Field(default_factory=WeightsTable)
+    draws: dict[DrawName, DrawOverride] = Field(default_factory=dict, max_length=60)
+
+
+def _refuse_repeats(names: list[str], table: str, key: str) -> None:
+    for k, name in enumerate(names):
+        if name in names[:k]:
+            raise InputError(
+                f"two entries have the same {key}",
+                field=f"{table}#{k + 1}.{key}",
+                value=name,
+                allowed="each once",
+            )
+
+
+def read_case(file: Path) -> CaseDocument:
+    """Return a case file, checked by itself (not yet against its path and shelf).
+
+    Raises
+    ------
+    NotFound, FileFormatError, InputError
+        Naming file, key, value and what is allowed.
+    """
+    return validated(CaseDocument, read_toml(file), where=str(file))
+
+
+def write_case(file: Path, case: CaseDocument) -> None:
+    """Write a case file whole or not at all; an existing one is edited in place, keeping its comments.
+
+    Raises
+    ------
+    FileFormatError
+        The existing file is not TOML.
+    OSError
+        It cannot be written; the old content is untouched.
+    """
+    text = read_text(file) if file.exists() else ""
+    write_atomic(file, edited(text, case, where=str(file)))
+
+
+def case_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a case file."""
+    return CaseDocument.model_json_schema(by_alias=True)

@@ -1,0 +1,34 @@
+"""The JSON Schemas of every file that crosses a boundary, made from the models and shipped in `schemas/`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel
+
+from backstay.adapters.case_file import case_schema
+from backstay.adapters.events_file import event_schema
+from backstay.adapters.plan_file import PlanDocument
+from backstay.adapters.shelf_file import ShelfDocument
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON Schema of an exported plan."""
+    return PlanDocument.model_json_schema(by_alias=True, mode="serialization")
+
+
+def shelf_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a shelf file."""
+    return _of(ShelfDocument)
+
+
+def _of(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema(by_alias=True)
+
+
+def all_schemas() -> dict[str, dict[str, Any]]:
+    """Return every schema by the name of its file (without ".schema.json")."""
+    schemas = {"case": case_schema(), "event": event_schema(), "plan": plan_schema(), "shelf": shelf_schema()}
+    return {name: {"$schema": DIALECT, **schema} for name, schema in schemas.items()}

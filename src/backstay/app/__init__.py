@@ -1,0 +1,1 @@
+"""Use cases: the only place that joins models and files."""

@@ -1,0 +1,338 @@
+"""The main job: will this device reach its landing point with the rig in place, why or why not, and with which rig best."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib import metadata
+from pathlib import Path
+from typing import Literal, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backstay.adapters.plan_file import (
+    BranchPicture,
+    Chance,
+    Costs,
+    DepthCurve,
+    DrawRow,
+    Fit,
+    LesionPicture,
+    Lying,
+    PathPicture,
+    PlanDocument,
+    Quantiles,
+    RigResult,
+    Target,
+)
+from backstay.app.loading import LoadedCase, load_case
+from backstay.app.solving import (
+    DEPTHS,
+    LOADS,
+    WIRE_BEYOND_MM,
+    Answer,
+    Progress,
+    answer,
+    levels_for,
+    passage_for,
+    solve_all,
+    solver_key,
+    tips_for,
+)
+from backstay.core.inference.chance import crossing_load_N
+from backstay.core.inference.chance_words import chance_words
+from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
+from backstay.core.inference.surface import DESIGN_POINTS
+from backstay.core.rigging.alternatives import alternatives
+from backstay.core.rigging.fit import FitReport, check_fit
+from backstay.core.rigging.moves import Alternative
+from backstay.identifiers import Cause, LimitedBy, Verdict
+from backstay.sources import all_sources
+
+FloatArray = NDArray[np.float64]
+
+DEFAULT_SEED = 1
+DEFAULT_DRAW_COUNT = 1024
+MOST_RIGS = 15
+"""The rig in place and fourteen others: more than anyone reads."""
+CAUTIONED_RIGS = 4
+"""Cautions of the rig in place and the three best others lead the plan; every rig keeps its own."""
+FIT_ERROR = 0.02
+"""Allowed for the interpolation between solves, in chance: the bar it is checked against."""
+DISCLAIMER = (
+    "Planning and teaching aid. Not a medical device and not validated for clinical decisions. The devices' instructions for use, local "
+    "protocols and the licensed operator come first."
+)
+UNVALIDATED = (
+    "absolute scale of backup (judgement, no source; ratios between guides are published)",
+    "stiffness of the lesion by calcium class (judgement, no source)",
+    "slopes of ledges that catch an edge (judgement, no source)",
+    "push available from the hand (judgement, no source)",
+)
+
+
+def plan(
+    case_file: str | Path,
+    *,
+    seed: int = DEFAULT_SEED,
+    draws: int = DEFAULT_DRAW_COUNT,
+    only_in_place: bool = False,
+    progress: Progress | None = None,
+) -> PlanDocument:
+    """Read a case and plan it; see `plan_case`."""
+    return plan_case(load_case(case_file), seed=seed, draws=draws, only_in_place=only_in_place, progress=progress)
+
+
+def plan_case(
+    case: LoadedCase,
+    *,
+    seed: int = DEFAULT_SEED,
+    draws: int = DEFAULT_DRAW_COUNT,
+    only_in_place: bool = False,
+    progress: Progress | None = None,
+) -> PlanDocument:
+    """Answer for the rig in place and for the rigs that can be made from the shelf.
+
+    Parameters
+    ----------
+    case : LoadedCase
+        The case.
+    seed : int
+        Seed of the draws; the same seed gives the same plan.
+    draws : int
+        Number of draws.
+    only_in_place : bool
+        Leave out the other rigs.
+    progress : callable, optional
+        Called with what is being done and the share done.
+
+    Returns
+    -------
+    PlanDocument
+        The rig in place first, the others by chance.
+    """
+    sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+    options = alternatives(
+        case.rig,
+        case.device,
+        shelf=case.shelf,
+        path=case.path,
+        lesions=case.lesions,
+        branches=case.branches,
+        target_from_mm=case.target_from_mm,
+        target_to_mm=case.target_to_mm,
+        most=MOST_RIGS,
+    )
+    options = options[:1] if only_in_place else options
+    answers, fits = answer_all(case, options, sampled, progress)
+    first, *others = [_rig_result(a, f, case) for a, f in zip(answers, fits, strict=True)]
+    ordered = [first, *sorted(others, key=lambda r: (-r.chance.value, r.costs.minutes))]
+    return _document(case, ordered, options, sampled, seed)
+
+
+def answer_all(
+    case: LoadedCase, options: Sequence[Alternative], draws: DrawSet, progress: Progress | None = None
+) -> tuple[list[Answer], list[FitReport]]:
+    """Return every option's answer and fit; shapes that are the same to the solver are solved once."""
+    landings = [landing_tip_mm(case, option) for option in options]
+    passages = [
+        passage_for(case.path, option.lesions, option, tip) for option, tip in zip(options, landings, strict=True)
+    ]
+    keys = [solver_key(p) for p in passages]
+    distinct = dict(zip(reversed(keys), reversed(passages), strict=True))
+    tips = {key: tips_for(p, tip) for key, p, tip in zip(keys, passages, landings, strict=True)}
+    levels = {
+        key: levels_for(
+            np.max([crossing_load_N(p, draws, tips[key]) for k, p in zip(keys, passages, strict=True) if k == key], axis=0)
+        )
+        for key in distinct
+    }
+    solved = solve_all(distinct, draws.specs, tips=tips, levels=levels, progress=progress)
+    answers, fits = [], []
+    for option, passage, key, tip in zip(options, passages, keys, landings, strict=True):
+        fit = check_fit(option.rig, option.device, landing_tip_mm=tip)
+        fits.append(fit)
+        answers.append(
+            answer(
+                option,
+                passage,
+                solved[key],
+                draws,
+                whole_path=case.path,
+                landing_tip_mm=tip,
+                passes=fit.verdict != Verdict.NO,
+            )
+        )
+    return answers, fits
+
+
+def landing_tip_mm(case: LoadedCase, option: Alternative) -> float:
+    """Return where the device's tip stands when its working section ends at the target [mm from the ostium]."""
+    return option.device.landing_tip_mm(case.target_to_mm)
+
+
+def quantiles(values: FloatArray) -> Quantiles:
+    """Return the 10th, 50th and 90th percentile, null where that share of draws never gets there."""
+    found = np.quantile(values, [0.1, 0.5, 0.9], method="inverted_cdf")
+    return Quantiles(**{name: _finite(v) for name, v in zip(("p10", "p50", "p90"), found, strict=True)})
+
+
+def _finite(value: float) -> float | None:
+    return round(float(value), 4) if np.isfinite(value) else None
+
+
+def chance_of(value: float, count: int) -> Chance:
+    """Return a chance with its bounds: Monte-Carlo error and the interpolation's allowance together."""
+    half = float(np.hypot(1.96 * np.sqrt(max(value * (1.0 - value), 0.25 / count) / count), FIT_ERROR))
+    return Chance(value=value, low=max(value - half, 0.0), high=min(value + half, 1.0), words=chance_words(value))
+
+
+def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
+    option, result, seat = a.alternative, a.outcome, a.seat_mm
+    tips = result.tips_mm + seat
+    depths, count = len(tips), len(result.stopped)
+    passed = result.stopped == depths
+    reach = np.where(passed, tips[-1], np.where(result.stopped > 0, tips[np.maximum(result.stopped - 1, 0)], seat))
+    stops = tips[np.minimum(result.stopped, depths - 1)][~passed]
+    shares = {kind: float(np.mean(result.reason == kind)) for kind in LimitedBy}
+    need, bands = result.need_N, np.quantile(result.need_N, [0.1, 0.5, 0.9], axis=0, method="inverted_cdf")
+    hold = np.quantile(a.backup_N, [0.1, 0.5, 0.9])
+    return RigResult(
+        id=option.id,
+        change=option.change,
+        rig=option.rig.describe(),
+        device=option.device.name,
+        moves=list(option.moves),
+        in_place=option.id == "as_it_is",
+        chance=chance_of(result.chance, count),
+        need_N=quantiles(result.highest_need_N),
+        backup_N=quantiles(a.backup_N),
+        margin_N=quantiles(np.where(np.isinf(need.max(axis=1)), -np.inf, a.backup_N - result.highest_need_N)),
+        reach_mm=quantiles(reach),
+        stops_at_mm=None if passed.mean() > 0.5 else round(float(np.median(stops)), 1),
+        limited_by={kind: share for kind, share in shares.items() if share > 0.0},
+        causes={cause: value for cause, value in a.causes.items() if value != 0.0} or {Cause.BENDING: 0.0},
+        causes_at_mm=round(a.causes_at_mm, 1),
+        fits=Fit.model_validate(asdict(fit)),
+        costs=Costs(
+            minutes=option.minutes,
+            contrast_mL=option.contrast_mL,
+            air_kerma_mGy=option.air_kerma_mGy,
+            source=option.cost_source,
+        ),
+        cautions=list(option.cautions),
+        conditions=list(option.conditions),
+        unvalidated=[*UNVALIDATED, *_illustrative(option)],
+        curve=DepthCurve(
+            tip_mm=[round(float(t), 2) for t in tips],
+            need_p10_N=[_finite(v) for v in bands[0]],
+            need_p50_N=[_finite(v) for v in bands[1]],
+            need_p90_N=[_finite(v) for v in bands[2]],
+            prolapsed=[float(v) for v in result.prolapsed.mean(axis=0)],
+            backup_p10_N=float(hold[0]),
+            backup_p50_N=float(hold[1]),
+            backup_p90_N=float(hold[2]),
+        ),
+        lying=_lying(option, case),
+    )
+
+
+def _illustrative(option: Alternative) -> list[str]:
+    names = option.device.unvalidated
+    return [f"{option.device.name}: {len(names)} illustrative values ({', '.join(names)})"] if names else []
+
+
+def _lying(option: Alternative, case: LoadedCase) -> list[Lying]:
+    """Return what lies in the vessel with the device at its landing place."""
+    rig, device = option.rig, option.device
+    tip = landing_tip_mm(case, option)
+    end = min(case.path.length_mm, tip + WIRE_BEYOND_MM)
+
+    def lies(name: str, kind: str, from_mm: float, to_mm: float, diameter_mm: float) -> Lying:
+        literal = cast(Literal["guide", "extension", "wire", "buddy", "shaft", "device", "anchor", "trapped"], kind)
+        return Lying(name=name, kind=literal, from_mm=from_mm, to_mm=to_mm, radius_mm=0.5 * diameter_mm)
+
+    lying = [lies(rig.guide.name, "guide", -8.0, rig.seat_mm, rig.guide.size_fr / 3.0)]
+    if rig.extension is not None:
+        lying.append(lies(rig.extension.name, "extension", -8.0, rig.extension_depth_mm, rig.extension.outer_diameter_mm))
+    lying.append(lies(rig.rail.name, "wire", -8.0, end, rig.rail.diameter_mm))
+    lying += [lies(wire.name, "buddy", -8.0, end, wire.diameter_mm) for wire in rig.buddies]
+    front = tip - device.nose_mm
+    lying.append(lies("shaft", "shaft", -8.0, front - device.working_mm, device.shaft_diameter_mm))
+    lying.append(lies(device.name, "device", front - device.working_mm, front, device.crossing_diameter_mm))
+    if rig.anchor is not None:
+        lying.append(lies(rig.anchor.balloon.name, "anchor", -8.0, rig.anchor.at_mm, rig.anchor.balloon.shaft_diameter_mm))
+    if rig.trapped is not None:
+        lying.append(lies(rig.trapped.wire.name, "trapped", -8.0, rig.trapped.to_mm, rig.trapped.wire.diameter_mm))
+    return lying
+
+
+def _document(
+    case: LoadedCase, rigs: list[RigResult], options: Sequence[Alternative], draws: DrawSet, seed: int
+) -> PlanDocument:
+    path = case.path
+    bend = np.degrees(np.hypot(path.curvature_per_mm[:, 0], path.curvature_per_mm[:, 1]))
+    cited = {spec.source for spec in draws.specs}
+    for option in options:
+        cited.update(option.sources)
+        cited.update(option.device.sources.values())
+    tip = case.device.landing_tip_mm(case.target_to_mm)
+    return PlanDocument.model_validate(
+        {
+            "schema": 1,
+            "title": case.title,
+            "invented": case.invented,
+            "vessel": case.vessel_name,
+            "path": PathPicture(
+                s_mm=[round(float(v), 3) for v in path.s_mm],
+                radius_mm=[round(float(v), 4) for v in path.radius_mm],
+                bend_deg_per_mm=[round(float(v), 4) for v in bend],
+                length_mm=path.length_mm,
+                total_bend_deg=float(np.degrees(path.total_bend_rad)),
+            ),
+            "lesions": [
+                LesionPicture(
+                    from_mm=x.from_mm,
+                    to_mm=x.to_mm,
+                    calcium=x.calcium,
+                    prepared=[str(p) for p in x.prepared],
+                    dissected=x.dissected,
+                )
+                for x in case.lesions
+            ],
+            "branches": [BranchPicture(name=b.name, at_mm=b.at_mm, diameter_mm=b.diameter_mm) for b in case.branches],
+            "target": Target(
+                device=case.device.name, from_mm=case.target_from_mm, to_mm=case.target_to_mm, tip_mm=round(tip, 1)
+            ),
+            "rigs": rigs,
+            "draws": [
+                DrawRow(
+                    name=s.name,
+                    label=s.label,
+                    unit=s.unit,
+                    median=s.median,
+                    spread=s.spread,
+                    kind=s.kind,
+                    source=s.source,
+                    evidence=s.evidence,
+                )
+                for s in draws.specs
+            ],
+            "draw_count": draws.count,
+            "design_points": DESIGN_POINTS,
+            "depths": DEPTHS,
+            "loads": LOADS,
+            "seed": seed,
+            "versions": {
+                "backstay": metadata.version("backstay"),
+                "python": platform.python_version(),
+                **{name: metadata.version(name) for name in ("numpy", "scipy", "numba")},
+            },
+            "sources": [key for key in all_sources() if key in cited],
+            "warnings": list(case.warnings),
+            "cautions": list(dict.fromkeys(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)),
+            "disclaimer": DISCLAIMER,
+        }
+    )

@@ -1,0 +1,187 @@
+"""Solve rigs: the shape design once per rig that differs to the solver, then every draw by interpolation."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backstay.core.anatomy.lesion import Lesion
+from backstay.core.anatomy.path import LumenPath
+from backstay.core.inference.chance import Outcome, causes_N, crossing_load_N, outcome
+from backstay.core.inference.draws import DrawSet, DrawSpec, median_case
+from backstay.core.inference.surface import Curves, curves_for_draws, design, factors_at, scores_of
+from backstay.core.mechanics.assembly import Passage
+from backstay.core.mechanics.backup import backup_N
+from backstay.core.mechanics.delivery import Transfer, transfer
+from backstay.core.rigging.moves import Alternative
+from backstay.core.rigging.rig import Rig
+from backstay.errors import InputError
+from backstay.identifiers import Cause
+
+FloatArray = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+
+DEPTHS = 40
+LOADS = 8
+FIRST_TIP_MM = 4.0
+WIRE_BEYOND_MM = 40.0
+LEVEL_SHARES = np.array([0.0, 0.06, 0.15, 0.27, 0.42, 0.6, 0.8, 1.0])
+"""Load levels as shares of the highest load of interest, closer together where curves start."""
+HIGHEST_LOAD_N = 4.0
+LOWEST_TOP_N = 0.4
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One rig's answer over all draws.
+
+    Attributes
+    ----------
+    alternative : Alternative
+        The rig and what it changes.
+    passage : Passage
+        The problem solved.
+    outcome : Outcome
+        Every draw's way in.
+    backup_N : ndarray, shape (count,)
+        Backup of every draw.
+    causes : dict of Cause to float
+        Parts of the push in the median case at `causes_at_mm` [N].
+    causes_at_mm : float
+        Place of the highest need in the median case, from the ostium.
+    """
+
+    alternative: Alternative
+    passage: Passage
+    outcome: Outcome
+    backup_N: FloatArray
+    causes: dict[Cause, float]
+    causes_at_mm: float
+
+    @property
+    def seat_mm(self) -> float:
+        """Return where the guide's tip stands from the ostium [mm]."""
+        return self.passage.rig.seat_mm
+
+
+def passage_for(path: LumenPath, lesions: Sequence[Lesion], alternative: Alternative, landing_tip_mm: float) -> Passage:
+    """Return the problem for one rig, its path starting at the guide's tip.
+
+    Raises
+    ------
+    InputError
+        The path ends before the device's tip at its landing place.
+    """
+    seat = alternative.rig.seat_mm
+    if landing_tip_mm + 1.0 > path.length_mm:
+        raise InputError(
+            "the device's tip would lie beyond the end of the path",
+            field="target.to_mm",
+            value=round(landing_tip_mm, 1),
+            allowed=f"a tip place up to {path.length_mm - 1.0:.1f} mm",
+        )
+    rig = alternative.rig
+    if seat > 0.0:
+        path = path.starting_at(seat)
+        lesions = [replace(x, from_mm=max(x.from_mm - seat, 0.0), to_mm=x.to_mm - seat) for x in lesions if x.to_mm > seat]
+        rig = replace(rig, extension_depth_mm=max(rig.extension_depth_mm - seat, 0.0))
+    ends = min(path.length_mm, landing_tip_mm - seat + WIRE_BEYOND_MM)
+    return Passage(path, tuple(lesions), rig, alternative.device, ends)
+
+
+def solver_key(passage: Passage) -> tuple[object, ...]:
+    """Return what the shape depends on: rigs with the same key are solved once."""
+    rig: Rig = passage.rig
+    extension = (rig.extension.id, rig.extension_depth_mm) if rig.extension is not None else None
+    return rig.seat_mm, extension, tuple(w.id for w in passage.wires), passage.device.id, passage.wire_tip_mm
+
+
+def tips_for(passage: Passage, landing_tip_mm: float, depths: int = DEPTHS) -> FloatArray:
+    """Return the places of the device's tip at which it is solved, from the guide's tip [mm]."""
+    return np.linspace(FIRST_TIP_MM, landing_tip_mm - passage.rig.seat_mm, depths)
+
+
+def levels_for(crossing_N: FloatArray) -> FloatArray:
+    """Return the load levels for draws whose drag is `crossing_N` (count, d) [N]."""
+    top = 1.3 * float(np.quantile(crossing_N.max(axis=1), 0.98))
+    return LEVEL_SHARES * min(max(top, LOWEST_TOP_N), HIGHEST_LOAD_N)
+
+
+def solve_all(
+    passages: dict[tuple[object, ...], Passage],
+    specs: Sequence[DrawSpec],
+    *,
+    tips: dict[tuple[object, ...], FloatArray],
+    levels: dict[tuple[object, ...], FloatArray],
+    progress: Progress | None,
+) -> dict[tuple[object, ...], list[Transfer]]:
+    """Solve every distinct passage at every design point, side by side on the machine's cores."""
+    scores = design()
+    done: dict[tuple[object, ...], list[Transfer | None]] = {key: [None] * len(scores) for key in passages}
+    total = len(passages) * len(scores)
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        jobs = {
+            pool.submit(
+                transfer,
+                passage,
+                factors_at(specs, score),
+                tips_mm=tips[key],
+                levels_N=levels[key],
+                search_to_N=float(levels[key][-1]),
+            ): (key, i)
+            for key, passage in passages.items()
+            for i, score in enumerate(scores)
+        }
+        for count, job in enumerate(as_completed(jobs), start=1):
+            key, i = jobs[job]
+            done[key][i] = job.result()
+            if progress is not None:
+                progress("solving shapes", count / total)
+    return {key: [t for t in row if t is not None] for key, row in done.items()}
+
+
+def answer(
+    alternative: Alternative,
+    passage: Passage,
+    transfers: Sequence[Transfer],
+    draws: DrawSet,
+    *,
+    whole_path: LumenPath,
+    landing_tip_mm: float,
+    passes: bool,
+) -> Answer:
+    """Return one rig's answer from its solves."""
+    specs = draws.specs
+    scores = design()
+    curves = curves_for_draws(
+        transfers, specs, scores, at=scores_of(specs, draws), search_to_N=float(transfers[0].levels_N[-1])
+    )
+    hold = backup_N(
+        alternative.rig,
+        draws,
+        path_length_mm=whole_path.length_mm,
+        device_tip_mm=landing_tip_mm,
+        bend_beyond_rad=whole_path.bend_rad(min(landing_tip_mm, whole_path.length_mm), whole_path.length_mm),
+    )
+    crossing = crossing_load_N(passage, draws, curves.tips_mm)
+    result = outcome(passage, draws, curves, backup_N=hold, crossing_N=crossing, passes=passes)
+    causes, at = _median_causes(passage, transfers[0], specs)
+    return Answer(alternative, passage, result, hold, causes, at + passage.rig.seat_mm)
+
+
+def _median_causes(passage: Passage, middle: Transfer, specs: Sequence[DrawSpec]) -> tuple[dict[Cause, float], float]:
+    """Return the causes in the median case at the place of its highest need that is held."""
+    one = median_case(tuple(specs))
+    curves = Curves(middle.tips_mm, middle.levels_N, middle.readings[None], middle.prolapse_N[None])
+    crossing = crossing_load_N(passage, one, middle.tips_mm)
+    result = outcome(passage, one, curves, backup_N=np.array([np.inf]), crossing_N=crossing, passes=True)
+    need = np.where(np.isfinite(result.need_N[0]), result.need_N[0], -1.0)
+    depth = int(np.argmax(need))
+    if need[depth] < 0.0:
+        return dict.fromkeys(Cause, 0.0), float(middle.tips_mm[0])
+    return causes_N(one, curves, result, crossing, depth), float(middle.tips_mm[depth])

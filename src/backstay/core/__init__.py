@@ -1,0 +1,1 @@
+"""Pure models: arrays and frozen dataclasses in, the same out."""

@@ -1,0 +1,1 @@
+"""The vessel: path, lesions, branches."""

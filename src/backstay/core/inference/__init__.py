@@ -1,0 +1,1 @@
+"""Uncertain inputs and what follows from them."""

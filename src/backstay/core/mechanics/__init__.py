@@ -1,0 +1,1 @@
+"""Push, contact, prolapse, backup: how a device goes down a vessel."""

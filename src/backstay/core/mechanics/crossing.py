@@ -1,0 +1,175 @@
+"""Tight places: the drag of a device in a lumen narrower than itself, and leading edges that catch.
+
+Lesion stiffness and ledge slopes are judgements by class of calcium: no measurement of either was found. They are marked unvalidated
+wherever their results are shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backstay.core.anatomy.lesion import Lesion
+from backstay.core.rigging.devices import Profile
+from backstay.identifiers import Calcium, Preparation
+
+FloatArray = NDArray[np.float64]
+
+RADIAL_STIFFNESS_MPa: dict[Calcium, float] = {
+    Calcium.NONE: 0.3,
+    Calcium.MILD: 0.7,
+    Calcium.MODERATE: 1.5,
+    Calcium.SEVERE: 4.0,
+}
+"""Radial stiffness of a lesion per length, by calcium: judgement, no source."""
+
+LEDGE_SLOPE: dict[Calcium, float] = {
+    Calcium.NONE: 0.0,
+    Calcium.MILD: 0.05,
+    Calcium.MODERATE: 0.15,
+    Calcium.SEVERE: 0.30,
+}
+"""Slope [rad] of the ledges an edge meets, by calcium: judgement, no source."""
+
+DISSECTION_SLOPE = 0.15
+"""Added where a flap is known: judgement, no source."""
+
+SOFTENING: dict[Preparation, float] = {
+    Preparation.SMALL_BALLOON: 0.95,
+    Preparation.SEMI_COMPLIANT: 0.85,
+    Preparation.NON_COMPLIANT: 0.65,
+    Preparation.SCORING: 0.6,
+    Preparation.LITHOTRIPSY: 0.45,
+    Preparation.ATHERECTOMY: 0.5,
+}
+"""Factor on a lesion's radial stiffness for each kind of preparation: judgement, no source."""
+
+SOFTEST = 0.2
+
+
+def softening(prepared: Sequence[Preparation]) -> float:
+    """Return the factor on radial stiffness after these preparations, each counted once.
+
+    Parameters
+    ----------
+    prepared : sequence of Preparation
+        What has been done.
+
+    Returns
+    -------
+    float
+        Between 0.2 and 1.
+
+    Examples
+    --------
+    >>> softening([])
+    1.0
+    >>> softening([Preparation.NON_COMPLIANT, Preparation.NON_COMPLIANT])
+    0.65
+    """
+    factor = 1.0
+    for kind in dict.fromkeys(prepared):
+        factor *= SOFTENING[kind]
+    return max(factor, SOFTEST)
+
+
+def lesion_fields(s_mm: FloatArray, lesions: Sequence[Lesion]) -> tuple[FloatArray, FloatArray]:
+    """Return radial stiffness and ledge slope along the path.
+
+    Parameters
+    ----------
+    s_mm : ndarray, shape (n,)
+        Places on the path [mm].
+    lesions : sequence of Lesion
+        Lesions; where two overlap the harder and steeper counts.
+
+    Returns
+    -------
+    stiffness_MPa, slope_rad : ndarray, shape (n,)
+        Outside lesions the stiffness of a vessel without calcium and no ledge.
+    """
+    stiffness = np.full(s_mm.shape, RADIAL_STIFFNESS_MPa[Calcium.NONE])
+    slope = np.zeros(s_mm.shape)
+    for lesion in lesions:
+        inside = (s_mm >= lesion.from_mm) & (s_mm <= lesion.to_mm)
+        hard = RADIAL_STIFFNESS_MPa[lesion.calcium] * softening(lesion.prepared)
+        steep = LEDGE_SLOPE[lesion.calcium] + (DISSECTION_SLOPE if lesion.dissected else 0.0)
+        stiffness = np.where(inside, np.maximum(stiffness, hard), stiffness)
+        slope = np.where(inside, np.maximum(slope, steep), slope)
+    return stiffness, slope
+
+
+def drag_density_N_per_mm(
+    *,
+    behind_tip_mm: FloatArray,
+    lumen_mm: FloatArray,
+    stiffness_MPa: FloatArray,
+    profile: Profile,
+    beside_mm: float,
+    friction: FloatArray | float,
+) -> FloatArray:
+    """Return the drag per length of a device forced through a narrower lumen.
+
+    Interference delta = r - R gives a line load k delta; on a taper that rises towards the operator it resists with friction plus
+    the taper's tangent, on a body with friction alone. A taper that falls behind the working section is not credited with a push.
+
+    Parameters
+    ----------
+    behind_tip_mm : ndarray, shape (..., n)
+        Distance of each place behind the device's tip [mm]; negative ahead of it.
+    lumen_mm, stiffness_MPa : ndarray, broadcastable to (..., n)
+        Lumen radius [mm] and radial stiffness [MPa] there.
+    profile : Profile
+        The device.
+    beside_mm : float
+        Added to the device's radius for wires lying beside it [mm].
+    friction : float or ndarray, broadcastable to (..., n)
+        Coefficient of friction.
+
+    Returns
+    -------
+    ndarray, shape (..., n)
+        Drag per path length [N/mm].
+    """
+    radius = profile.radius_at_mm(behind_tip_mm)
+    interference = np.where(behind_tip_mm >= 0.0, np.maximum(radius + beside_mm - lumen_mm, 0.0), 0.0)
+    step = 0.25
+    taper = (profile.radius_at_mm(behind_tip_mm + step) - profile.radius_at_mm(np.maximum(behind_tip_mm - step, 0.0))) / (
+        2.0 * step
+    )
+    return stiffness_MPa * interference * (friction + np.maximum(taper, 0.0))
+
+
+def edge_load_N(
+    *, normal_N: FloatArray, attack_rad: FloatArray, slope_rad: FloatArray | float, friction: FloatArray | float
+) -> FloatArray:
+    """Return what an edge pressed on a ledge adds to the push, beyond its friction on a smooth wall.
+
+    Parameters
+    ----------
+    normal_N : ndarray
+        Load with which the edge lies on the wall [N].
+    attack_rad : ndarray
+        Angle between the assembly and the wall there [rad].
+    slope_rad : float or ndarray
+        Slope of the ledge against the wall [rad]; 0 where there is none.
+    friction : float or ndarray
+        Coefficient of friction.
+
+    Returns
+    -------
+    ndarray
+        N [tan(attack + slope + atan mu) - tan(atan mu)] where there is a ledge, infinite where the angle reaches a right angle.
+
+    Examples
+    --------
+    >>> float(edge_load_N(normal_N=np.array(1.0), attack_rad=np.array(0.2), slope_rad=0.0, friction=0.1))
+    0.0
+    """
+    angle = attack_rad + slope_rad + np.arctan(friction)
+    locked = angle >= 0.5 * np.pi - 1e-3
+    value = normal_N * (np.tan(np.where(locked, 0.0, angle)) - friction)
+    value = np.where(locked, np.where(normal_N > 0.0, np.inf, 0.0), value)
+    return np.where(np.asarray(slope_rad) > 0.0, np.maximum(value, 0.0), 0.0)

@@ -1,0 +1,1 @@
+"""Devices, what fits through what, and what is in place."""

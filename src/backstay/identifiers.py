@@ -1,0 +1,154 @@
+"""Every identifier that crosses a boundary, once: moves, ways to fail, causes, calcium classes, device and event kinds.
+
+Files, screens, the API and the record all use these values; nothing else invents one.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class LimitedBy(StrEnum):
+    """Why a device stopped. `MODELLED` says which of them a model term stands behind; the rest are only recorded."""
+
+    GUIDE_OUT = "guide_out"
+    PROLAPSE = "prolapse"
+    EDGE_LOCK = "edge_lock"
+    PUSH_LOST = "push_lost"
+    SHAFT_KINK = "shaft_kink"
+    WIRE_DRAGGED = "wire_dragged"
+    WIRE_WRAP = "wire_wrap"
+    COLLAR_CATCH = "collar_catch"
+    NO_PASSAGE = "no_passage"
+    NOT_TOLERATED = "not_tolerated"
+
+
+MODELLED = frozenset(
+    {
+        LimitedBy.GUIDE_OUT,
+        LimitedBy.PROLAPSE,
+        LimitedBy.EDGE_LOCK,
+        LimitedBy.PUSH_LOST,
+        LimitedBy.SHAFT_KINK,
+        LimitedBy.NO_PASSAGE,
+    }
+)
+
+
+class Cause(StrEnum):
+    """Parts of the push needed; they sum to it."""
+
+    BENDING = "bending"
+    WALL_FRICTION = "wall_friction"
+    BENDS_PULL = "bends_pull"
+    CROSSING = "crossing"
+    LEADING_EDGE = "leading_edge"
+    EXTENSION = "extension"
+    WIRE = "wire"
+
+
+class MoveId(StrEnum):
+    """Changes to rig, lesion or device."""
+
+    AS_IT_IS = "as_it_is"
+    PREPARE_AGAIN = "prepare_again"
+    SEAT_DEEPER = "seat_deeper"
+    EXTENSION = "extension"
+    STIFFER_RAIL = "stiffer_rail"
+    BUDDY_WIRE = "buddy_wire"
+    SECOND_BUDDY_WIRE = "second_buddy_wire"
+    SIDE_BRANCH_ANCHOR = "side_branch_anchor"
+    TRAPPED_WIRE = "trapped_wire"
+    OTHER_GUIDE = "other_guide"
+    OTHER_DEVICE = "other_device"
+    TWO_SHORTER_STENTS = "two_shorter_stents"
+
+
+class Calcium(StrEnum):
+    """Angiographic calcium of a lesion."""
+
+    NONE = "none"
+    MILD = "mild"
+    MODERATE = "moderate"
+    SEVERE = "severe"
+
+
+class Preparation(StrEnum):
+    """What has been done to a lesion, in the trade's words."""
+
+    SMALL_BALLOON = "small_balloon"
+    SEMI_COMPLIANT = "semi_compliant_balloon"
+    NON_COMPLIANT = "non_compliant_balloon"
+    SCORING = "scoring_balloon"
+    LITHOTRIPSY = "lithotripsy"
+    ATHERECTOMY = "atherectomy"
+
+
+class DeviceKind(StrEnum):
+    """Tables of a shelf."""
+
+    GUIDE = "guide"
+    EXTENSION = "extension"
+    WIRE = "wire"
+    MICROCATHETER = "microcatheter"
+    BALLOON = "balloon"
+    STENT = "stent"
+    BURR = "burr"
+
+
+class GuideShape(StrEnum):
+    """Shape families of guides, described by their curve."""
+
+    STANDARD_LEFT = "standard_left"
+    EXTRA_BACKUP_LEFT = "extra_backup_left"
+    AMPLATZ_LEFT = "amplatz_left"
+    STANDARD_RIGHT = "standard_right"
+    AMPLATZ_RIGHT = "amplatz_right"
+
+
+class Access(StrEnum):
+    """Route of access."""
+
+    FEMORAL = "femoral"
+    RIGHT_RADIAL = "right_radial"
+    LEFT_RADIAL = "left_radial"
+
+
+class Verdict(StrEnum):
+    """Does it fit."""
+
+    FITS = "fits"
+    TIGHT = "tight"
+    NO = "does_not_fit"
+
+
+class EventKind(StrEnum):
+    """Kinds of event in a record (`CASE.events.jsonl`)."""
+
+    ACCESS = "access"
+    GUIDE_IN = "guide_in"
+    GUIDE_OUT = "guide_out"
+    WIRE_IN = "wire_in"
+    WIRE_OUT = "wire_out"
+    EXTENSION = "extension"
+    INFLATION = "inflation"
+    STENT = "stent"
+    ATTEMPT = "attempt"
+    CONTRAST = "contrast"
+    ACT = "act"
+    HEPARIN = "heparin"
+    DOSE = "dose"
+    VIEW = "view"
+    COMPLICATION = "complication"
+    NOTE = "note"
+    CORRECTION = "correction"
+
+
+class Evidence(StrEnum):
+    """Where a number comes from, best first."""
+
+    PUBLISHED = "published"
+    DERIVED = "derived"
+    COMMON_PRACTICE = "common practice, no source"
+    ILLUSTRATIVE = "illustrative"
+    JUDGEMENT = "judgement, no source"

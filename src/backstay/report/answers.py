@@ -1,0 +1,68 @@
+"""The three answers every screen gives: will it go, if not what next, what must not be done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from backstay.adapters.plan_file import PlanDocument, RigResult
+from backstay.identifiers import Verdict
+from backstay.report.words import best_other, general_cautions, own_conditions
+
+
+@dataclass(frozen=True)
+class Next:
+    """What to try next.
+
+    Attributes
+    ----------
+    rig : RigResult or None
+        The best other rig, when it is better than the rig in place.
+    headline, runner_up : str
+        In words; no runner-up is "".
+    conditions : tuple of str
+        What must be true first.
+    """
+
+    rig: RigResult | None
+    headline: str
+    runner_up: str
+    conditions: tuple[str, ...] = ()
+
+
+def next_step(plan: PlanDocument) -> Next:
+    """Return the best other rig that fits, or that there is none."""
+    best = best_other(plan)
+    if best is None or best.chance.value <= plan.in_place.chance.value:
+        return Next(None, "Nothing on this shelf raises the chance.", "")
+    others = [r for r in plan.rigs if r.fits.verdict is not Verdict.NO and not r.in_place and r.id != best.id]
+    second = max(others, key=lambda r: r.chance.value, default=None)
+    runner_up = "" if second is None else f"Runner-up: {second.change}, {second.chance.words}."
+    return Next(best, best.change[:1].upper() + best.change[1:], runner_up, tuple(own_conditions(plan, best)))
+
+
+@dataclass(frozen=True)
+class NotToDo:
+    """What must not be done.
+
+    Attributes
+    ----------
+    now : tuple of str
+        With the rig in place.
+    then : tuple of str
+        With what comes next.
+    left : int
+        How many cautions of other rigs stand elsewhere.
+    """
+
+    now: tuple[str, ...]
+    then: tuple[str, ...]
+    left: int
+
+
+def not_to_do(plan: PlanDocument, step: Next) -> NotToDo:
+    """Return the cautions of the case and the rig in place, those of the next rig, and how many are left."""
+    before = [f"Not before: {condition}" for condition in plan.in_place.conditions]
+    now = list(dict.fromkeys([*before, *general_cautions(plan), *plan.in_place.cautions]))
+    then = [caution for caution in (step.rig.cautions if step.rig else []) if caution not in now]
+    every = {*plan.cautions, *(caution for rig in plan.rigs for caution in rig.cautions)}
+    return NotToDo(tuple(now), tuple(then), len(every - {*now, *then}))

@@ -1,0 +1,56 @@
+"""Unit conversions, in one place. Inside the core everything is mm, N, s, rad (so MPa and N mm2).
+
+>>> round(french_to_mm(6), 3)
+2.0
+>>> round(inch_to_mm(0.014), 4)
+0.3556
+"""
+
+from __future__ import annotations
+
+import math
+
+MM_PER_INCH = 25.4
+MM_PER_FRENCH = 1.0 / 3.0
+N_PER_GRAM_FORCE = 9.80665e-3
+MPA_PER_ATM = 0.101325
+
+
+def french_to_mm(size_fr: float) -> float:
+    """Return the outer diameter in mm of a size in French (three French to the millimetre)."""
+    return size_fr * MM_PER_FRENCH
+
+
+def mm_to_french(diameter_mm: float) -> float:
+    """Return the size in French of an outer diameter in mm."""
+    return diameter_mm / MM_PER_FRENCH
+
+
+def inch_to_mm(length_in: float) -> float:
+    """Return a length in mm from inches."""
+    return length_in * MM_PER_INCH
+
+
+def mm_to_inch(length_mm: float) -> float:
+    """Return a length in inches from mm."""
+    return length_mm / MM_PER_INCH
+
+
+def gram_force_to_N(force_gf: float) -> float:
+    """Return a force in N from grams-force (standard gravity)."""
+    return force_gf * N_PER_GRAM_FORCE
+
+
+def atm_to_MPa(pressure_atm: float) -> float:
+    """Return a pressure in MPa from standard atmospheres."""
+    return pressure_atm * MPA_PER_ATM
+
+
+def deg_to_rad(angle_deg: float) -> float:
+    """Return an angle in rad from degrees."""
+    return math.radians(angle_deg)
+
+
+def rad_to_deg(angle_rad: float) -> float:
+    """Return an angle in degrees from rad."""
+    return math.degrees(angle_rad)
