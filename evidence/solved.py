@@ -34,7 +34,9 @@ def carried_on(readings: FloatArray, levels_N: FloatArray) -> FloatArray:
             ahead = filled[:, 0].copy()
             ahead[:, PUSH] += step
         else:
-            ahead = filled[:, k - 1] + step / (levels_N[k - 1] - levels_N[k - 2]) * (filled[:, k - 1] - filled[:, k - 2])
+            ahead = filled[:, k - 1] + step / (levels_N[k - 1] - levels_N[k - 2]) * (
+                filled[:, k - 1] - filled[:, k - 2]
+            )
         filled[:, k] = np.where(missing[:, None], ahead, filled[:, k])
     return filled
 

@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backstay.core.mechanics.banded import ldl
-from backstay.core.mechanics.elastic import Load, Tube, Work, assemble, lay_assembly, lay_edges, tube, workspace
-from backstay.core.mechanics.march import READINGS, march, newton
+from backstay.core.mechanics.coupled import assemble
+from backstay.core.mechanics.elastic import Load, Tube, Work, lay_assembly, lay_edges, tube, workspace
+from backstay.core.mechanics.equilibrium import newton
+from backstay.core.mechanics.march import READINGS, march
 
 Array = NDArray[np.float64]
 GRID_MM = 0.25
@@ -78,6 +80,16 @@ class Problem:
             newton(self.tube, self.load, w, q, self.last, load_N, self.work, 5)
         return int(count)
 
+    def come_to_rest(self, w: Array, q: Array, load_N: float, *, within_N: float = 1e-9) -> None:
+        """Run Newton from (w, q), as often as it takes while contact moves along the rod, to a stable state at round-off."""
+        for _ in range(40):
+            newton(self.tube, self.load, w, q, self.last, load_N, self.work, 40)
+            left = np.abs(self.assemble(w, q, load_N, full=False).residual[: 3 * (self.last + 1)]).max()
+            if left < within_N:
+                break
+        assert left < within_N, f"residual {left}"
+        assert self.negative_directions(w, q) == 0
+
     def march(
         self,
         levels_N: Array,
@@ -133,7 +145,14 @@ def problem(
     if part > 1e-9:
         share[node + 1] = part
     load = Load(
-        stiffness, radius, GRID_MM, np.full(count, float(wire_Nmm2)), np.zeros(count), share, float(friction), float(tip_mm)
+        stiffness,
+        radius,
+        GRID_MM,
+        np.full(count, float(wire_Nmm2)),
+        np.zeros(count),
+        share,
+        float(friction),
+        float(tip_mm),
     )
     entry = (points[1] - points[0]) / np.linalg.norm(points[1] - points[0])
     vessel = tube(points, normal1, normal2, lumen_mm=lumen, wall_MPa=wall, entry=entry, spacing_mm=spacing_mm)

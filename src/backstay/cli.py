@@ -91,6 +91,7 @@ app = typer.Typer(
 
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE", help="The case file (TOML).")]
 JsonOption = Annotated[str | None, typer.Option("--json", metavar="F", help="Save as JSON; alone: print it.")]
+OnlyOption = Annotated[bool, typer.Option("--only", help="The rig in place alone, no others.")]
 SeedOption = Annotated[
     int, typer.Option("--seed", min=0, max=2**31 - 1, help="Seed of the uncertain inputs.")
 ]
@@ -219,11 +220,11 @@ def demo() -> None:
     from backstay.app.sketching import demo_folder
     from backstay.report import terminal
 
+    folder = Path("out") / "demo"
+    folder.mkdir(parents=True, exist_ok=True)
     case = load_case(demo_folder() / "case.toml")
     with _progress() as progress:
         plan = plan_case(case, progress=progress)
-    folder = Path("out") / "demo"
-    folder.mkdir(parents=True, exist_ok=True)
     _save(_plan_contents(plan, {f"--{end}": str(folder / f"plan.{end}") for end in ("json", "html", "pdf")}))
     console = _console()
     terminal.render(plan, console)
@@ -240,7 +241,7 @@ def plan(
         str | None, typer.Option(metavar="F", help="Save the path strip (F.svg, F.png).")
     ] = None,
     section: Annotated[str | None, typer.Option(metavar="F", help="Save the cross-section.")] = None,
-    only: Annotated[bool, typer.Option("--only", help="The rig in place alone, no others.")] = False,
+    only: OnlyOption = False,
     seed: SeedOption = 1,
     draws: DrawsOption = 1024,
 ) -> None:
@@ -334,6 +335,7 @@ def sketch(
     ] = None,
     into: Annotated[Path, typer.Option(metavar="FOLDER", help="The folder to make.")] = Path("sketch"),
     vessel: Annotated[str, typer.Option(metavar="NAME", help="Which vessel.")] = DEFAULT_VESSEL,
+    only: OnlyOption = False,
     seed: SeedOption = 1,
     draws: DrawsOption = 1024,
 ) -> None:
@@ -345,7 +347,7 @@ def sketch(
 
     case = load_case(sketch_case(text or _asked(), into, vessel=vessel))
     with _progress() as progress:
-        document = plan_case(case, seed=seed, draws=draws, progress=progress)
+        document = plan_case(case, seed=seed, draws=draws, only_in_place=only, progress=progress)
     console = _console()
     terminal.render(document, console)
     console.print(
@@ -354,18 +356,24 @@ def sketch(
 
 
 def _asked() -> list[Segment]:
-    """Ask for a vessel, segment by segment, on standard error; one not understood is asked again."""
+    """Ask for a vessel on standard error, segment by segment from the ostium."""
+    segments = [_asked_segment(1)]
+    while typer.confirm("Another segment?", default=True, err=True):
+        segments.append(_asked_segment(len(segments) + 1))
+    return segments
+
+
+def _asked_segment(number: int) -> Segment:
+    """Ask for one segment until it is understood."""
     from backstay.adapters.sketch_text import SEGMENT_QUESTIONS, segment_from_answers
 
-    segments: list[Segment] = []
-    while not segments or typer.confirm("Another segment?", default=True, err=True):
-        typer.echo(f"Segment {len(segments) + 1}, from the ostium", err=True)
+    while True:
+        typer.echo(f"Segment {number} from the ostium", err=True)
         answers = {q.key: typer.prompt(q.text, default=q.default, err=True) for q in SEGMENT_QUESTIONS}
         try:
-            segments.append(segment_from_answers(answers, number=len(segments) + 1))
+            return segment_from_answers(answers, number=number)
         except InputError as error:
             typer.echo(f"{error}; this segment once more", err=True)
-    return segments
 
 
 @app.command()

@@ -54,4 +54,6 @@ def source(key: str) -> Source:
     try:
         return all_sources()[key]
     except KeyError:
-        raise NotFound("no such source", field="source", value=key, allowed=", ".join(all_sources())) from None
+        raise NotFound(
+            "no such source", field="source", value=key, allowed=", ".join(all_sources())
+        ) from None

@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 from backstay.cli import app
 
 NOT_FOUND, FORMAT, VALUE, SYSTEM = 3, 4, 5, 8
+FULL_DISK = Path("/dev/full")
 
 
 @pytest.fixture
@@ -408,16 +409,15 @@ def test_the_real_program(folder: Path, name: str) -> None:
     assert snapshot(folder) == before
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
-def test_a_folder_that_may_not_be_written_to(folder: Path) -> None:
-    locked = folder.parent / "locked"
-    locked.mkdir(mode=0o500)
-    result = CliRunner().invoke(app, ["sources", "--json", str(locked / "s.json")])
-    assert (result.exit_code, result.stdout) == (SYSTEM, "")
-    assert "Permission denied" in result.stderr
+@pytest.mark.skipif(not FULL_DISK.exists(), reason="this system has no device that is always full")
+def test_a_device_that_is_always_full(tmp_path: Path) -> None:
+    result = run("sources", "--json", str(FULL_DISK), cwd=tmp_path)
+    assert (result.returncode, result.stdout) == (SYSTEM, "")
+    assert json.loads(result.stderr)["message"] == "No space left on device"
+    assert FULL_DISK.is_char_device()
 
 
-def test_a_full_disk(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_disk_leaves_the_old_file(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full_disk(handle: int) -> None:
         raise OSError(28, "No space left on device")
 

@@ -264,6 +264,13 @@ def test_unvalidated_fields_of_one_device_stand_together(plan: PlanDocument) -> 
     assert words.unvalidated([rig]) == ["scale of backup", "Stent A: nose, shaft stiffness"]
 
 
+def test_a_rig_that_lands_still_says_what_stops_the_rest(plan: PlanDocument) -> None:
+    lands = next(r for r in plan.rigs if r.stops_at_mm is None and r.fits.verdict is not Verdict.NO)
+    assert words.stop_words(lands).endswith("in the median draw; when it stops, the guide backs out.")
+    never = lands.model_copy(update={"limited_by": {}})
+    assert words.stop_words(never).endswith("in the median draw.")
+
+
 # The sheet
 
 
@@ -294,7 +301,10 @@ def test_markup_in_text_is_text_on_the_sheet(hostile: PlanDocument, tmp_path: Pa
 
 
 def test_the_same_plan_gives_the_same_sheet(plan: PlanDocument) -> None:
-    assert sheet.pdf(plan) == sheet.pdf(plan)
+    made = sheet.pdf(plan)
+    assert made == sheet.pdf(plan)
+    # No time of making, so the next day's is the same too.
+    assert re.findall(rb"D:(?!1970)\d{4}|<xmp:\w+Date>(?!1970)", made) == []
 
 
 # The terminal
@@ -337,7 +347,11 @@ def test_a_terminal_that_holds_only_ascii_gets_ascii(plan: PlanDocument) -> None
 
 
 def test_markup_in_text_is_text_in_the_terminal(hostile: PlanDocument) -> None:
-    assert "[bold]z[/bold]" in printed(hostile, 120)
+    text = printed(hostile, 120)
+    assert text.splitlines()[0] == HOSTILE
+    below = " ".join(text[len(HOSTILE) :].split())
+    # Vessel, rig and what stands in lists and tables: the same, broken over lines or not.
+    assert below.count(" ".join(HOSTILE.split())) >= 4
 
 
 def test_the_strip_in_letters_puts_push_above_backup_where_it_stops(plan: PlanDocument) -> None:

@@ -18,7 +18,7 @@ import backstay
 ROOT = Path(__file__).resolve().parents[2]
 FILES = sorted((ROOT / "src" / "backstay" / "core").rglob("*.py"))
 # Raise it as examples are added; it only keeps them from vanishing unseen.
-LEAST_DOCTEST_EXAMPLES = 10
+LEAST_DOCTEST_EXAMPLES = 38
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 

@@ -18,7 +18,7 @@ QUANTITIES = {
 }
 UNIT = re.compile(r"_(mm[234]?|per_mm|N|Nmm2?|N_per_mm|MPa|mmHg|atm|rad|deg|fr|cm|in|s|min|mL|mGy|kg|g|y)$")
 # A name that ends so is a number without a unit, or a count.
-DIMENSIONLESS = re.compile(r"_(ratio|factor|fraction|share|count|index|scale|power)$")
+DIMENSIONLESS = re.compile(r"_(ratio|factor|fraction|share|count|index|scale|power|sd)$")
 
 
 def float_names(tree: ast.Module) -> Iterator[tuple[int, str]]:

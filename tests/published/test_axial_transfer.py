@@ -31,7 +31,9 @@ CAPSTAN = [(mu, deg, f) for mu, row in PRINTED.items() for deg, f in zip(ANGLES_
 HALF_DIGIT = 0.5e-4
 
 
-def factor_round_bend(friction: float, angle_deg: float, *, load_N: float = 0.5, spacing_mm: float = 0.25) -> float:
+def factor_round_bend(
+    friction: float, angle_deg: float, *, load_N: float = 0.5, spacing_mm: float = 0.25
+) -> float:
     """Push at the guide over load at the tip, round an arc of 30 mm radius; 5 mm straight before and after."""
     path = RODS["arc"](30.0, np.radians(angle_deg), lead_mm=5.0, tail_mm=5.0, spacing_mm=spacing_mm)
     tip = (len(path[0]) - 1) * spacing_mm - 2.0
@@ -39,7 +41,10 @@ def factor_round_bend(friction: float, angle_deg: float, *, load_N: float = 0.5,
         path, spacing_mm, lumen_mm=0.0, wall_MPa=1e4, tip_mm=tip, wire_Nmm2=1e-4, friction=friction
     )
     w, q = p.start()
-    q[:], w[:, 0] = load_N, -1e-6 * np.sign(load_N)  # lies on the outer wall when pushed, on the inner when pulled
+    q[:], w[:, 0] = (
+        load_N,
+        -1e-6 * np.sign(load_N),
+    )  # lies on the outer wall when pushed, on the inner when pulled
     assert p.solve(w, q, load_N, polish=4) > 0
     assert p.negative_directions(w, q) == 0
     return float(q[0] / load_N)
@@ -51,7 +56,9 @@ def test_capstan_table(friction: float, angle_deg: float, printed: float) -> Non
 
 
 @pytest.mark.parametrize(("friction", "angle_deg", "printed"), CAPSTAN)
-def test_capstan_table_with_one_percent_more_friction_fails(friction: float, angle_deg: float, printed: float) -> None:
+def test_capstan_table_with_one_percent_more_friction_fails(
+    friction: float, angle_deg: float, printed: float
+) -> None:
     assert abs(factor_round_bend(1.01 * friction, angle_deg) - printed) > HALF_DIGIT
 
 
@@ -71,6 +78,8 @@ def test_soft_string_arc_limit(load_N: float, printed_lbf: float) -> None:
 
 
 def test_finer_steps_come_closer() -> None:
-    errors = [abs(factor_round_bend(0.30, 180.0, spacing_mm=h) - np.exp(0.30 * np.pi)) for h in (1.0, 0.5, 0.25)]
+    errors = [
+        abs(factor_round_bend(0.30, 180.0, spacing_mm=h) - np.exp(0.30 * np.pi)) for h in (2.0, 1.0, 0.5)
+    ]
     orders = np.log2(np.divide(errors[:-1], errors[1:]))
     assert np.all((orders > 1.7) & (orders < 2.3)), (errors, orders)

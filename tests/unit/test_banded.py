@@ -10,7 +10,8 @@ import pytest
 from scipy.linalg import solve_banded
 
 from backstay.core.mechanics.banded import BAND, HALF, factor, ldl, ldl_solve, solve
-from backstay.core.mechanics.elastic import assemble, lay_assembly, lay_edges
+from backstay.core.mechanics.coupled import assemble
+from backstay.core.mechanics.elastic import lay_assembly, lay_edges
 
 RODS = runpy.run_path(str(Path(__file__).resolve().parents[1] / "rods.py"))
 EPSILON = np.finfo(float).eps
@@ -173,7 +174,9 @@ def test_shape_hessian_is_the_matrix_without_the_push(bent: tuple) -> None:  # t
             if abs(row - column) > BAND:
                 assert work.hessian[i, j - i + HALF] == 0.0
                 continue
-            assert work.hessian[i, j - i + HALF] == pytest.approx(work.matrix[row, column - row + BAND], abs=1e-12)
+            assert work.hessian[i, j - i + HALF] == pytest.approx(
+                work.matrix[row, column - row + BAND], abs=1e-12
+            )
             assert work.matrix[column, row - column + BAND] == pytest.approx(
                 work.matrix[row, column - row + BAND], abs=1e-9
             )

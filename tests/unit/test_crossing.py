@@ -9,9 +9,9 @@ from backstay.core.anatomy.lesion import Lesion
 from backstay.core.mechanics.crossing import (
     DISSECTION_SLOPE,
     LEDGE_SLOPE,
-    RADIAL_STIFFNESS_MPa,
     SOFTENING,
     SOFTEST,
+    RADIAL_STIFFNESS_MPa,
     drag_density_N_per_mm,
     edge_load_N,
     lesion_fields,
@@ -33,7 +33,9 @@ CYLINDER = profile([0.0, 300.0], [0.5, 0.5])
 TAPERED = profile([0.0, 8.0, 300.0], [0.2, 0.6, 0.6])
 
 
-def drag_N(device: Profile, *, tip_mm: float, lumen_mm: float, friction: float, beside_mm: float = 0.0) -> float:
+def drag_N(
+    device: Profile, *, tip_mm: float, lumen_mm: float, friction: float, beside_mm: float = 0.0
+) -> float:
     """Drag in a lesion of 4 MPa from 20 to 40 mm, lumen wide elsewhere; whole path at fine spacing."""
     s = SPACING_MM * np.arange(1001)
     tight = (s > 20.0) & (s < 40.0)
@@ -78,7 +80,9 @@ def test_taper_pays_its_tangent(friction: float) -> None:
     taper_length = 0.3 / slope  # from radius 0.3 to radius 0.6
     taper = 4.0 * (friction + slope) * 0.5 * 0.3 * taper_length
     body = 4.0 * friction * 0.3 * (20.0 - 8.0)
-    assert drag_N(TAPERED, tip_mm=40.0, lumen_mm=0.3, friction=friction) == pytest.approx(taper + body, rel=0.02)
+    assert drag_N(TAPERED, tip_mm=40.0, lumen_mm=0.3, friction=friction) == pytest.approx(
+        taper + body, rel=0.02
+    )
 
 
 def test_a_falling_rear_gives_nothing_back() -> None:
@@ -133,7 +137,9 @@ def test_fields_inside_outside_and_overlap() -> None:
     assert stiffness[15] == RADIAL_STIFFNESS_MPa[Calcium.MILD]
     assert slope[15] == pytest.approx(LEDGE_SLOPE[Calcium.MILD] + DISSECTION_SLOPE)
     assert stiffness[25] == pytest.approx(max(soft, RADIAL_STIFFNESS_MPa[Calcium.MILD]))
-    assert slope[25] == pytest.approx(max(LEDGE_SLOPE[Calcium.SEVERE], LEDGE_SLOPE[Calcium.MILD] + DISSECTION_SLOPE))
+    assert slope[25] == pytest.approx(
+        max(LEDGE_SLOPE[Calcium.SEVERE], LEDGE_SLOPE[Calcium.MILD] + DISSECTION_SLOPE)
+    )
     assert stiffness[35] == pytest.approx(soft)
     swapped = lesion_fields(s, [severe, mild])
     assert np.array_equal(swapped[0], stiffness) and np.array_equal(swapped[1], slope)
@@ -142,7 +148,9 @@ def test_fields_inside_outside_and_overlap() -> None:
 def test_edge_on_a_ledge() -> None:
     normal, attack, slope, friction = 0.4, 0.25, 0.3, 0.1
     found = float(
-        edge_load_N(normal_N=np.array(normal), attack_rad=np.array(attack), slope_rad=slope, friction=friction)
+        edge_load_N(
+            normal_N=np.array(normal), attack_rad=np.array(attack), slope_rad=slope, friction=friction
+        )
     )
     # resolve the load on a plane inclined at attack + slope with friction, less the friction a smooth wall would take
     angle = attack + slope
@@ -152,7 +160,9 @@ def test_edge_on_a_ledge() -> None:
 
 
 def test_edge_without_a_ledge_adds_nothing() -> None:
-    assert np.all(edge_load_N(normal_N=np.ones(3), attack_rad=np.linspace(0, 1.5, 3), slope_rad=0.0, friction=0.2) == 0)
+    assert np.all(
+        edge_load_N(normal_N=np.ones(3), attack_rad=np.linspace(0, 1.5, 3), slope_rad=0.0, friction=0.2) == 0
+    )
 
 
 def test_edge_locks() -> None:
@@ -168,7 +178,9 @@ def test_edge_locks() -> None:
     assert load[2] == 0.0  # an edge that nothing presses does not lock
 
 
-@pytest.mark.parametrize(("start", "end"), [(-1.0, 5.0), (5.0, 5.0), (6.0, 5.0), (float("nan"), 5.0), (1.0, float("inf"))])
+@pytest.mark.parametrize(
+    ("start", "end"), [(-1.0, 5.0), (5.0, 5.0), (6.0, 5.0), (float("nan"), 5.0), (1.0, float("inf"))]
+)
 def test_impossible_lesions_are_refused(start: float, end: float) -> None:
     with pytest.raises(InputError):
         Lesion(start, end, Calcium.MILD)

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 
 from backstay.core.rigging.packing import MOST_CIRCLES, Packing, enclosing_radius_mm
 from backstay.core.rigging.packing_bound import EXCLUDED, OUT_OF_BUDGET, exclude, least_angle
+from backstay.core.rigging.passage import Bore, Member, passage
 from backstay.errors import InputError
+from backstay.identifiers import Verdict
 
 SIZES_mm = (0.178, 0.2, 0.25, 0.31, 0.36, 0.41, 0.43, 0.49, 0.55, 0.6)
 sizes = st.sampled_from(SIZES_mm)
@@ -99,6 +101,29 @@ def test_what_is_packed_is_never_excluded() -> None:
         radius_mm = enclosing_radius_mm(tuple(radii)).radius_mm
         assert exclude(radii, radius_mm + 1e-7, 60_000, np.zeros((len(radii), 2))) != EXCLUDED
         assert exclude(radii, radius_mm - 0.011, 60_000, np.zeros((len(radii), 2))) == EXCLUDED
+
+
+def test_three_are_proven_by_the_other_way_too() -> None:
+    """The closed form of three against branch and bound, which knows nothing of it."""
+    rng = np.random.default_rng(3)
+    for _ in range(80):
+        radii = np.sort(rng.uniform(0.1, 0.6, 3))[::-1].copy()
+        radius_mm = enclosing_radius_mm(tuple(radii)).radius_mm
+        assert exclude(radii, radius_mm - 1e-3, 60_000, np.zeros((3, 2))) == EXCLUDED
+        assert exclude(radii, radius_mm + 1e-7, 60_000, np.zeros((3, 2))) != EXCLUDED
+
+
+def test_a_bore_within_the_gap_is_too_close_to_call() -> None:
+    radii = (0.43, 0.41, 0.36, 0.31)
+    packing = enclosing_radius_mm(radii)
+    assert packing.gap_mm > 1e-4
+    members = [Member(str(i), "device", r) for i, r in enumerate(radii)]
+    between = passage(Bore("bore", packing.radius_mm + packing.lower_bound_mm), members)
+    assert between.verdict is Verdict.TIGHT
+    assert between.spare_mm < 0.0
+    assert "too close to call" in between.note
+    below = passage(Bore("bore", 2.0 * packing.lower_bound_mm - 1e-6), members)
+    assert below.verdict is Verdict.NO
 
 
 def test_a_spent_budget_is_no_proof() -> None:

@@ -141,8 +141,9 @@ def write_path(file: Path, path: _Pathlike) -> None:
         The folder is missing or may not be written to.
     """
     table = np.column_stack([path.points_mm, path.radius_mm, path.radius_sd_mm])
+    # Adding zero makes a plain 0 of a rounded -0.
     lines = [",".join((*REQUIRED, *OPTIONAL))]
-    lines += [",".join(f"{value:.3f}" for value in row) for row in table + 0.0]
+    lines += [",".join(f"{value:.3f}" for value in row) for row in np.round(table, 3) + 0.0]
     write_atomic(Path(file), "\n".join(lines) + "\n")
 
 

@@ -82,7 +82,9 @@ def plan(
     progress: Progress | None = None,
 ) -> PlanDocument:
     """Read a case and plan it; see `plan_case`."""
-    return plan_case(load_case(case_file), seed=seed, draws=draws, only_in_place=only_in_place, progress=progress)
+    return plan_case(
+        load_case(case_file), seed=seed, draws=draws, only_in_place=only_in_place, progress=progress
+    )
 
 
 def plan_case(
@@ -138,14 +140,22 @@ def answer_all(
     """Return every option's answer and fit; shapes that are the same to the solver are solved once."""
     landings = [landing_tip_mm(case, option) for option in options]
     passages = [
-        passage_for(case.path, option.lesions, option, tip) for option, tip in zip(options, landings, strict=True)
+        passage_for(case.path, option.lesions, option, tip)
+        for option, tip in zip(options, landings, strict=True)
     ]
     keys = [solver_key(p) for p in passages]
     distinct = dict(zip(reversed(keys), reversed(passages), strict=True))
     tips = {key: tips_for(p, tip) for key, p, tip in zip(keys, passages, landings, strict=True)}
     levels = {
         key: levels_for(
-            np.max([crossing_load_N(p, draws, tips[key]) for k, p in zip(keys, passages, strict=True) if k == key], axis=0)
+            np.max(
+                [
+                    crossing_load_N(p, draws, tips[key])
+                    for k, p in zip(keys, passages, strict=True)
+                    if k == key
+                ],
+                axis=0,
+            )
         )
         for key in distinct
     }
@@ -186,7 +196,9 @@ def _finite(value: float) -> float | None:
 def chance_of(value: float, count: int) -> Chance:
     """Return a chance with its bounds: Monte-Carlo error and the interpolation's allowance together."""
     half = float(np.hypot(1.96 * np.sqrt(max(value * (1.0 - value), 0.25 / count) / count), FIT_ERROR))
-    return Chance(value=value, low=max(value - half, 0.0), high=min(value + half, 1.0), words=chance_words(value))
+    return Chance(
+        value=value, low=max(value - half, 0.0), high=min(value + half, 1.0), words=chance_words(value)
+    )
 
 
 def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
@@ -194,7 +206,9 @@ def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
     tips = result.tips_mm + seat
     depths, count = len(tips), len(result.stopped)
     passed = result.stopped == depths
-    reach = np.where(passed, tips[-1], np.where(result.stopped > 0, tips[np.maximum(result.stopped - 1, 0)], seat))
+    reach = np.where(
+        passed, tips[-1], np.where(result.stopped > 0, tips[np.maximum(result.stopped - 1, 0)], seat)
+    )
     stops = tips[np.minimum(result.stopped, depths - 1)][~passed]
     shares = {kind: float(np.mean(result.reason == kind)) for kind in LimitedBy}
     need, bands = result.need_N, np.quantile(result.need_N, [0.1, 0.5, 0.9], axis=0, method="inverted_cdf")
@@ -251,88 +265,106 @@ def _lying(option: Alternative, case: LoadedCase) -> list[Lying]:
     end = min(case.path.length_mm, tip + WIRE_BEYOND_MM)
 
     def lies(name: str, kind: str, from_mm: float, to_mm: float, diameter_mm: float) -> Lying:
-        literal = cast(Literal["guide", "extension", "wire", "buddy", "shaft", "device", "anchor", "trapped"], kind)
+        literal = cast(
+            Literal["guide", "extension", "wire", "buddy", "shaft", "device", "anchor", "trapped"], kind
+        )
         return Lying(name=name, kind=literal, from_mm=from_mm, to_mm=to_mm, radius_mm=0.5 * diameter_mm)
 
     lying = [lies(rig.guide.name, "guide", -8.0, rig.seat_mm, rig.guide.size_fr / 3.0)]
     if rig.extension is not None:
-        lying.append(lies(rig.extension.name, "extension", -8.0, rig.extension_depth_mm, rig.extension.outer_diameter_mm))
+        lying.append(
+            lies(
+                rig.extension.name, "extension", -8.0, rig.extension_depth_mm, rig.extension.outer_diameter_mm
+            )
+        )
     lying.append(lies(rig.rail.name, "wire", -8.0, end, rig.rail.diameter_mm))
     lying += [lies(wire.name, "buddy", -8.0, end, wire.diameter_mm) for wire in rig.buddies]
     front = tip - device.nose_mm
     lying.append(lies("shaft", "shaft", -8.0, front - device.working_mm, device.shaft_diameter_mm))
     lying.append(lies(device.name, "device", front - device.working_mm, front, device.crossing_diameter_mm))
     if rig.anchor is not None:
-        lying.append(lies(rig.anchor.balloon.name, "anchor", -8.0, rig.anchor.at_mm, rig.anchor.balloon.shaft_diameter_mm))
+        lying.append(
+            lies(
+                rig.anchor.balloon.name,
+                "anchor",
+                -8.0,
+                rig.anchor.at_mm,
+                rig.anchor.balloon.shaft_diameter_mm,
+            )
+        )
     if rig.trapped is not None:
-        lying.append(lies(rig.trapped.wire.name, "trapped", -8.0, rig.trapped.to_mm, rig.trapped.wire.diameter_mm))
+        lying.append(
+            lies(rig.trapped.wire.name, "trapped", -8.0, rig.trapped.to_mm, rig.trapped.wire.diameter_mm)
+        )
     return lying
 
 
 def _document(
     case: LoadedCase, rigs: list[RigResult], options: Sequence[Alternative], draws: DrawSet, seed: int
 ) -> PlanDocument:
+    tip = case.device.landing_tip_mm(case.target_to_mm)
+    fields = {
+        "schema": 1,
+        "title": case.title,
+        "invented": case.invented,
+        "vessel": case.vessel_name,
+        "path": _path_picture(case),
+        "lesions": [
+            LesionPicture(
+                from_mm=x.from_mm,
+                to_mm=x.to_mm,
+                calcium=x.calcium,
+                prepared=[str(p) for p in x.prepared],
+                dissected=x.dissected,
+            )
+            for x in case.lesions
+        ],
+        "branches": [
+            BranchPicture(name=b.name, at_mm=b.at_mm, diameter_mm=b.diameter_mm) for b in case.branches
+        ],
+        "target": Target(
+            device=case.device.name,
+            from_mm=case.target_from_mm,
+            to_mm=case.target_to_mm,
+            tip_mm=round(tip, 1),
+        ),
+        "rigs": rigs,
+        "draws": [DrawRow(**asdict(spec)) for spec in draws.specs],
+        "draw_count": draws.count,
+        "design_points": DESIGN_POINTS,
+        "depths": DEPTHS,
+        "loads": LOADS,
+        "seed": seed,
+        "versions": _versions(),
+        "sources": _cited(options, draws),
+        "warnings": list(case.warnings),
+        "cautions": list(dict.fromkeys(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)),
+        "disclaimer": DISCLAIMER,
+    }
+    return PlanDocument.model_validate(fields)
+
+
+def _path_picture(case: LoadedCase) -> PathPicture:
     path = case.path
     bend = np.degrees(np.hypot(path.curvature_per_mm[:, 0], path.curvature_per_mm[:, 1]))
+    return PathPicture(
+        s_mm=[round(float(v), 3) for v in path.s_mm],
+        radius_mm=[round(float(v), 4) for v in path.radius_mm],
+        bend_deg_per_mm=[round(float(v), 4) for v in bend],
+        length_mm=path.length_mm,
+        total_bend_deg=float(np.degrees(path.total_bend_rad)),
+    )
+
+
+def _versions() -> dict[str, str]:
+    libraries = {name: metadata.version(name) for name in ("numpy", "scipy", "numba")}
+    return {"backstay": metadata.version("backstay"), "python": platform.python_version(), **libraries}
+
+
+def _cited(options: Sequence[Alternative], draws: DrawSet) -> list[str]:
+    """Return the keys of the sources behind this plan, in the order of the file."""
     cited = {spec.source for spec in draws.specs}
     for option in options:
         cited.update(option.sources)
         cited.update(option.device.sources.values())
-    tip = case.device.landing_tip_mm(case.target_to_mm)
-    return PlanDocument.model_validate(
-        {
-            "schema": 1,
-            "title": case.title,
-            "invented": case.invented,
-            "vessel": case.vessel_name,
-            "path": PathPicture(
-                s_mm=[round(float(v), 3) for v in path.s_mm],
-                radius_mm=[round(float(v), 4) for v in path.radius_mm],
-                bend_deg_per_mm=[round(float(v), 4) for v in bend],
-                length_mm=path.length_mm,
-                total_bend_deg=float(np.degrees(path.total_bend_rad)),
-            ),
-            "lesions": [
-                LesionPicture(
-                    from_mm=x.from_mm,
-                    to_mm=x.to_mm,
-                    calcium=x.calcium,
-                    prepared=[str(p) for p in x.prepared],
-                    dissected=x.dissected,
-                )
-                for x in case.lesions
-            ],
-            "branches": [BranchPicture(name=b.name, at_mm=b.at_mm, diameter_mm=b.diameter_mm) for b in case.branches],
-            "target": Target(
-                device=case.device.name, from_mm=case.target_from_mm, to_mm=case.target_to_mm, tip_mm=round(tip, 1)
-            ),
-            "rigs": rigs,
-            "draws": [
-                DrawRow(
-                    name=s.name,
-                    label=s.label,
-                    unit=s.unit,
-                    median=s.median,
-                    spread=s.spread,
-                    kind=s.kind,
-                    source=s.source,
-                    evidence=s.evidence,
-                )
-                for s in draws.specs
-            ],
-            "draw_count": draws.count,
-            "design_points": DESIGN_POINTS,
-            "depths": DEPTHS,
-            "loads": LOADS,
-            "seed": seed,
-            "versions": {
-                "backstay": metadata.version("backstay"),
-                "python": platform.python_version(),
-                **{name: metadata.version(name) for name in ("numpy", "scipy", "numba")},
-            },
-            "sources": [key for key in all_sources() if key in cited],
-            "warnings": list(case.warnings),
-            "cautions": list(dict.fromkeys(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)),
-            "disclaimer": DISCLAIMER,
-        }
-    )
+    return [key for key in all_sources() if key in cited]

@@ -153,7 +153,7 @@ def _stent(shelf: Shelf, path: LumenPath, lesion: Lesion) -> tuple[Stent, float]
     middle_mm = 0.5 * (lesion.from_mm + lesion.to_mm)
     last_mm = math.floor(10.0 * (path.length_mm - stent.nose_mm)) / 10.0
     to_mm = round(min(max(middle_mm + 0.5 * stent.working_mm, stent.working_mm), last_mm), 1)
-    if to_mm < stent.working_mm or to_mm <= lesion.from_mm:
+    if last_mm < max(lesion.to_mm, stent.working_mm):
         raise InputError(
             f"no room for {stent.name}: the sketch ends too soon beyond the lesion",
             field="length_mm",

@@ -69,7 +69,9 @@ class Answer:
         return self.passage.rig.seat_mm
 
 
-def passage_for(path: LumenPath, lesions: Sequence[Lesion], alternative: Alternative, landing_tip_mm: float) -> Passage:
+def passage_for(
+    path: LumenPath, lesions: Sequence[Lesion], alternative: Alternative, landing_tip_mm: float
+) -> Passage:
     """Return the problem for one rig, its path starting at the guide's tip.
 
     Raises
@@ -88,7 +90,11 @@ def passage_for(path: LumenPath, lesions: Sequence[Lesion], alternative: Alterna
     rig = alternative.rig
     if seat > 0.0:
         path = path.starting_at(seat)
-        lesions = [replace(x, from_mm=max(x.from_mm - seat, 0.0), to_mm=x.to_mm - seat) for x in lesions if x.to_mm > seat]
+        lesions = [
+            replace(x, from_mm=max(x.from_mm - seat, 0.0), to_mm=x.to_mm - seat)
+            for x in lesions
+            if x.to_mm > seat
+        ]
         rig = replace(rig, extension_depth_mm=max(rig.extension_depth_mm - seat, 0.0))
     ends = min(path.length_mm, landing_tip_mm - seat + WIRE_BEYOND_MM)
     return Passage(path, tuple(lesions), rig, alternative.device, ends)
@@ -174,7 +180,9 @@ def answer(
     return Answer(alternative, passage, result, hold, causes, at + passage.rig.seat_mm)
 
 
-def _median_causes(passage: Passage, middle: Transfer, specs: Sequence[DrawSpec]) -> tuple[dict[Cause, float], float]:
+def _median_causes(
+    passage: Passage, middle: Transfer, specs: Sequence[DrawSpec]
+) -> tuple[dict[Cause, float], float]:
     """Return the causes in the median case at the place of its highest need that is held."""
     one = median_case(tuple(specs))
     curves = Curves(middle.tips_mm, middle.levels_N, middle.readings[None], middle.prolapse_N[None])

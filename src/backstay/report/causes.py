@@ -23,18 +23,25 @@ def cause_rows(rig: RigResult) -> list[tuple[str, float, float]]:
     """Return (words, N, share of the need) of each part, largest first; parts of nothing are left out."""
     total = sum(rig.causes.values()) or 1.0  # all nothing: no rows remain
     ranked = sorted(rig.causes.items(), key=lambda item: -item[1])
-    return [(CAUSES[cause], value, value / total) for cause, value in ranked if abs(value) >= 0.005]
+    return [
+        (CAUSES[cause], value, value / total) for cause, value in ranked if abs(value) >= 0.005 * abs(total)
+    ]
+
+
+def cause_digits(rig: RigResult) -> int:
+    """Return how many decimals the parts are given with: small ones need three."""
+    return 3 if sum(rig.causes.values()) < 0.5 else 2
 
 
 def where_words(rig: RigResult) -> str:
     """Return the sum and where it holds."""
-    total = number(sum(rig.causes.values()), 2)
+    total = number(sum(rig.causes.values()), cause_digits(rig))
     return f"{total} N at {number(rig.causes_at_mm, 0)} mm, where the median need is highest"
 
 
 def causes_bar(rig: RigResult, *, width: float = 700.0) -> Scene:
     """Return the parts of the need as one bar with a numbered list beneath."""
-    rows = cause_rows(rig)
+    rows, digits = cause_rows(rig), cause_digits(rig)
     shapes: list[Shape] = [Text(4.0, 16.0, where_words(rig), 14.0, bold=True)]
     room, x = width - 8.0, 4.0
     whole = sum(abs(value) for _, value, _ in rows)
@@ -60,8 +67,10 @@ def causes_bar(rig: RigResult, *, width: float = 700.0) -> Scene:
         shapes.append(Text(34.0, y, str(i + 1), 14.0, bold=True))
         shapes.append(Text(52.0, y, words, 13.5 if width >= 420.0 else 12.0))
         shapes.append(
-            Text(width - 4.0, y, f"{number(value, 2)} N, {percent(share)}", 13.0, anchor="end", bold=True)
+            Text(
+                width - 4.0, y, f"{number(value, digits)} N, {percent(share)}", 13.0, anchor="end", bold=True
+            )
         )
     name = f"causes-{rig.id}-{'wide' if width >= 420.0 else 'narrow'}"
-    said = "; ".join(f"{words} {number(value, 2)} N" for words, value, _ in rows)
+    said = "; ".join(f"{words} {number(value, digits)} N" for words, value, _ in rows)
     return Scene(name, f"Why it needs that push, {rig.change}", said, width, y + 12.0, tuple(shapes))

@@ -7,7 +7,7 @@ from importlib import resources
 from backstay.adapters.plan_file import PlanDocument, RigResult
 from backstay.identifiers import Verdict
 from backstay.report.answers import Next, next_step, not_to_do
-from backstay.report.causes import cause_rows, causes_bar, where_words
+from backstay.report.causes import cause_digits, cause_rows, causes_bar, where_words
 from backstay.report.html import box, cell, details, element, figure, items, scroll, table
 from backstay.report.rungs import TITLE, Rung, chance_pips, cost_words, note_words, rungs
 from backstay.report.scene import xml_text
@@ -207,7 +207,9 @@ def _rung_row(rung: Rung) -> str:
 
 
 def _why(rig: RigResult, heading: str = "Why it needs that push: rig in place") -> str:
-    rows = [[words, number(value, 2), percent(share)] for words, value, share in cause_rows(rig)]
+    rows = [
+        [words, number(value, cause_digits(rig)), percent(share)] for words, value, share in cause_rows(rig)
+    ]
     said = table(["part", "N", "share"], rows, caption=where_words(rig), numbers=1)
     stops = [f"{words}: {percent(share)}" for words, share in limits(rig)]
     level = "h2" if rig.in_place else "h3"

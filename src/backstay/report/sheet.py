@@ -78,7 +78,7 @@ def sheet_data(plan: PlanDocument) -> dict[str, Any]:
         "draws_head": ["uncertain input", "median", "spread", "evidence", "source"],
         "draws": _draws(plan),
         # The cautions of each rig stand in its row.
-        "cautions": list(dict.fromkeys([DISCLAIMER, plan.disclaimer, *general_cautions(plan)])),
+        "cautions": list(dict.fromkeys([plan.disclaimer, *general_cautions(plan)])),
         "sources": f"Sources: {', '.join(plan.sources)}." if plan.sources else "",
     }
 

@@ -14,7 +14,7 @@ from backstay.core.rigging.fit import FitReport
 from backstay.core.rigging.fit_card import CardCell, FitCard
 from backstay.identifiers import Verdict
 from backstay.report.answers import next_step, not_to_do
-from backstay.report.causes import cause_rows, where_words
+from backstay.report.causes import cause_digits, cause_rows, where_words
 from backstay.report.fit_card import HOW, NOT_ASKED, cell_words, noted
 from backstay.report.rungs import TITLE, cost_words, note_words, rungs
 from backstay.report.terminal_strip import ASCII, Letters, letters_for, strip_lines
@@ -192,7 +192,7 @@ def _why(t: _Terminal, rig: RigResult) -> None:
     for words, value, share in cause_rows(rig):
         grid.add_row(
             Text(f"  {words}"),
-            Text(f"{number(value, 2)} N", justify="right"),
+            Text(f"{number(value, cause_digits(rig))} N", justify="right"),
             Text(percent(share), justify="right"),
             Text(t.letters.bar * max(round(30.0 * share), 0)),
         )

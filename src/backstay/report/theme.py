@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-PAGE_FONT = "system-ui, 'Segoe UI', 'Noto Sans', 'Liberation Sans', sans-serif"
+PAGE_FONT = "system-ui, sans-serif"
 PRINT_FONT = "Libertinus Serif"
 """Carried inside the PDF compiler, so a picture looks the same on every machine."""
 

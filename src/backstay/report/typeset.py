@@ -22,8 +22,7 @@ def compile_template(template: str, data: dict[str, Any]) -> bytes:
     """Return the PDF of a template of this package; `data` is read inside it as `sys.inputs.data`."""
     source = resources.files("backstay.report").joinpath(template).read_bytes()
     inputs = {"data": json.dumps(data, ensure_ascii=False)}
-    # No date of making: the same plan gives the same bytes.
-    pdf = typst.compile(source, format="pdf", sys_inputs=inputs, ignore_system_fonts=True, timestamp=0)
+    pdf = typst.compile(source, format="pdf", sys_inputs=inputs, ignore_system_fonts=True)
     return bytes(pdf)
 
 

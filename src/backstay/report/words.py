@@ -148,7 +148,9 @@ def stop_words(rig: RigResult) -> str:
         return f"Does not fit: {rig.fits.where}."
     landing = rig.curve.tip_mm[-1]
     if rig.stops_at_mm is None:
-        return f"Reaches the landing place at {number(landing, 0)} mm in the median draw."
+        why = main_limit(rig)
+        rest = "" if why == "–" else f"; when it stops, {why}"
+        return f"Reaches the landing place at {number(landing, 0)} mm in the median draw{rest}."
     short = round(landing) - round(rig.stops_at_mm)  # so that the three numbers agree as printed
     why = main_limit(rig)
     because = "" if why == "–" else f": {why}"

@@ -27,7 +27,7 @@ _ADAPT_BLUR_MM = 1.5
 _OVER_MOST_LIKELY = 2.0
 _SMALLEST_NOISE_MM = 0.01
 _FEWEST_POINTS = 6
-_LOG_PENALTIES = np.arange(-12.0, 19.0, 1.0)
+_LOG_PENALTIES = np.arange(-12.0, 19.0, 1.5)
 
 
 def smooth_curve(along_mm: FloatArray, points_mm: FloatArray) -> tuple[BSpline, float]:

@@ -29,7 +29,11 @@ from backstay.identifiers import Access, Cause, LimitedBy
 
 FloatArray = NDArray[np.float64]
 
-GUIDE_BENDS_RAD: dict[Access, float] = {Access.FEMORAL: 3.5, Access.RIGHT_RADIAL: 4.5, Access.LEFT_RADIAL: 4.2}
+GUIDE_BENDS_RAD: dict[Access, float] = {
+    Access.FEMORAL: 3.5,
+    Access.RIGHT_RADIAL: 4.5,
+    Access.LEFT_RADIAL: 4.2,
+}
 """Bends of the guide between hand and tip: judgement, no source."""
 ARCH_RADIUS_MM = 40.0
 """Radius of the guide's main bend, for the shaft's buckling inside it: judgement, no source."""
@@ -67,13 +71,21 @@ class Outcome:
 
     @property
     def chance(self) -> float:
-        """Return the share of draws that reach the landing point."""
+        """Return the share of draws that reach the landing point.
+
+        >>> tips_mm, need_N = np.array([4.0, 8.0]), np.array([[0.5, 0.9], [0.5, 2.0]])
+        >>> reason = np.array([None, LimitedBy.GUIDE_OUT], dtype=object)
+        >>> no = np.zeros((2, 2), dtype=bool)
+        >>> Outcome(tips_mm, need_N, np.ones(2), np.array([2, 1]), reason, no, np.zeros((2, 2))).chance
+        0.5
+        """
         return float(np.mean(self.stopped == len(self.tips_mm)))
 
     @property
     def highest_need_N(self) -> FloatArray:
         """Return the highest need on the way to the landing point, shape (count,); infinite for prolapsed draws."""
-        return np.max(self.need_N, axis=1)
+        highest_N: FloatArray = np.max(self.need_N, axis=1)
+        return highest_N
 
 
 def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> FloatArray:
@@ -118,10 +130,15 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
     return out
 
 
-def _interpolate(levels: FloatArray, rows: FloatArray, load: FloatArray) -> FloatArray:
-    """Return rows (..., k) interpolated linearly in load (...,), carried on beyond the last level."""
-    k = np.clip(np.searchsorted(levels, load) - 1, 0, len(levels) - 2)
-    f = (load - levels[k]) / (levels[k + 1] - levels[k])
+def _interpolate(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> FloatArray:
+    """Return rows (..., k) interpolated linearly in load (...,), carried on beyond the last level.
+
+    >>> levels_N = np.array([0.0, 1.0, 2.0])
+    >>> _interpolate(levels_N, np.array([[1.0, 2.0, 4.0]] * 3), np.array([0.0, 1.5, 3.0])).tolist()
+    [1.0, 3.0, 6.0]
+    """
+    k = np.clip(np.searchsorted(levels_N, load_N) - 1, 0, len(levels_N) - 2)
+    f = (load_N - levels_N[k]) / (levels_N[k + 1] - levels_N[k])
     low = np.take_along_axis(rows, k[..., None], -1)[..., 0]
     high = np.take_along_axis(rows, k[..., None] + 1, -1)[..., 0]
     return low + f * (high - low)
@@ -130,10 +147,28 @@ def _interpolate(levels: FloatArray, rows: FloatArray, load: FloatArray) -> Floa
 def lesion_load_N(
     passage: Passage, draws: DrawSet, curves: Curves, crossing_N: FloatArray
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return load at the lesion with the edges' part, and where an edge locks; shapes (count, d).
+    """Return the load at the lesion with the leading edges' part, and where an edge locks.
 
     The edge's load depends on how hard the assembly presses it on the wall, which depends on the load: solved by three substitutions
     (the edge's share is small and rises slowly with the load).
+
+    Parameters
+    ----------
+    passage : Passage
+        Vessel, rig and device.
+    draws : DrawSet
+        The uncertain inputs.
+    curves : Curves
+        Transfer curves of every draw.
+    crossing_N : ndarray, shape (count, d)
+        Drag in tight places [N].
+
+    Returns
+    -------
+    load_N : ndarray, shape (count, d)
+        Drag plus what the edges add [N]; the drag alone where an edge locks.
+    locked : ndarray of bool, shape (count, d)
+        Where an edge locks.
     """
     s = passage.path.s_mm
     _, slope = lesion_fields(s, passage.lesions)
@@ -158,7 +193,26 @@ def lesion_load_N(
 def need_from_curves(
     draws: DrawSet, curves: Curves, lesion_N: FloatArray, locked: NDArray[np.bool_]
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return the push needed (infinite where prolapsed or locked) and where it prolapses, shapes (count, d)."""
+    """Return the push needed at the guide's tip, and where the assembly prolapses.
+
+    Parameters
+    ----------
+    draws : DrawSet
+        The uncertain inputs.
+    curves : Curves
+        Transfer curves of every draw.
+    lesion_N : ndarray, shape (count, d)
+        Load at the lesion [N].
+    locked : ndarray of bool, shape (count, d)
+        Where an edge locks.
+
+    Returns
+    -------
+    need_N : ndarray, shape (count, d)
+        Push at the shape's load, plus friction on the wire and in an extension [N]; infinite where prolapsed or locked.
+    prolapsed : ndarray of bool, shape (count, d)
+        Where the load exceeds the prolapse load, or no state is held at all.
+    """
     push = np.maximum(_interpolate(curves.levels_N, curves.readings[..., PUSH], lesion_N), 0.0)
     need = push + wire_part_N(draws, curves, lesion_N)
     need += extension_part_N(draws, curves, lesion_N, need)
@@ -167,7 +221,22 @@ def need_from_curves(
 
 
 def wire_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray) -> FloatArray:
-    """Return the friction of the shaft on its wire, shape (count, d) [N]: load mu (e^(mu turn) - 1) / (mu turn)."""
+    """Return the friction of the shaft on its wire.
+
+    Parameters
+    ----------
+    draws : DrawSet
+        The uncertain inputs.
+    curves : Curves
+        Transfer curves of every draw.
+    lesion_N : ndarray, shape (count, d)
+        Load at the lesion [N].
+
+    Returns
+    -------
+    ndarray, shape (count, d)
+        mu L (e^(mu turn) - 1) / (mu turn), with L the load between shaft and wire [N].
+    """
     mu = draws.values["friction_wire"][:, None]
     load = np.maximum(_interpolate(curves.levels_N, curves.readings[..., WIRE_LOAD], lesion_N), 0.0)
     turn = np.maximum(_interpolate(curves.levels_N, curves.readings[..., WIRE_TURN], lesion_N), 0.0) * mu
@@ -175,7 +244,24 @@ def wire_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray) -> FloatAr
 
 
 def extension_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray, push_N: FloatArray) -> FloatArray:
-    """Return the friction in an extension's lining, shape (count, d) [N]."""
+    """Return the friction in an extension's lining.
+
+    Parameters
+    ----------
+    draws : DrawSet
+        The uncertain inputs.
+    curves : Curves
+        Transfer curves of every draw.
+    lesion_N : ndarray, shape (count, d)
+        Load at the lesion [N].
+    push_N : ndarray, shape (count, d)
+        Push needed without it [N].
+
+    Returns
+    -------
+    ndarray, shape (count, d)
+        Q (e^(mu turn) - 1) + mu L, with Q the push and L the load between shaft and lining [N].
+    """
     mu = draws.values["friction_extension"][:, None]
     turn = np.maximum(_interpolate(curves.levels_N, curves.readings[..., SLEEVE_TURN], lesion_N), 0.0)
     load = np.maximum(_interpolate(curves.levels_N, curves.readings[..., SLEEVE_LOAD], lesion_N), 0.0)
@@ -187,6 +273,18 @@ def push_that_arrives_N(passage: Passage, draws: DrawSet) -> tuple[FloatArray, F
 
     The hand's push falls by the capstan factor of the guide's bends [@euler1762]; the shaft gives way at the helical buckling load of a
     rod in a curved tube, 8 B / (r R) [@he1995], with its own clearance r.
+
+    Parameters
+    ----------
+    passage : Passage
+        Vessel, rig and device.
+    draws : DrawSet
+        The uncertain inputs.
+
+    Returns
+    -------
+    arrives_N, kink_N : ndarray, shape (count,)
+        Push that arrives, and push at which the shaft buckles [N].
     """
     device, guide = passage.device, passage.rig.guide
     bends = GUIDE_BENDS_RAD[passage.rig.access.route]
@@ -198,7 +296,13 @@ def push_that_arrives_N(passage: Passage, draws: DrawSet) -> tuple[FloatArray, F
 
 
 def outcome(
-    passage: Passage, draws: DrawSet, curves: Curves, *, backup_N: FloatArray, crossing_N: FloatArray, passes: bool
+    passage: Passage,
+    draws: DrawSet,
+    curves: Curves,
+    *,
+    backup_N: FloatArray,
+    crossing_N: FloatArray,
+    passes: bool,
 ) -> Outcome:
     """Follow every draw down the vessel.
 
@@ -248,7 +352,9 @@ def outcome(
     return Outcome(curves.tips_mm, need, limit, stopped, reason, prolapsed, lesion_N)
 
 
-def causes_N(draws: DrawSet, curves: Curves, result: Outcome, crossing_N: FloatArray, depth: int) -> dict[Cause, float]:
+def causes_N(
+    draws: DrawSet, curves: Curves, result: Outcome, crossing_N: FloatArray, depth: int
+) -> dict[Cause, float]:
     """Return the parts of the push needed at one depth for the first draw in `draws`; they sum to it.
 
     Parameters
@@ -271,7 +377,10 @@ def causes_N(draws: DrawSet, curves: Curves, result: Outcome, crossing_N: FloatA
     """
     load = result.lesion_N
     rows = curves.readings
-    at = {name: float(_interpolate(curves.levels_N, rows[..., name], load)[0, depth]) for name in (PUSH, BENDING, FRICTION, PULL)}
+    at = {
+        name: float(_interpolate(curves.levels_N, rows[..., name], load)[0, depth])
+        for name in (PUSH, BENDING, FRICTION, PULL)
+    }
     wire = wire_part_N(draws, curves, load)
     push = np.maximum(_interpolate(curves.levels_N, rows[..., PUSH], load), 0.0)
     sleeve = float(extension_part_N(draws, curves, load, push + wire)[0, depth])

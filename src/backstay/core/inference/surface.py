@@ -47,6 +47,12 @@ def design(*, points: int = DESIGN_POINTS) -> FloatArray:
     -------
     ndarray, shape (points, 6)
         Standard scores of the shape inputs, columns as in `SHAPE_INPUTS`.
+
+    Examples
+    --------
+    >>> scores = design(points=4)
+    >>> scores.shape, scores[0].tolist()
+    ((4, 6), [0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
     """
     sampler = qmc.LatinHypercube(d=len(SHAPE_INPUTS), rng=np.random.default_rng(DESIGN_SEED))
     scores = np.clip(norm.ppf(sampler.random(points - 1)), -1.8, 1.8) * 1.15
@@ -54,12 +60,53 @@ def design(*, points: int = DESIGN_POINTS) -> FloatArray:
 
 
 def factors_at(specs: Sequence[DrawSpec], score: FloatArray) -> ShapeFactors:
-    """Return the shape inputs at standard scores `score`, shape (6,)."""
-    return ShapeFactors(**{spec.name: float(spec.at(np.asarray(z))) for spec, z in zip(_specs(specs), score, strict=True)})
+    """Return the shape inputs at one point of the design.
+
+    Parameters
+    ----------
+    specs : sequence of DrawSpec
+        The uncertain inputs, the six of `SHAPE_INPUTS` among them.
+    score : ndarray, shape (6,)
+        Standard scores, in the order of `SHAPE_INPUTS`.
+
+    Returns
+    -------
+    ShapeFactors
+        The inputs there.
+
+    Examples
+    --------
+    >>> from backstay.core.inference.draws import DEFAULT_DRAWS
+    >>> middle = factors_at(DEFAULT_DRAWS, np.zeros(6))
+    >>> middle.radius_shift_sd, middle.curvature_factor
+    (0.0, 1.0)
+    """
+    return ShapeFactors(
+        **{spec.name: float(spec.at(np.asarray(z))) for spec, z in zip(_specs(specs), score, strict=True)}
+    )
 
 
 def scores_of(specs: Sequence[DrawSpec], draws: DrawSet) -> FloatArray:
-    """Return the standard scores, shape (count, 6), of every draw's shape inputs."""
+    """Return the standard scores of every draw's shape inputs.
+
+    Parameters
+    ----------
+    specs : sequence of DrawSpec
+        The uncertain inputs, with the medians and spreads drawn from.
+    draws : DrawSet
+        The draws.
+
+    Returns
+    -------
+    ndarray, shape (count, 6)
+        Standard scores, columns as in `SHAPE_INPUTS`; 0 for an input without spread.
+
+    Examples
+    --------
+    >>> from backstay.core.inference.draws import DEFAULT_DRAWS, median_case
+    >>> bool(np.allclose(scores_of(DEFAULT_DRAWS, median_case(DEFAULT_DRAWS)), 0.0))
+    True
+    """
     columns = []
     for spec in _specs(specs):
         value = draws.values[spec.name]
@@ -69,12 +116,14 @@ def scores_of(specs: Sequence[DrawSpec], draws: DrawSet) -> FloatArray:
 
 
 def _quadratic(z: FloatArray) -> FloatArray:
+    """Return the terms of a full quadratic, shape (n, 1 + d + d (d + 1) / 2), at points z (n, d)."""
     n, d = z.shape
     pairs = [z[:, i] * z[:, j] for i in range(d) for j in range(i, d)]
     return np.column_stack([np.ones(n), z, *pairs])
 
 
 def _quadratic_slope(z: FloatArray, k: int) -> FloatArray:
+    """Return the derivatives of the same terms in input k."""
     n, d = z.shape
     columns = [np.zeros(n)] + [np.full(n, float(i == k)) for i in range(d)]
     for i in range(d):
@@ -126,7 +175,12 @@ class Curves:
 
 
 def curves_for_draws(
-    transfers: Sequence[Transfer], specs: Sequence[DrawSpec], scores: FloatArray, *, at: FloatArray, search_to_N: float
+    transfers: Sequence[Transfer],
+    specs: Sequence[DrawSpec],
+    scores: FloatArray,
+    *,
+    at: FloatArray,
+    search_to_N: float,
 ) -> Curves:
     """Fit the design's solves and evaluate them for every draw.
 
@@ -141,12 +195,12 @@ def curves_for_draws(
     at : ndarray, shape (count, 6)
         Standard scores of the draws.
     search_to_N : float
-        Load up to which prolapse was looked for.
+        Load up to which prolapse was looked for [N].
 
     Returns
     -------
     Curves
-        For every draw.
+        For every draw; at a depth that too few design points hold unloaded, readings NaN and a prolapse load of 0.
     """
     readings, slopes = _carried_on(transfers)
     points, depths, levels, kinds = readings.shape
@@ -173,6 +227,8 @@ def curves_for_draws(
         push = np.linalg.lstsq(system, right, rcond=None)[0]
         out[:, d, :, PUSH] = square_at @ push
         if np.isfinite(raw[:, d]).any():
-            logs = np.log(np.maximum(np.where(np.isfinite(raw[:, d]), raw[:, d], BEYOND_SEARCH * search_to_N), 1e-3))
+            logs = np.log(
+                np.maximum(np.where(np.isfinite(raw[:, d]), raw[:, d], BEYOND_SEARCH * search_to_N), 1e-3)
+            )
             prolapse[:, d] = np.exp(linear_at @ np.linalg.lstsq(linear, logs, rcond=None)[0])
     return Curves(transfers[0].tips_mm, transfers[0].levels_N, out, prolapse)

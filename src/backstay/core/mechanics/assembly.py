@@ -77,6 +77,8 @@ class Passage:
         What is pushed.
     wire_tip_mm : float
         Where the wires end on the path.
+    beside_mm : float
+        Added to the device's radius for the wires that lie beside it; computed.
     """
 
     path: LumenPath
@@ -107,7 +109,9 @@ class Passage:
 
     def last_node(self, tip_mm: float) -> int:
         """Return the last path node solved for when the device's tip stands at `tip_mm`."""
-        ends = min(self.path.s_mm[-1], max(self.wire_tip_mm, tip_mm + SHORTEST_AHEAD_MM), tip_mm + BEYOND_TIP_MM)
+        ends = min(
+            self.path.s_mm[-1], max(self.wire_tip_mm, tip_mm + SHORTEST_AHEAD_MM), tip_mm + BEYOND_TIP_MM
+        )
         return int(min(np.floor(ends / self.path.spacing_mm + 1e-9), len(self.path.s_mm) - 1))
 
 
@@ -129,6 +133,8 @@ class Vessel:
         Stiffness of what does not move, of the rail, and the radius of an extension, by node.
     moving_Nmm2, outer_mm : ndarray
         Profile tables behind the tip, starting one step ahead of it.
+    drag_MPa : ndarray, shape (n,)
+        Radial stiffness of the lesions, by node.
     """
 
     passage: Passage
@@ -199,7 +205,9 @@ def prepare(passage: Passage, factors: ShapeFactors) -> Vessel:
     s, rig = path.s_mm, passage.rig
     wires = [wire.profile.stiffness_at_Nmm2(passage.wire_tip_mm - s) for wire in passage.wires]
     ends = np.array([wire.tip_stiffness_Nmm2 for wire in passage.wires])
-    bent = [np.maximum(k, floor) * factors.wire_stiffness_factor for k, floor in zip(wires, ends, strict=True)]
+    bent = [
+        np.maximum(k, floor) * factors.wire_stiffness_factor for k, floor in zip(wires, ends, strict=True)
+    ]
     static = np.sum(bent, axis=0)
     sleeve, lumen = np.zeros(s.shape), path.radius_mm.copy()
     lumen[0] = 0.5 * rig.guide.inner_diameter_mm
@@ -209,7 +217,7 @@ def prepare(passage: Passage, factors: ShapeFactors) -> Vessel:
         covered = s <= rig.extension_depth_mm
         static = static + np.where(covered, rig.extension.stiffness_Nmm2, 0.0)
         sleeve = np.where(covered, 0.5 * rig.extension.outer_diameter_mm, 0.0)
-    grid = GRID_MM * np.arange(-1, int(passage.path.length_mm / GRID_MM) + 40)
+    grid = GRID_MM * np.arange(-1, int(passage.path.length_mm / GRID_MM) + 40, dtype=np.float64)
     stiffness = passage.device.profile.stiffness_at_Nmm2(grid) * factors.device_stiffness_factor
     radial, _ = lesion_fields(s, passage.lesions)
     return Vessel(
@@ -246,7 +254,26 @@ NUDGES: dict[str, float] = {
 
 
 def nudged(factors: ShapeFactors, name: str) -> ShapeFactors:
-    """Return the inputs with one of them moved by its nudge."""
+    """Return the inputs with one of them moved by its nudge.
+
+    Parameters
+    ----------
+    factors : ShapeFactors
+        The inputs.
+    name : str
+        One of `SHAPE_INPUTS`.
+
+    Returns
+    -------
+    ShapeFactors
+        The same but for the one moved.
+
+    Examples
+    --------
+    >>> at = ShapeFactors(friction_wall=0.2, bed_MPa=1.0)
+    >>> round(nudged(at, "friction_wall").friction_wall, 9), nudged(at, "radius_shift_sd").radius_shift_sd
+    (0.2002, 0.001)
+    """
     value = getattr(factors, name)
     moved = value + NUDGES[name] if name == "radius_shift_sd" else value * (1.0 + NUDGES[name])
     return replace(factors, **{name: moved})

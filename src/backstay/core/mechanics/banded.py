@@ -72,7 +72,19 @@ def factor(a: FloatArray, pivots: IntArray, size: int) -> bool:
 
 @compiled
 def solve(a: FloatArray, pivots: IntArray, b: FloatArray, size: int) -> None:
-    """Solve with the factors of `factor`; `b`, shape (n,), is replaced by the solution."""
+    """Solve with the factors of `factor`.
+
+    Parameters
+    ----------
+    a : ndarray, shape (n, 3 * BAND + 1)
+        Factors as `factor` left them.
+    pivots : ndarray of int, shape (n,)
+        Row swaps as `factor` left them.
+    b : ndarray, shape (n,)
+        Right-hand side; replaced by the solution.
+    size : int
+        Rows in use.
+    """
     for k in range(size):
         row = pivots[k]
         if row != k:
@@ -132,7 +144,19 @@ def ldl(h: FloatArray, d: FloatArray, size: int, shift: float) -> int:
 
 @compiled
 def ldl_solve(h: FloatArray, d: FloatArray, b: FloatArray, size: int) -> None:
-    """Solve with the factors of `ldl`; `b`, shape (n,), is replaced by the solution."""
+    """Solve with the factors of `ldl`.
+
+    Parameters
+    ----------
+    h : ndarray, shape (n, HALF + 1)
+        Factor L as `ldl` left it.
+    d : ndarray, shape (n,)
+        Pivots as `ldl` left them.
+    b : ndarray, shape (n,)
+        Right-hand side; replaced by the solution.
+    size : int
+        Rows in use.
+    """
     for i in range(size):
         total = b[i]
         for j in range(max(0, i - HALF), i):

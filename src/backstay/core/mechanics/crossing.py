@@ -89,6 +89,13 @@ def lesion_fields(s_mm: FloatArray, lesions: Sequence[Lesion]) -> tuple[FloatArr
     -------
     stiffness_MPa, slope_rad : ndarray, shape (n,)
         Outside lesions the stiffness of a vessel without calcium and no ledge.
+
+    Examples
+    --------
+    >>> hard = Lesion(from_mm=10.0, to_mm=20.0, calcium=Calcium.SEVERE, prepared=(Preparation.SCORING,), dissected=True)
+    >>> stiffness_MPa, slope_rad = lesion_fields(np.array([5.0, 15.0]), [hard])
+    >>> stiffness_MPa.round(6).tolist(), slope_rad.round(6).tolist()
+    ([0.3, 2.4], [0.0, 0.45])
     """
     stiffness = np.full(s_mm.shape, RADIAL_STIFFNESS_MPa[Calcium.NONE])
     slope = np.zeros(s_mm.shape)
@@ -132,18 +139,39 @@ def drag_density_N_per_mm(
     -------
     ndarray, shape (..., n)
         Drag per path length [N/mm].
+
+    Examples
+    --------
+    A body 0.1 mm too thick where it lies in a lesion of 4 MPa, and where it has not come yet:
+
+    >>> body = Profile(np.array([0.0, 10.0]), np.array([0.6, 0.6]), np.array([50.0, 50.0]))
+    >>> drag = drag_density_N_per_mm(
+    ...     behind_tip_mm=np.array([5.0, -5.0]),
+    ...     lumen_mm=np.full(2, 0.5),
+    ...     stiffness_MPa=np.full(2, 4.0),
+    ...     profile=body,
+    ...     beside_mm=0.0,
+    ...     friction=0.2,
+    ... )
+    >>> drag.round(6).tolist()
+    [0.08, 0.0]
     """
     radius = profile.radius_at_mm(behind_tip_mm)
     interference = np.where(behind_tip_mm >= 0.0, np.maximum(radius + beside_mm - lumen_mm, 0.0), 0.0)
     step = 0.25
-    taper = (profile.radius_at_mm(behind_tip_mm + step) - profile.radius_at_mm(np.maximum(behind_tip_mm - step, 0.0))) / (
-        2.0 * step
-    )
+    taper = (
+        profile.radius_at_mm(behind_tip_mm + step)
+        - profile.radius_at_mm(np.maximum(behind_tip_mm - step, 0.0))
+    ) / (2.0 * step)
     return stiffness_MPa * interference * (friction + np.maximum(taper, 0.0))
 
 
 def edge_load_N(
-    *, normal_N: FloatArray, attack_rad: FloatArray, slope_rad: FloatArray | float, friction: FloatArray | float
+    *,
+    normal_N: FloatArray,
+    attack_rad: FloatArray,
+    slope_rad: FloatArray | float,
+    friction: FloatArray | float,
 ) -> FloatArray:
     """Return what an edge pressed on a ledge adds to the push, beyond its friction on a smooth wall.
 
@@ -167,6 +195,13 @@ def edge_load_N(
     --------
     >>> float(edge_load_N(normal_N=np.array(1.0), attack_rad=np.array(0.2), slope_rad=0.0, friction=0.1))
     0.0
+
+    Without friction it is the load times the tangent of the whole angle; at a right angle it locks.
+
+    >>> attack = np.array([0.2, 1.5])
+    >>> added = edge_load_N(normal_N=np.ones(2), attack_rad=attack, slope_rad=0.1, friction=0.0)
+    >>> added.round(4).tolist()
+    [0.3093, inf]
     """
     angle = attack_rad + slope_rad + np.arctan(friction)
     locked = angle >= 0.5 * np.pi - 1e-3

@@ -29,7 +29,8 @@ class Transfer:
     readings : ndarray, shape (d, k, READINGS)
         What the solver reads off each state; NaN where the load is not held.
     slopes : ndarray, shape (d, k, 6)
-        Derivative of the push at the guide with respect to each shape input (relative; the radius shift per SD) [N].
+        Derivative of the push at the guide with respect to each shape input (relative; the radius shift per SD) [N]; a last axis of one,
+        without meaning, where they were not asked for.
     prolapse_N : ndarray, shape (d,)
         Load at which the assembly prolapses; infinite where it was not reached.
     """
