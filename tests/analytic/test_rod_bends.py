@@ -43,7 +43,9 @@ def three_point_N(stiffness: float, *, beam_mm: float, bend_mm: float, clearance
     return float(48.0 * stiffness * short / beam_mm**3)
 
 
-@pytest.mark.parametrize(("beam_mm", "bend_mm", "clearance_mm"), [(50.0, 200.0, 0.5), (40.0, 150.0, 0.45)])
+@pytest.mark.parametrize(
+    ("beam_mm", "bend_mm", "clearance_mm"), [(50.0, 200.0, 0.48), (44.0, 160.0, 0.5), (40.0, 150.0, 0.45)]
+)
 def test_three_point_contact_in_a_bend(beam_mm: float, bend_mm: float, clearance_mm: float) -> None:
     shape = {"beam_mm": beam_mm, "bend_mm": bend_mm, "clearance_mm": clearance_mm}
     found = middle_contact_N(300.0, **shape)

@@ -65,6 +65,10 @@ DISCLAIMER = (
     "Planning and teaching aid. Not a medical device and not validated for clinical decisions. The devices' instructions for use, local "
     "protocols and the licensed operator come first."
 )
+GENERAL_CAUTIONS = (
+    "stop pushing when the guide backs out, and look at the wire's tip before the next push (common practice, no source)",
+    "count what is in the body before the case ends (common practice, no source)",
+)
 UNVALIDATED = (
     "absolute scale of backup (judgement, no source; ratios between guides are published)",
     "stiffness of the lesion by calcium class (judgement, no source)",
@@ -162,7 +166,7 @@ def answer_all(
     solved = solve_all(distinct, draws.specs, tips=tips, levels=levels, progress=progress)
     answers, fits = [], []
     for option, passage, key, tip in zip(options, passages, keys, landings, strict=True):
-        fit = check_fit(option.rig, option.device, landing_tip_mm=tip)
+        fit = check_fit(option.rig, option.device, landing_tip_mm=tip, shelf=case.shelf)
         fits.append(fit)
         answers.append(
             answer(
@@ -212,7 +216,7 @@ def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
     stops = tips[np.minimum(result.stopped, depths - 1)][~passed]
     shares = {kind: float(np.mean(result.reason == kind)) for kind in LimitedBy}
     need, bands = result.need_N, np.quantile(result.need_N, [0.1, 0.5, 0.9], axis=0, method="inverted_cdf")
-    hold = np.quantile(a.backup_N, [0.1, 0.5, 0.9])
+    hold = np.quantile(a.backup_N, [0.1, 0.5, 0.9], method="inverted_cdf")
     return RigResult(
         id=option.id,
         change=option.change,
@@ -338,7 +342,9 @@ def _document(
         "versions": _versions(),
         "sources": _cited(options, draws),
         "warnings": list(case.warnings),
-        "cautions": list(dict.fromkeys(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)),
+        "cautions": list(
+            dict.fromkeys([*GENERAL_CAUTIONS, *(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)])
+        ),
         "disclaimer": DISCLAIMER,
     }
     return PlanDocument.model_validate(fields)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 
 from backstay.adapters.plan_file import PlanDocument
@@ -16,7 +17,8 @@ class Plan(PlanDocument):
     """A plan that draws itself: the last expression of a notebook cell shows the page."""
 
     def _repr_html_(self) -> str:
-        return page.html(self)
+        frame = escape(page.html(self), quote=True)
+        return f'<iframe srcdoc="{frame}" title="Backstay plan" style="width:100%;height:60em;border:0"></iframe>'
 
     def path_strip(self, rig_id: str = "") -> Scene:
         """Return the path strip of one rig (the rig in place when not named)."""
