@@ -4,18 +4,22 @@ BIN := .venv/bin
 INSTALL := $(BIN)/python -m pip install -q --disable-pip-version-check
 LOCK := uv pip compile -q --universal --python-version 3.11 --generate-hashes --no-header --group build pyproject.toml
 
-.PHONY: setup demo test check evidence bench docs lock clean
+.PHONY: setup demo test fresh check evidence bench docs lock clean
 
 setup: .venv/.runtime-stamp
 
 demo: .venv/.runtime-stamp
 	@$(BIN)/backstay demo
 
-test: .venv/.dev-stamp
+test: .venv/.dev-stamp fresh
 	@tools/system-packages
 	@$(MAKE) --no-print-directory check
 	$(BIN)/python -m pytest -q --doctest-modules src
 	$(BIN)/python -m pytest
+
+# A compiled loop does not notice a change in another file.
+fresh:
+	@find src -name '*.nb[ic]' -delete
 
 check: .venv/.dev-stamp
 	$(BIN)/ruff check .
@@ -23,7 +27,7 @@ check: .venv/.dev-stamp
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
-evidence: .venv/.dev-stamp
+evidence: .venv/.dev-stamp fresh
 	$(BIN)/python tools/evidence.py
 
 bench: .venv/.dev-stamp

@@ -55,7 +55,8 @@ def bench_section(result: bench_track.BenchResult) -> list[str]:
     lines = [
         "## Bench, predicted blind",
         "",
-        "Force to track a 3.0 x 18 mm stent system through a guide and a tortuous tube [@schmidt2009; @schmidtfixture]. Bends of the bench "
+        "Force to track a 3.0 x 18 mm stent system through a guide and a tortuous tube [@schmidt2009] [@schmidtfixture]. "
+        "Bends of the bench "
         f"are not published; fixed beforehand: {bench_track.bends_rad(bench_track.GUIDE_PIECES):.2f} rad in the guide, "
         f"{bench_track.bends_rad(bench_track.TUBE_PIECES):.2f} rad in the tube (radii 20, 15, 12 mm). Friction {mu[0]:.3f} to {mu[1]:.3f} "
         "comes from the published push loss alone. Nothing was changed after the prediction.",

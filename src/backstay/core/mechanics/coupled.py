@@ -12,6 +12,9 @@ from backstay.core.mechanics.banded import BAND, HALF
 from backstay.core.mechanics.compiled import compiled, inlined
 from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, push_terms
 
+CENTRING_N_PER_MM = 0.05
+"""Weak hold at the guide's mouth, so that an assembly that touches nothing there has one state."""
+
 
 @inlined
 def _project(
@@ -191,6 +194,12 @@ def _push_columns(i: int, total: float, turn: float, m2: float, proj: FloatArray
 def _wall(tube: Tube, load: Load, w: FloatArray, m: int, work: Work, full: bool) -> None:
     """Add the wall's push on the rod, its stiffness, and how friction follows it."""
     h = tube.spacing_mm
+    work.residual[0] += CENTRING_N_PER_MM * w[0, 0]
+    work.residual[1] += CENTRING_N_PER_MM * w[0, 1]
+    if full:
+        for x in range(2):
+            work.matrix[x, BAND] += CENTRING_N_PER_MM
+            work.hessian[x, HALF] += CENTRING_N_PER_MM
     for i in range(m + 1):
         u, v = w[i, 0], w[i, 1]
         rho = np.hypot(u, v)

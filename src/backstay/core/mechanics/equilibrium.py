@@ -56,7 +56,7 @@ def newton(
         Iterations used; -1 when it does not settle.
     """
     size = 3 * (m + 1)
-    before = np.inf
+    before, damping = np.inf, 1.0
     for iteration in range(limit):
         lay_edges(tube, w, m, work)
         if iteration < 4:
@@ -71,7 +71,13 @@ def newton(
             largest = max(largest, abs(x[3 * i]), abs(x[3 * i + 1]))
         if not np.isfinite(largest):
             return -1
-        scale = 1.0 if largest <= LARGEST_STEP_MM else LARGEST_STEP_MM / largest
+        if (
+            iteration >= 4 and largest > STRAYING_MM
+        ):  # contact that switches on and off in turn is met by shorter steps
+            damping = max(0.5 * damping, 0.02) if largest > 0.7 * before else min(2.0 * damping, 1.0)
+        else:
+            damping = 1.0
+        scale = damping * min(1.0, LARGEST_STEP_MM / max(largest, 1e-30))
         for i in range(m + 1):
             w[i, 0] -= scale * x[3 * i]
             w[i, 1] -= scale * x[3 * i + 1]
@@ -79,7 +85,7 @@ def newton(
                 q[i] -= scale * x[3 * i + 2]
         if largest < STEP_TOLERANCE_MM and iteration > 0:
             return iteration + 1
-        if iteration >= 8 and largest > STRAYING_MM and largest > 0.5 * before:
+        if iteration >= 14 and largest > STRAYING_MM and largest > 0.9 * before:
             return -1
         before = largest
     return -1
@@ -204,12 +210,12 @@ def settle(
         Whether a stable equilibrium inside the vessel was found.
     """
     kept_w, kept_q = w.copy(), q.copy()
-    if newton(tube, load, w, q, m, lesion_N, work, 30) > 0 and is_stable(tube, w, m, work):
+    if newton(tube, load, w, q, m, lesion_N, work, 60) > 0 and is_stable(tube, w, m, work):
         return True
     w[:] = kept_w
     q[:] = kept_q
     if snap and relax(tube, load, w, q, m, lesion_N, work, 150):
-        if newton(tube, load, w, q, m, lesion_N, work, 30) > 0 and is_stable(tube, w, m, work):
+        if newton(tube, load, w, q, m, lesion_N, work, 60) > 0 and is_stable(tube, w, m, work):
             return True
     w[:] = kept_w
     q[:] = kept_q
