@@ -341,13 +341,25 @@ def _document(
         "seed": seed,
         "versions": _versions(),
         "sources": _cited(options, draws),
-        "warnings": list(case.warnings),
+        "warnings": [*case.warnings, *_tight_bends(case)],
         "cautions": list(
             dict.fromkeys([*GENERAL_CAUTIONS, *(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)])
         ),
         "disclaimer": DISCLAIMER,
     }
     return PlanDocument.model_validate(fields)
+
+
+def _tight_bends(case: LoadedCase) -> list[str]:
+    """Return a warning where the path bends tighter than its own lumen: the model does not hold there."""
+    path = case.path
+    tight = np.hypot(path.curvature_per_mm[:, 0], path.curvature_per_mm[:, 1]) * path.radius_mm > 1.0
+    if not tight.any():
+        return []
+    at = ", ".join(f"{s:.0f}" for s in path.s_mm[tight][:5])
+    return [
+        f"the path bends tighter than its lumen's radius at {at} mm: outside the model's range, do not trust this plan beyond there"
+    ]
 
 
 def _path_picture(case: LoadedCase) -> PathPicture:
