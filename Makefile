@@ -28,7 +28,7 @@ check: .venv/.dev-stamp
 	$(BIN)/lint-imports --no-cache
 
 evidence: .venv/.dev-stamp fresh
-	$(BIN)/python tools/evidence.py
+	$(BIN)/python tools/evidence.py --all
 
 bench: .venv/.dev-stamp
 	$(BIN)/python benchmarks/run.py

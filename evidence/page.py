@@ -1,216 +1,67 @@
-"""docs/validation.md: the numbers of the studies against their bars, what is unvalidated, and a digest of what they were made from."""
+"""docs/validation.md: a section per study with the digest of what it was made from, and what is unvalidated."""
 
 from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
-from evidence import bench_track, interpolation, trends
+from evidence.areas import AREAS, UNVALIDATED, Area
 
-DIGEST_LINE = re.compile(r"^digest: ([0-9a-f]{64})$", re.MULTILINE)
-
-UNVALIDATED = (
-    (
-        "absolute scale of backup (hold of the guide, retreat at loss)",
-        "only ratios between guides could be read",
-    ),
-    ("stiffness of a lesion by class of calcium, and what preparation does to it", "no measurement found"),
-    ("ledges that catch a leading edge: their slope and where they are", "no measurement found"),
-    ("push a hand gives before a shaft kinks", "the bench's 4 N is a test load, not an operator's"),
-    ("friction of a shaft on its wire and in the guide", "only rankings of coatings were found"),
-    ("bending stiffness of shafts and of coronary wires by class", "solid-rod arithmetic and judgement"),
+SECTION = re.compile(
+    r"^## [^\n]*\n\n<!-- study (\w+), digest ([0-9a-f]{64}) -->\n\n(.*?)(?=^## )", re.MULTILINE | re.DOTALL
 )
 
 
-def digest(root: Path) -> str:
-    """Return a digest of the model's source, of the studies and of the demo they run on; seeds and sizes stand in the studies."""
-    folders = (root / "src" / "backstay" / "core", root / "evidence")
-    files = [path for folder in folders for path in folder.rglob("*.py")]
-    files += [root / "src" / "backstay" / "app" / "solving.py", *(root / "examples" / "demo").glob("*.toml")]
-    files.append(root / "examples" / "demo" / "path.csv")
+def digest(root: Path, area: Area) -> str:
+    """Return a digest of all that a study stands on; seeds and sizes stand in the studies."""
+    files = {path for pattern in area.stands_on for path in root.glob(pattern)}
     total = hashlib.sha256()
     for path in sorted(files):
         total.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return total.hexdigest()
 
 
-def written_digest(text: str) -> str | None:
-    """Return the digest a page was written with, None where it has none."""
-    found = DIGEST_LINE.search(text)
-    return found.group(1) if found else None
+def written(text: str) -> dict[str, tuple[str, str]]:
+    """Return what a page holds: by study, the digest it was made from and its text."""
+    return {name: (made_from, body.strip()) for name, made_from, body in SECTION.findall(text)}
 
 
-def _word(passes: bool) -> str:
-    return "pass" if passes else "**miss**"
-
-
-def bench_section(result: bench_track.BenchResult) -> list[str]:
-    """Return the bench's table and what it means."""
-    low, high = result.track_range_N()
-    published = bench_track.TRACK_N
-    inside = [t for t in result.tracks if published[0] <= t.mean_N <= published[1]]
-    arrives = [t.arrives for t in result.tracks if t.arrives == t.arrives]
-    mu = bench_track.FRICTION
-    lines = [
-        "## Bench, predicted blind",
-        "",
-        "Force to track a 3.0 x 18 mm stent system through a guide and a tortuous tube [@schmidt2009] [@schmidtfixture]. "
-        "Bends of the bench "
-        f"are not published; fixed beforehand: {bench_track.bends_rad(bench_track.GUIDE_PIECES):.2f} rad in the guide, "
-        f"{bench_track.bends_rad(bench_track.TUBE_PIECES):.2f} rad in the tube (radii 20, 15, 12 mm). Friction {mu[0]:.3f} to {mu[1]:.3f} "
-        "comes from the published push loss alone. Nothing was changed after the prediction.",
-        "",
-        "| what | predicted | published | |",
-        "|---|---|---|---|",
-        f"| mean track force [N] | {low:.2f} to {high:.2f} | {published[0]:.2f} to {published[1]:.2f} | "
-        f"{_word(len(inside) == len(result.tracks))}: {len(inside)} of {len(result.tracks)} inside |",
-    ]
-    for kind in ("concentric", "eccentric"):
-        a, b = result.crossing_range_N(kind)
-        c, d = bench_track.CROSSING_N
-        lines.append(
-            f"| mean force through the smooth 1.4 mm stenosis, {kind} [N] | {a:.3f} to {b:.3f} | {c:.3f} to {d:.3f} | "
-            f"{_word(c <= a and b <= d)} |"
-        )
-    lines.append(
-        f"| share of 4 N that arrives, by the model rather than the capstan | {min(arrives):.3f} to {max(arrives):.3f} "
-        f"({len(result.tracks) - len(arrives)} of {len(result.tracks)} prolapse or fail first) | "
-        f"{bench_track.ARRIVES[0]:.3f} to {bench_track.ARRIVES[1]:.3f} | consistency, not a prediction |"
-    )
-    lines += [
-        "",
-        "| friction | stiffness [N mm2] | profile [mm] | mean [N] | highest [N] | tube | wire | guide alone | unsolved depths |",
-    ]
-    lines.append("|---|---|---|---|---|---|---|---|---|")
-    lines += [
-        f"| {t.friction:.3f} | {t.stiffness_Nmm2:.1f} | {t.profile_mm:.3f} | {t.mean_N:.3f} | {t.highest_N:.3f} | {t.tube_N:.3f} | "
-        f"{t.wire_N:.3f} | {t.guide_alone_N:.3f} | {t.unsolved} |"
-        for t in result.tracks
-    ]
-    lines += [
-        "",
-        "Why it differs, by varying one stated assumption at the middle friction, after the prediction:",
-        "",
-    ]
-    lines += [f"- {name}: mean {mean:.2f} N" for name, mean in result.variations]
-    lines += [
-        "",
-        "The stiffer systems need more and the wider profile slightly more, as on the bench. The level depends on the bends and the "
-        "shaft, neither of which is published; the model also has no water, no seal at the hub and no speed. A device that fits through "
-        "a smooth stenosis does not touch it in the model, so no force is predicted there: the published few hundredths of a newton "
-        "include what shaft and wire rub elsewhere (the guide alone: see the table).",
-        "",
-    ]
-    return lines
-
-
-def interpolation_section(rows: list[interpolation.Row]) -> list[str]:
-    """Return interpolated draws against brute force."""
-    bad = [row for row in rows if not row.passes]
-    chance = max(abs(row.chance_error) for row in rows)
-    finite = [abs(row.need_error) for row in rows if row.need_error != float("inf")]
-    paths = list(dict.fromkeys(row.path for row in rows))
-    lines = [
-        "## Draws by interpolation against brute force",
-        "",
-        f"The same draws ({interpolation.DRAWS['demo']} on the demo, {interpolation.DRAWS['measured']} on measured paths, seed "
-        f"{interpolation.SEED}), each solved for itself at {interpolation.FINER} times as many load levels, "
-        f"{interpolation.DEPTHS} depths. Bars: chance within {interpolation.CHANCE_BAR}, median need within {interpolation.NEED_BAR:.0%}. "
-        f"Paths: {', '.join(paths)}.",
-        "",
-        f"{_word(not bad)}: {len(rows) - len(bad)} of {len(rows)} within both bars; largest error of chance {chance:.3f}, of the median "
-        f"need {max(finite, default=0.0):.1%}.",
-        "",
-        "| path | rig | chance | brute force | error | median need [N] | brute force [N] | error | false stops | |",
-        "|---|---|---|---|---|---|---|---|---|---|",
-    ]
-    lines += [
-        f"| {r.path} | {r.rig} | {r.chance:.3f} | {r.chance_brute:.3f} | {r.chance_error:+.3f} | {r.need_p50_N:.3f} | "
-        f"{r.need_p50_brute_N:.3f} | {r.need_error:+.1%} | {r.unloaded_failures} | {_word(r.passes)} |"
-        for r in rows
-    ]
-    lines += [
-        "",
-        "False stops: (draw, depth) pairs in which brute force could hold no load at all, the solver's failure or a true "
-        "prolapse.",
-        "",
-    ]
-    return lines
-
-
-def trends_section(found: list[trends.Trend], paths: int) -> list[str]:
-    """Return how often each trend holds."""
-    lines = [
-        "## Trends",
-        "",
-        f"{paths} invented paths (seed {trends.SEED}), three to six bends, one change at a time, everything else at its median. A share "
-        f"under {trends.BAR:.0%} is a miss. Paths in which both are out of reach tell nothing and are left out.",
-        "",
-        "| change | should | follows | share | median effect [N] | |",
-        "|---|---|---|---|---|---|",
-    ]
-    lines += [
-        f"| {t.name} | {t.claim} | {t.follow} of {t.told} | {t.share:.1%} | {t.median_effect_N:+.3f} | {_word(t.share >= trends.BAR)} |"
-        for t in found
-    ]
-    lines += [
-        "",
-        "Exceptions (path numbers): "
-        + "; ".join(
-            f"{t.name}: {', '.join(map(str, t.exceptions[:10]))}{' …' if len(t.exceptions) > 10 else ''}"
-            for t in found
-            if t.exceptions
-        )
-        + ".",
-        "",
-    ]
-    lines += [
-        "A longer device is not always harder to push: with a short narrowing no more of it rubs, and its rear lies in a straighter "
-        "place. A snap to another side of the lumen can lower the need while the stiffness or bend goes up. Neither was shown path by "
-        "path: they are the likely reasons.",
-        "",
-    ]
-    return lines
+def stale(root: Path, text: str) -> list[str]:
+    """Return the names of the studies whose section in `text` is missing or was made from another state."""
+    have = written(text)
+    return [area.name for area in AREAS if have.get(area.name, ("", ""))[0] != digest(root, area)]
 
 
 def published_section(root: Path) -> list[str]:
-    """Return which files hold checks against published numbers, and which of those disagree."""
+    """Return which files hold checks against published numbers."""
     files = sorted(path.name for path in (root / "tests" / "published").glob("test_*.py"))
     return [
         "## Published checks",
         "",
-        "Checks against printed numbers that pass with every test run: "
-        + ", ".join(f"`{name}`" for name in files)
-        + ".",
-        "",
-        "What disagrees with print is in the bench's table above, marked miss.",
+        "`make test` runs the checks against printed numbers; each names its source beside the number, and a fact that disagrees is "
+        "marked so there: " + ", ".join(f"`{name}`" for name in files) + ".",
         "",
     ]
 
 
-def page(
-    root: Path,
-    *,
-    bench: bench_track.BenchResult,
-    rows: list[interpolation.Row],
-    found: list[trends.Trend],
-    paths: int,
-) -> str:
-    """Return the page."""
+def page(root: Path, sections: Mapping[str, tuple[str, str]]) -> str:
+    """Return the page from its sections: by study, the digest it was made from and its text."""
     lines = [
         "# Validation",
         "",
-        "Written by `tools/evidence.py` (`make evidence`); do not edit. The digest covers the model, the studies with their seeds and "
-        "sizes, and the demo.",
-        "",
-        f"digest: {digest(root)}",
+        "Written by `tools/evidence.py` (`make evidence`); do not edit. A study's digest covers the model, the study with its seeds and "
+        "sizes, and the data it stands on.",
         "",
         "Planning and teaching aid, not validated for clinical decisions.",
         "",
-        *bench_section(bench),
-        *interpolation_section(rows),
-        *trends_section(found, paths),
+    ]
+    for area in AREAS:
+        if area.name in sections:
+            made_from, body = sections[area.name]
+            lines += [f"## {area.title}", "", f"<!-- study {area.name}, digest {made_from} -->", "", body, ""]
+    lines += [
         *published_section(root),
         "## Unvalidated",
         "",

@@ -1,0 +1,60 @@
+"""Which studies there are, what each stands on, and what no study covers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from evidence import delivery
+
+DELIVERY_MODEL = (
+    "src/backstay/core/anatomy/*.py",
+    "src/backstay/core/mechanics/*.py",
+    "src/backstay/core/rigging/*.py",
+    "src/backstay/core/inference/draws.py",
+    "src/backstay/core/inference/surface.py",
+    "src/backstay/core/inference/chance.py",
+    "src/backstay/app/solving.py",
+    "examples/demo/*.toml",
+    "examples/demo/path.csv",
+    "evidence/delivery.py",
+    "evidence/solved.py",
+)
+
+
+@dataclass(frozen=True)
+class Area:
+    """One study: its section is stale as soon as a file it stands on has changed."""
+
+    name: str
+    """As `tools/evidence.py NAME` takes it."""
+    title: str
+    stands_on: tuple[str, ...]
+    """Patterns of files below the project's root: model, study, data."""
+    run: Callable[[Path], list[str]]
+    """Does the study for the project's root and returns the lines of its section, without the title."""
+
+
+AREAS = (
+    Area("bench", "Bench, predicted blind", (*DELIVERY_MODEL, "evidence/bench_track.py"), delivery.bench),
+    Area(
+        "interpolation",
+        "Draws by interpolation against brute force",
+        (*DELIVERY_MODEL, "evidence/interpolation.py"),
+        delivery.interpolated,
+    ),
+    Area("trends", "Trends", (*DELIVERY_MODEL, "evidence/trends.py"), delivery.trend_shares),
+)
+
+UNVALIDATED = (
+    (
+        "absolute scale of backup (hold of the guide, retreat at loss)",
+        "only ratios between guides could be read",
+    ),
+    ("stiffness of a lesion by class of calcium, and what preparation does to it", "no measurement found"),
+    ("ledges that catch a leading edge: their slope and where they are", "no measurement found"),
+    ("push a hand gives before a shaft kinks", "the bench's 4 N is a test load, not an operator's"),
+    ("friction of a shaft on its wire and in the guide", "only rankings of coatings were found"),
+    ("bending stiffness of shafts and of coronary wires by class", "solid-rod arithmetic and judgement"),
+)

@@ -1,0 +1,16 @@
+"""The command line: each command reads its words, asks the program, and prints or saves the answer.
+
+What a command is for stands in its help. Heavy imports stand inside the commands, so that help comes at once.
+A module of commands adds them to the one `app` when it is imported here; help lists them in this order.
+"""
+
+from backstay.cli import planning  # noqa: I001  the order of the help
+from backstay.cli import library
+from backstay.cli.base import app
+
+__all__ = ["app", "library", "main", "planning"]
+
+
+def main() -> None:
+    """Run the command line."""
+    app(prog_name="backstay")
