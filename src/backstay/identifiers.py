@@ -144,6 +144,14 @@ class EventKind(StrEnum):
     CORRECTION = "correction"
 
 
+class Level(StrEnum):
+    """How strongly a rule speaks, strongest first: not this, stop and look, or mind."""
+
+    BLOCK = "block"
+    PAUSE = "pause"
+    NOTE = "note"
+
+
 class Evidence(StrEnum):
     """Where a number comes from, best first."""
 
