@@ -142,6 +142,11 @@ class EventKind(StrEnum):
     COMPLICATION = "complication"
     NOTE = "note"
     CORRECTION = "correction"
+    OPENED = "opened"
+    PREPARED = "prepared"
+    RESULT = "result"
+    SIGNED = "signed"
+    ADDENDUM = "addendum"
 
 
 class Level(StrEnum):

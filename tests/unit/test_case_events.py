@@ -55,6 +55,11 @@ PAYLOADS: dict[EventKind, dict[str, Any]] = {
     EventKind.COMPLICATION: {"what": "dissection", "at_mm": 52.0},
     EventKind.NOTE: {"text": "line one\nline two \u2028 three"},
     EventKind.CORRECTION: {"supersedes": "e0", "reason": "typed twice"},
+    EventKind.OPENED: {"record": "r1", "title": "t", "vessel": "v", "inputs": {"case.toml": "0" * 64}},
+    EventKind.PREPARED: {**SPAN, "what": "lithotripsy", "device": "b", "passes": 80},
+    EventKind.RESULT: {"measured_with": "angiography", "residual_stenosis_percent": 8.0, "timi_flow": 3},
+    EventKind.SIGNED: {"by": "a role", "report_sha256": "1" * 64, "head": "2" * 64},
+    EventKind.ADDENDUM: {"by": "a role", "text": "line one\nline two"},
 }
 
 

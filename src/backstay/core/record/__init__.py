@@ -1,0 +1,1 @@
+"""The record of a case: what its events say, as pure functions."""
