@@ -50,7 +50,7 @@ def test_demo_has_every_kind(demo: Path) -> None:
         GuideShape.AMPLATZ_LEFT,
     }
     balloons = {d.balloon_type for d in shelf.devices.values() if isinstance(d, Balloon)}
-    assert balloons == {"semi_compliant", "non_compliant", "scoring", "lithotripsy"}
+    assert balloons == {"semi_compliant", "non_compliant", "scoring", "lithotripsy", "drug_coated"}
 
 
 def test_values_arrive_unchanged(demo: Path, document: Document) -> None:
@@ -59,7 +59,8 @@ def test_values_arrive_unchanged(demo: Path, document: Document) -> None:
         for entry in document[kind.value]:
             device = shelf.devices[entry["id"]]
             for key, value in entry.items():
-                assert getattr(device, key) == value
+                found = getattr(device, key)
+                assert ([list(row) for row in found] if key == "compliance" else found) == value
 
 
 def test_demo_devices_have_a_profile(demo: Path) -> None:
@@ -244,3 +245,20 @@ def test_broken_toml_names_its_line(tmp_path: Path) -> None:
     with pytest.raises(FileFormatError) as caught:
         read_shelf(file)
     assert caught.value.where == f"{file}:2"
+
+
+@pytest.mark.parametrize(
+    ("rows", "what"),
+    [
+        ([[8.0, 2.4], [8.0, 2.5], [16.0, 2.6]], "rises row by row"),
+        ([[8.0, 2.4], [10.0, 2.3], [16.0, 2.6]], "rises row by row"),
+        ([[2.0, 2.4], [4.0, 2.5]], "does not reach the nominal pressure"),
+        ([[2.0, 3.4], [30.0, 3.5]], "does not give the labelled size"),
+        ([[8.0, 2.4, 1.0]], "too many entries"),
+    ],
+)
+def test_a_wrong_compliance_table_is_named(document: Document, rows: list[list[float]], what: str) -> None:
+    document["balloon"][4]["compliance"] = rows
+    with pytest.raises((InputError, FileFormatError), match=what) as caught:
+        validated(ShelfDocument, document, where="shelf.toml")
+    assert "balloon#5.compliance" in caught.value.field

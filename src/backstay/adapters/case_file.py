@@ -6,6 +6,7 @@ unit or a slipped digit, not an unusual patient.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -71,12 +72,70 @@ class AccessTable(FileModel):
     sheath_fr: float = Field(ge=4, le=10)
 
 
+class LandingTable(FileModel):
+    """A landing zone as intravascular imaging saw it."""
+
+    at_mm: PlaceMm | None = None
+    lumen_mm: float = Field(ge=0.8, le=8, description="mean lumen diameter")
+    outer_wall_mm: float | None = Field(None, ge=0.8, le=10, description="mean diameter of the outer wall")
+
+    @model_validator(mode="after")
+    def _wall_lies_outside(self) -> Self:
+        if self.outer_wall_mm is not None and self.outer_wall_mm < self.lumen_mm:
+            raise InputError(
+                "the outer wall lies inside the lumen",
+                field="outer_wall_mm",
+                value=self.outer_wall_mm,
+                allowed=f"at least lumen_mm = {self.lumen_mm:g}",
+            )
+        return self
+
+
+class ImagingTable(FileModel):
+    """What intravascular imaging gave; where the catheter would not cross, that alone."""
+
+    method: Literal["ivus", "oct"]
+    crossed: bool = True
+    catheter: DeviceId | None = Field(None, description="as it is called in the record")
+    proximal: LandingTable | None = None
+    distal: LandingTable | None = None
+    lumen_area_mm2: float | None = Field(None, ge=0.3, le=50, description="the least")
+    calcium_arc_deg: float | None = Field(None, ge=0, le=360)
+    calcium_thickness_mm: float | None = Field(None, ge=0, le=4)
+    calcium_length_mm: float | None = Field(None, ge=0, le=200)
+    nodule: bool = False
+    stent_area_mm2: float | None = Field(None, ge=0.5, le=60, description="the least, after the last balloon")
+
+    @model_validator(mode="after")
+    def _nothing_was_seen_from_outside(self) -> Self:
+        seen = [k for k, v in self if k not in {"method", "crossed", "catheter"} and v not in (None, False)]
+        if not self.crossed and seen:
+            raise InputError(
+                "a catheter that did not cross has measured nothing",
+                field=seen[0],
+                allowed="nothing with crossed = false",
+            )
+        return self
+
+
 class LesionTable(_Span):
     """A lesion on the path, as it is now."""
 
     calcium: Annotated[Calcium, Field(strict=False)]
     prepared: list[Annotated[Preparation, Field(strict=False)]] = Field(default_factory=list, max_length=20)
     dissected: bool = False
+    opened_fully: bool = Field(
+        False, description="a balloon sized to the distal reference opened fully, seen in two views"
+    )
+    eccentric: bool = False
+    irregular: bool = False
+    thrombus: bool = False
+    in_stent: bool = Field(False, description="it has come back inside an earlier stent")
+    occluded_months: float | None = Field(
+        None, ge=0, le=600, description="where it is occluded, for how long"
+    )
+    bridging_collaterals: bool = False
+    imaging: ImagingTable | None = None
 
 
 class BranchTable(FileModel):
@@ -86,6 +145,9 @@ class BranchTable(FileModel):
     at_mm: PlaceMm
     diameter_mm: float = Field(ge=0.3, le=6)
     angle_deg: float = Field(ge=5, le=175, description="between branch and distal main vessel")
+    stenosis_percent: float | None = Field(None, ge=0, le=100, description="at the branch's own mouth")
+    disease_mm: float | None = Field(None, ge=0, le=100, description="length of the branch's own disease")
+    protectable: bool = Field(True, description="a wire can be put into it")
 
 
 class VesselTable(FileModel):
@@ -93,6 +155,10 @@ class VesselTable(FileModel):
 
     name: Text
     path: FileName = Field(description="CSV file of the centreline and radius, from this file's folder")
+    left_main_mm: float | None = Field(
+        None, ge=0, le=40, description="length of left main the path begins with"
+    )
+    vein_graft: bool = False
     lesion: list[LesionTable] = Field(default_factory=list, max_length=30)
     branch: list[BranchTable] = Field(default_factory=list, max_length=60)
 
@@ -166,6 +232,34 @@ class WeightsTable(FileModel):
     stopping: float = Field(120.0, ge=0, le=1e6)
 
 
+class FlowTable(FileModel):
+    """Flow and pressures, all optional: what an estimate of pressure lost, or measured tandem lesions, need."""
+
+    normal_mL_min: float | None = Field(
+        None, ge=10, le=800, description="hyperaemic flow the vessel would carry without its lesions"
+    )
+    aortic_mmHg: float | None = Field(None, ge=30, le=200, description="mean, at hyperaemia")
+    between_mmHg: float | None = Field(None, ge=5, le=200, description="measured between two lesions")
+    distal_mmHg: float | None = Field(None, ge=5, le=200, description="measured beyond the last lesion")
+    wedge_mmHg: float | None = Field(None, ge=0, le=100, description="distal, with the vessel blocked")
+    viscosity_mPas: float = Field(3.5, ge=1, le=10)
+    density_kg_m3: float = Field(1060.0, ge=950, le=1150)
+
+    @model_validator(mode="after")
+    def _pressure_falls_on_the_way(self) -> Self:
+        names = ("aortic_mmHg", "between_mmHg", "distal_mmHg", "wedge_mmHg")
+        given = [(name, value) for name in names if (value := getattr(self, name)) is not None]
+        for (upper, high), (lower, low) in pairwise(given):
+            if low >= high:
+                raise InputError(
+                    "pressure falls along the vessel",
+                    field=lower,
+                    value=low,
+                    allowed=f"below {upper} = {high:g}",
+                )
+        return self
+
+
 class DrawOverride(FileModel):
     """A median and spread in place of the given ones; the spread is one SD on the input's own scale."""
 
@@ -187,6 +281,7 @@ class CaseDocument(FileModel):
     vessel: VesselTable
     rig: RigTable
     target: TargetTable
+    flow: FlowTable = Field(default_factory=FlowTable)
     limits: LimitsTable = Field(default_factory=LimitsTable)
     weights: WeightsTable = Field(default_factory=WeightsTable)
     draws: dict[DrawName, DrawOverride] = Field(default_factory=dict, max_length=60)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from backstay.adapters.toml_text import FileModel, read_toml, validated
@@ -28,7 +30,7 @@ Id = Annotated[
 DeviceT = TypeVar("DeviceT", bound=devices.Device)
 
 _UNSOURCED = frozenset({Evidence.ILLUSTRATIVE, Evidence.JUDGEMENT, Evidence.COMMON_PRACTICE})
-_NOT_DATA = frozenset({"id", "name", "sources"})
+_NOT_DATA = frozenset({"id", "name", "sources", "price"})
 
 
 class DeviceEntry(FileModel):
@@ -172,20 +174,61 @@ class OverWireEntry(DeviceEntry):
         return self
 
 
+Opened = Annotated[float, Field(ge=0.3, le=10.0)]
+Row = Annotated[tuple[Pressure, Opened], Field(strict=False)]
+# A table printed to a tenth of a millimetre may miss the labelled size by half of that.
+_TABLE_ROUNDING_MM = 0.051
+
+
 class _Inflated(OverWireEntry):
     nominal_atm: Pressure
     rated_burst_atm: Pressure
+    compliance: tuple[Row, ...] = Field(
+        default=(), strict=False, max_length=40, description="[atm, mm] rows of the compliance table"
+    )
+    price: Annotated[float, Field(ge=0.0, le=1e6)] | None = Field(
+        None, description="what the lab pays, in its own currency"
+    )
 
     @model_validator(mode="after")
     def _bursts_above_nominal(self) -> _Inflated:
         _ordered("nominal_atm", "rated_burst_atm", self)
         return self
 
+    @model_validator(mode="after")
+    def _table_rises_and_holds_the_label(self) -> _Inflated:
+        rows = self.compliance
+        for below, above in pairwise(rows):
+            if above[0] <= below[0] or above[1] < below[1]:
+                raise InputError(
+                    "a compliance table rises row by row",
+                    field="compliance",
+                    value=list(above),
+                    allowed=f"above {below[0]:g} atm and at least {below[1]:g} mm",
+                )
+        if rows and not rows[0][0] <= self.nominal_atm <= rows[-1][0]:
+            raise InputError(
+                "the compliance table does not reach the nominal pressure",
+                field="compliance",
+                value=[rows[0][0], rows[-1][0]],
+                allowed=f"rows on both sides of {self.nominal_atm:g} atm",
+            )
+        if rows:
+            found_mm = float(np.interp(self.nominal_atm, [r[0] for r in rows], [r[1] for r in rows]))
+            if abs(found_mm - self.nominal_diameter_mm) > _TABLE_ROUNDING_MM:
+                raise InputError(
+                    "the compliance table does not give the labelled size at the nominal pressure",
+                    field="compliance",
+                    value=round(found_mm, 3),
+                    allowed=f"{self.nominal_diameter_mm:g} mm at {self.nominal_atm:g} atm",
+                )
+        return self
+
 
 class BalloonEntry(_Inflated):
     """A balloon catheter."""
 
-    balloon_type: Literal["semi_compliant", "non_compliant", "scoring", "lithotripsy"]
+    balloon_type: Literal["semi_compliant", "non_compliant", "scoring", "lithotripsy", "drug_coated"]
 
 
 class StentEntry(_Inflated):

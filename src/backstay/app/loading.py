@@ -15,9 +15,11 @@ from typing import TypeVar
 from backstay.adapters.case_file import (
     ROUTES,
     CaseDocument,
+    FlowTable,
     LimitsTable,
     PatientTable,
     RigTable,
+    VesselTable,
     WeightsTable,
     read_case,
 )
@@ -65,6 +67,8 @@ class LoadedCase:
         Median and spread of the uncertain inputs the case changes.
     warnings : tuple of str
         What is allowed and yet looks wrong.
+    vessel, flow : VesselTable, FlowTable
+        What the file says of the vessel, its lesions and branches, and of flow and pressures.
     file : Path
         The case file.
     inputs : tuple of Path
@@ -86,6 +90,8 @@ class LoadedCase:
     limits: LimitsTable
     weights: WeightsTable
     patient: PatientTable
+    vessel: VesselTable
+    flow: FlowTable
     draw_overrides: dict[str, tuple[float, float]]
     warnings: tuple[str, ...]
     file: Path
@@ -151,6 +157,8 @@ def _joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[P
         limits=case.limits,
         weights=case.weights,
         patient=case.patient,
+        vessel=case.vessel,
+        flow=case.flow,
         draw_overrides=overrides,
         warnings=(*smoothed.warnings, *_warnings(case, rig, device)),
         file=files[0],

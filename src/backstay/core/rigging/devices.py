@@ -241,20 +241,44 @@ class OverWireDevice(Device):
 
 @dataclass(frozen=True, kw_only=True)
 class Balloon(OverWireDevice):
-    """A balloon catheter; `balloon_type` is semi_compliant, non_compliant, scoring or lithotripsy."""
+    """A balloon catheter.
+
+    Attributes
+    ----------
+    balloon_type : str
+        semi_compliant, non_compliant, scoring, lithotripsy or drug_coated.
+    nominal_atm, rated_burst_atm : float
+        Pressure at the labelled size, and the highest allowed.
+    compliance : tuple of (float, float)
+        Diameter [mm] by pressure [atm], pressure rising; empty where the shelf has no table.
+    price : float or None
+        What the lab pays, in its own currency.
+    """
 
     balloon_type: str
     nominal_atm: float
     rated_burst_atm: float
+    compliance: tuple[tuple[float, float], ...] = ()
+    price: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Stent(OverWireDevice):
-    """A drug-eluting stent on its balloon; `expansion_limit_mm` belongs to the platform."""
+    """A drug-eluting stent on its balloon.
+
+    Attributes
+    ----------
+    expansion_limit_mm : float
+        Widest the platform may be opened to; it belongs to the design, not to the labelled size.
+    nominal_atm, rated_burst_atm, compliance, price
+        As of a balloon.
+    """
 
     expansion_limit_mm: float
     nominal_atm: float
     rated_burst_atm: float
+    compliance: tuple[tuple[float, float], ...] = ()
+    price: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
