@@ -147,6 +147,76 @@ class EventKind(StrEnum):
     RESULT = "result"
     SIGNED = "signed"
     ADDENDUM = "addendum"
+    DEVICE_IN = "device_in"
+    DEVICE_OUT = "device_out"
+    DEFLATION = "deflation"
+    WIRE_SEEN = "wire_seen"
+    PRESSURE = "pressure"
+    DRUG = "drug"
+    FLUSH = "flush"
+    END = "end"
+
+
+class Complication(StrEnum):
+    """What went wrong, where it is one of these; the words of the record stand beside it."""
+
+    DISSECTION = "dissection"
+    PERFORATION = "perforation"
+    TAMPONADE = "tamponade"
+    SLOW_FLOW = "slow_flow"
+    AIR_EMBOLISM = "air_embolism"
+    STENT_LOST = "stent_lost"
+    STENT_DEFORMED = "stent_deformed"
+    BURR_STUCK = "burr_stuck"
+    DEVICE_STUCK = "device_stuck"
+    WIRE_STUCK = "wire_stuck"
+    WIRE_BROKEN = "wire_broken"
+    WIRE_POSITION_LOST = "wire_position_lost"
+    NEW_NARROWING = "new_narrowing"
+    ISCHAEMIA = "ischaemia"
+    THROMBUS = "thrombus"
+    BRANCH_LOST = "branch_lost"
+
+
+class Drug(StrEnum):
+    """Drugs of the record that a rule or a limit speaks of."""
+
+    BIVALIRUDIN = "bivalirudin"
+    PROTAMINE = "protamine"
+    GLYCOPROTEIN_INHIBITOR = "glycoprotein_inhibitor"
+    ENOXAPARIN = "enoxaparin"
+    FONDAPARINUX = "fondaparinux"
+    P2Y12_INHIBITOR = "p2y12_inhibitor"
+    ASPIRIN = "aspirin"
+    OTHER = "other"
+
+
+class BleedingRisk(StrEnum):
+    """Criteria of high bleeding risk that no laboratory value gives."""
+
+    ORAL_ANTICOAGULANT = "oral_anticoagulant"
+    BLEED_WITHIN_6_MONTHS = "bleed_within_6_months"
+    BLEED_RECURRENT = "bleed_recurrent"
+    BLEED_WITHIN_12_MONTHS = "bleed_within_12_months"
+    BLEEDING_DIATHESIS = "bleeding_diathesis"
+    CIRRHOSIS_WITH_PORTAL_HYPERTENSION = "cirrhosis_with_portal_hypertension"
+    ACTIVE_CANCER = "active_cancer"
+    SPONTANEOUS_INTRACRANIAL_BLEED = "spontaneous_intracranial_bleed"
+    TRAUMATIC_INTRACRANIAL_BLEED_12_MONTHS = "traumatic_intracranial_bleed_12_months"
+    BRAIN_ARTERIOVENOUS_MALFORMATION = "brain_arteriovenous_malformation"
+    STROKE_MODERATE_OR_SEVERE_6_MONTHS = "stroke_moderate_or_severe_6_months"
+    STROKE_ISCHAEMIC_OTHER = "stroke_ischaemic_other"
+    MAJOR_SURGERY_PLANNED = "major_surgery_planned"
+    MAJOR_SURGERY_OR_TRAUMA_30_DAYS = "major_surgery_or_trauma_30_days"
+    LONG_TERM_NSAID_OR_STEROID = "long_term_nsaid_or_steroid"
+
+
+class Ready(StrEnum):
+    """Rescue kit that is in the room."""
+
+    COVERED_STENT = "covered_stent"
+    PERICARDIOCENTESIS_SET = "pericardiocentesis_set"
+    SNARE = "snare"
 
 
 class Level(StrEnum):

@@ -60,6 +60,14 @@ PAYLOADS: dict[EventKind, dict[str, Any]] = {
     EventKind.RESULT: {"measured_with": "angiography", "residual_stenosis_percent": 8.0, "timi_flow": 3},
     EventKind.SIGNED: {"by": "a role", "report_sha256": "1" * 64, "head": "2" * 64},
     EventKind.ADDENDUM: {"by": "a role", "text": "line one\nline two"},
+    EventKind.DEVICE_IN: {"device": "b", "what": "balloon"},
+    EventKind.DEVICE_OUT: {"device": "b", "whole": True, "drawn_into": "guide"},
+    EventKind.DEFLATION: {"device": "b"},
+    EventKind.WIRE_SEEN: {"device": "w", "tip": "main_vessel"},
+    EventKind.PRESSURE: {"damped": True, "systolic_mmHg": 82.0},
+    EventKind.DRUG: {"drug": "bivalirudin", "dose": 48.0, "unit": "mg"},
+    EventKind.FLUSH: {},
+    EventKind.END: {"counted": True},
 }
 
 
@@ -112,6 +120,7 @@ def test_no_record_yet(tmp_path: Path) -> None:
         (EventKind.ATTEMPT, {"limited_by": "bad_luck"}, "limited_by", "'guide_out'"),
         (EventKind.ATTEMPT, {"moves": ["shout"]}, "moves#1", "'buddy_wire'"),
         (EventKind.CORRECTION, {"supersedes": None}, "supersedes", "not a text"),
+        (EventKind.DRUG, {"unit": None}, "unit", "needs its unit"),
     ],
 )
 def test_one_clear_error(kind: EventKind, changes: dict[str, object], field: str, says: str) -> None:

@@ -16,7 +16,7 @@ from backstay.adapters.atomic import write_atomic
 from backstay.adapters.toml_edit import edited
 from backstay.adapters.toml_text import FileModel, read_text, read_toml, validated
 from backstay.errors import InputError
-from backstay.identifiers import Access, Calcium, Preparation
+from backstay.identifiers import Access, BleedingRisk, Calcium, Preparation, Ready
 
 # Text that may be shown anywhere: no line breaks, no terminal codes.
 Text = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]+$")]
@@ -62,6 +62,14 @@ class PatientTable(FileModel):
     height_cm: float | None = Field(None, ge=100, le=230)
     creatinine_mg_dL: float | None = Field(None, ge=0.2, le=20, description="mg/dL; 1 mg/dL is 88.4 umol/L")
     hemoglobin_g_dL: float | None = Field(None, ge=3, le=25, description="g/dL, not g/L or mmol/L")
+    hematocrit_percent: float | None = Field(None, ge=10, le=70)
+    platelets_1e9_L: float | None = Field(None, ge=5, le=2000, description="10^9/L, the same as per nL")
+    lvef_percent: float | None = Field(None, ge=5, le=85)
+    allergies: list[Text] | None = Field(None, max_length=20, description="an empty list says none known")
+    p2y12: Text | None = Field(None, description="which inhibitor, its loading dose and when")
+    bleeding_risks: list[Annotated[BleedingRisk, Field(strict=False)]] | None = Field(
+        None, max_length=20, description="an empty list says none of them"
+    )
     conditions: list[Text] = Field(default_factory=list, max_length=40)
 
 
@@ -260,6 +268,27 @@ class FlowTable(FileModel):
         return self
 
 
+class AnticoagulationTable(FileModel):
+    """What keeps the blood from clotting during the case."""
+
+    agent: Literal["heparin", "bivalirudin"] = "heparin"
+    glycoprotein_inhibitor: bool = False
+
+
+class TimeOutTable(FileModel):
+    """What the team settles before the case, for the printed sheet."""
+
+    second_access: Text | None = None
+    plan: list[Text] = Field(default_factory=list, max_length=12)
+    minimum_result: Text | None = Field(None, description="least acceptable result")
+    stop_called_by: Text | None = Field(None, description="the role that calls a stop")
+    kit: list[Text] = Field(default_factory=list, max_length=20)
+    bail_out_kit: list[Text] = Field(default_factory=list, max_length=20)
+    ready: list[Annotated[Ready, Field(strict=False)]] | None = Field(
+        None, max_length=10, description="rescue kit in the room; an empty list says none"
+    )
+
+
 class DrawOverride(FileModel):
     """A median and spread in place of the given ones; the spread is one SD on the input's own scale."""
 
@@ -283,6 +312,9 @@ class CaseDocument(FileModel):
     target: TargetTable
     flow: FlowTable = Field(default_factory=FlowTable)
     limits: LimitsTable = Field(default_factory=LimitsTable)
+    anticoagulation: AnticoagulationTable = Field(default_factory=AnticoagulationTable)
+    time_out: TimeOutTable = Field(default_factory=TimeOutTable)
+    protocol: FileName | None = Field(None, description="the lab's protocol file, from this file's folder")
     weights: WeightsTable = Field(default_factory=WeightsTable)
     draws: dict[DrawName, DrawOverride] = Field(default_factory=dict, max_length=60)
 

@@ -10,7 +10,7 @@ from pydantic import AwareDatetime, BeforeValidator, Field, TypeAdapter, model_v
 from backstay.adapters.case_file import DeviceId, FileName, PlaceMm, Route, Text
 from backstay.adapters.toml_text import FileModel
 from backstay.errors import InputError
-from backstay.identifiers import EventKind, LimitedBy, MoveId, Preparation
+from backstay.identifiers import Complication, Drug, EventKind, LimitedBy, MoveId, Preparation
 
 
 def _written_time(value: object) -> object:
@@ -65,6 +65,7 @@ class GuideInEvent(Event):
     kind: Literal[EventKind.GUIDE_IN]
     device: DeviceId
     seat_mm: float = Field(0.0, ge=0, le=60)
+    side_holes: bool | None = None
 
 
 class GuideOutEvent(Event):
@@ -89,6 +90,9 @@ class WireOutEvent(Event):
 
     kind: Literal[EventKind.WIRE_OUT]
     device: DeviceId
+    guide: Literal["engaged", "disengaged"] | None = Field(
+        None, description="where the guide stood meanwhile"
+    )
 
 
 class ExtensionEvent(Event):
@@ -106,7 +110,8 @@ class InflationEvent(_EventSpan):
     device: DeviceId
     pressure_atm: Pressure
     duration_s: float | None = Field(None, gt=0, le=1800)
-    purpose: Literal["preparation", "stent", "after_stent", "anchor", "trapping"]
+    purpose: Literal["preparation", "stent", "after_stent", "anchor", "trapping", "sealing"]
+    branch: Text | None = Field(None, description="where it lies, if not in the main vessel")
     opened_fully: bool | None = None
     views: int | None = Field(None, ge=1, le=6)
 
@@ -123,6 +128,9 @@ class StentEvent(_EventSpan):
     kind: Literal[EventKind.STENT]
     device: DeviceId
     pressure_atm: Pressure
+    traps: list[DeviceId] = Field(
+        default_factory=list, max_length=2, description="wires held behind it on purpose"
+    )
 
 
 class AttemptEvent(Event):
@@ -191,6 +199,7 @@ class ComplicationEvent(Event):
 
     kind: Literal[EventKind.COMPLICATION]
     what: Text
+    code: Annotated[Complication, Field(strict=False)] | None = None
     at_mm: PlaceMm | None = None
 
 
@@ -230,6 +239,7 @@ class PreparedEvent(_EventSpan):
     what: Annotated[Preparation, Field(strict=False)]
     device: DeviceId | None = None
     passes: int | None = Field(None, ge=1, le=200, description="runs of a burr, pulses of lithotripsy")
+    longest_run_s: float | None = Field(None, gt=0, le=600, description="of a burr")
 
 
 class ResultEvent(Event):
@@ -270,6 +280,75 @@ class AddendumEvent(Event):
     text: LongText
 
 
+class DeviceInEvent(Event):
+    """Something went in that no other kind of event tells of."""
+
+    kind: Literal[EventKind.DEVICE_IN]
+    device: DeviceId
+    what: Literal["balloon", "stent", "microcatheter", "burr", "imaging_catheter", "snare", "other"]
+
+
+class DeviceOutEvent(Event):
+    """A device came out, whole or not, and into what it was drawn first."""
+
+    kind: Literal[EventKind.DEVICE_OUT]
+    device: DeviceId
+    whole: bool = True
+    drawn_into: Literal["guide", "extension", "sheath"] | None = None
+
+
+class DeflationEvent(Event):
+    """A balloon held inflated was let down."""
+
+    kind: Literal[EventKind.DEFLATION]
+    device: DeviceId
+
+
+class WireSeenEvent(Event):
+    """The wire's tip was looked for."""
+
+    kind: Literal[EventKind.WIRE_SEEN]
+    device: DeviceId
+    tip: Literal["main_vessel", "large_branch", "small_branch", "looped", "out_of_view"]
+
+
+class PressureEvent(Event):
+    """The pressure at the guide's tip."""
+
+    kind: Literal[EventKind.PRESSURE]
+    damped: bool
+    systolic_mmHg: float | None = Field(None, ge=20, le=320)
+
+
+class DrugEvent(Event):
+    """A drug given, other than heparin."""
+
+    kind: Literal[EventKind.DRUG]
+    drug: Annotated[Drug, Field(strict=False)]
+    name: Text | None = Field(None, description="which one, by its generic name")
+    dose: float | None = Field(None, gt=0, le=1e6)
+    unit: Literal["mg", "ug", "U", "mL", "mg/h", "ug/min"] | None = None
+
+    @model_validator(mode="after")
+    def _dose_has_a_unit(self) -> Self:
+        if (self.dose is None) != (self.unit is None):
+            raise InputError("a dose needs its unit, and a unit its dose", field="unit", value=self.unit)
+        return self
+
+
+class FlushEvent(Event):
+    """Guide and extension were bled back and flushed."""
+
+    kind: Literal[EventKind.FLUSH]
+
+
+class EndEvent(Event):
+    """The case ends."""
+
+    kind: Literal[EventKind.END]
+    counted: bool = Field(False, description="what is in the body was counted, and agreed")
+
+
 AnyEvent = Annotated[
     AccessEvent
     | GuideInEvent
@@ -292,7 +371,15 @@ AnyEvent = Annotated[
     | PreparedEvent
     | ResultEvent
     | SignedEvent
-    | AddendumEvent,
+    | AddendumEvent
+    | DeviceInEvent
+    | DeviceOutEvent
+    | DeflationEvent
+    | WireSeenEvent
+    | PressureEvent
+    | DrugEvent
+    | FlushEvent
+    | EndEvent,
     Field(discriminator="kind"),
 ]
 
@@ -319,6 +406,14 @@ EVENT_TYPES: dict[EventKind, type[Event]] = {
     EventKind.RESULT: ResultEvent,
     EventKind.SIGNED: SignedEvent,
     EventKind.ADDENDUM: AddendumEvent,
+    EventKind.DEVICE_IN: DeviceInEvent,
+    EventKind.DEVICE_OUT: DeviceOutEvent,
+    EventKind.DEFLATION: DeflationEvent,
+    EventKind.WIRE_SEEN: WireSeenEvent,
+    EventKind.PRESSURE: PressureEvent,
+    EventKind.DRUG: DrugEvent,
+    EventKind.FLUSH: FlushEvent,
+    EventKind.END: EndEvent,
 }
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from backstay.adapters.case_file import case_schema
-from backstay.adapters.events_file import event_schema
+from backstay.adapters.event_models import event_schema
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.shelf_file import ShelfDocument
 

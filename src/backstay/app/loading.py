@@ -14,11 +14,13 @@ from typing import TypeVar
 
 from backstay.adapters.case_file import (
     ROUTES,
+    AnticoagulationTable,
     CaseDocument,
     FlowTable,
     LimitsTable,
     PatientTable,
     RigTable,
+    TimeOutTable,
     VesselTable,
     WeightsTable,
     read_case,
@@ -92,6 +94,9 @@ class LoadedCase:
     patient: PatientTable
     vessel: VesselTable
     flow: FlowTable
+    anticoagulation: AnticoagulationTable
+    time_out: TimeOutTable
+    protocol_file: Path | None
     draw_overrides: dict[str, tuple[float, float]]
     warnings: tuple[str, ...]
     file: Path
@@ -159,6 +164,9 @@ def _joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[P
         patient=case.patient,
         vessel=case.vessel,
         flow=case.flow,
+        anticoagulation=case.anticoagulation,
+        time_out=case.time_out,
+        protocol_file=None if case.protocol is None else _beside(files[0], case.protocol, "protocol"),
         draw_overrides=overrides,
         warnings=(*smoothed.warnings, *_warnings(case, rig, device)),
         file=files[0],
