@@ -157,6 +157,46 @@ class EventKind(StrEnum):
     END = "end"
 
 
+class StepKind(StrEnum):
+    """What a step does, whether logged or only thought of: what rules speak of."""
+
+    PLAN = "plan"
+    PLACE_WIRE = "place_wire"
+    TAKE_OUT_WIRE = "take_out_wire"
+    SEAT = "seat"
+    TAKE_OUT_GUIDE = "take_out_guide"
+    EXTEND = "extend"
+    TAKE_OUT_EXTENSION = "take_out_extension"
+    PUSH = "push"
+    INFLATE = "inflate"
+    LET_DOWN = "let_down"
+    OPEN_STENT = "open_stent"
+    RUN_BURR = "run_burr"
+    WITHDRAW = "withdraw"
+    INJECT = "inject"
+    GIVE = "give"
+    REPORT = "report"
+    END = "end"
+
+
+class BodyItem(StrEnum):
+    """Kinds of things that can be in the body."""
+
+    GUIDE = "guide"
+    WIRE = "wire"
+    TRAPPED_WIRE = "trapped_wire"
+    EXTENSION = "extension"
+    BALLOON = "balloon"
+    ANCHOR_BALLOON = "anchor_balloon"
+    STENT_ON_BALLOON = "stent_on_balloon"
+    STENT_BALLOON = "stent_balloon"
+    STENT = "stent"
+    MICROCATHETER = "microcatheter"
+    BURR = "burr"
+    IMAGING_CATHETER = "imaging_catheter"
+    OTHER = "other"
+
+
 class Complication(StrEnum):
     """What went wrong, where it is one of these; the words of the record stand beside it."""
 
@@ -225,6 +265,15 @@ class Level(StrEnum):
     BLOCK = "block"
     PAUSE = "pause"
     NOTE = "note"
+
+
+class BudgetState(StrEnum):
+    """Where a limit stands."""
+
+    NO_LIMIT = "no limit known"
+    WITHIN = "within"
+    NEAR = "near"
+    PAST = "past"
 
 
 class Evidence(StrEnum):

@@ -54,3 +54,23 @@ def deg_to_rad(angle_deg: float) -> float:
 def rad_to_deg(angle_rad: float) -> float:
     """Return an angle in degrees from rad."""
     return math.degrees(angle_rad)
+
+
+# UCUM codes as dose reports and dose summaries use them, and what one of each is in the unit named.
+MGY_PER: dict[str, float] = {"Gy": 1e3, "dGy": 1e2, "cGy": 10.0, "mGy": 1.0, "uGy": 1e-3}
+GYCM2_PER: dict[str, float] = {
+    "Gy.m2": 1e4,
+    "mGy.m2": 10.0,
+    "uGy.m2": 1e-2,
+    "Gy.cm2": 1.0,
+    "dGy.cm2": 0.1,
+    "cGy.cm2": 1e-2,
+    "mGy.cm2": 1e-3,
+    "uGy.cm2": 1e-6,
+}
+MM_PER: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1e3}
+MM2_PER: dict[str, float] = {"mm2": 1.0, "cm2": 1e2, "m2": 1e6}
+S_PER: dict[str, float] = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
+DEG_PER: dict[str, float] = {"deg": 1.0, "rad": 180.0 / math.pi}
+UMOL_L_PER_MG_DL = 88.4
+"""Of creatinine; from memory."""

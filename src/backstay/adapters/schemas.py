@@ -8,7 +8,9 @@ from pydantic import BaseModel
 
 from backstay.adapters.case_file import case_schema
 from backstay.adapters.event_models import event_schema
+from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.plan_file import PlanDocument
+from backstay.adapters.protocol_file import protocol_schema
 from backstay.adapters.shelf_file import ShelfDocument
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -30,5 +32,12 @@ def _of(model: type[BaseModel]) -> dict[str, Any]:
 
 def all_schemas() -> dict[str, dict[str, Any]]:
     """Return every schema by the name of its file (without ".schema.json")."""
-    schemas = {"case": case_schema(), "event": event_schema(), "plan": plan_schema(), "shelf": shelf_schema()}
+    schemas = {
+        "case": case_schema(),
+        "event": event_schema(),
+        "limits": limits_schema(),
+        "plan": plan_schema(),
+        "protocol": protocol_schema(),
+        "shelf": shelf_schema(),
+    }
     return {name: {"$schema": DIALECT, **schema} for name, schema in schemas.items()}

@@ -1,0 +1,234 @@
+"""The limits of a case as they leave the program: what was used, what is left, what they rest on."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from backstay.identifiers import BodyItem, BudgetState
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Quantity(_Model):
+    """One number, its unit, and whose it is."""
+
+    what: str
+    value: float | None
+    unit: str
+    source: str
+    confirmed: bool = Field(True, description="false where no source could be read")
+
+
+class CeilingRow(_Model):
+    """One ceiling for contrast."""
+
+    what: str
+    volume_mL: float
+    source: str
+    binds: bool
+    confirmed: bool
+
+
+class RatioRow(_Model):
+    """A volume against what the kidney can do, and what was seen beyond the edge it has reached."""
+
+    what: str
+    used: float
+    at_limit: float | None
+    reached: str = Field(description="empty below the first edge")
+    source: str
+    confirmed: bool
+
+
+class ScoreRow(_Model):
+    """The 2004 nephropathy score at a volume."""
+
+    volume_mL: float
+    points: int
+    parts: list[str]
+    unknown: list[str]
+    nephropathy_percent: float
+    dialysis_percent: float
+    disputed: str
+
+
+class MoveCost(_Model):
+    """What a next move would take."""
+
+    move: str
+    contrast_mL: float
+    contrast_left_mL: float | None
+    contrast_state: BudgetState
+    air_kerma_mGy: float
+    kerma_state: BudgetState
+    source: str
+
+
+class ContrastPart(_Model):
+    """Contrast."""
+
+    used_mL: float
+    limit_mL: float | None
+    limit_is: str
+    left_mL: float | None
+    over_mL: float
+    state: BudgetState
+    ceilings: list[CeilingRow]
+    ratios: list[RatioRow]
+    score: ScoreRow | None
+
+
+class ActPart(_Model):
+    """The last activated clotting time."""
+
+    act_s: float
+    age_min: float
+    verdict: Literal["below", "within", "above"]
+    sampled_from: str | None
+    sheath_s: tuple[float, float, float] | None = Field(
+        description="what the sheath would read: -1 SD, mean, +1 SD"
+    )
+    site_doubt: bool
+    due_in_min: float
+    overdue: bool
+
+
+class AnticoagulationPart(_Model):
+    """Heparin or bivalirudin."""
+
+    agent: Literal["heparin", "bivalirudin"]
+    glycoprotein_inhibitor: bool
+    first_dose: tuple[float, float] | None
+    first_dose_unit: Literal["U", "mg"]
+    infusion_mg_h: float | None
+    target_s: tuple[float, float] | None
+    instrument: str
+    given_U: float
+    given_U_per_kg: float | None
+    act: ActPart | None
+    suggestions: list[str]
+
+
+class LevelRow(_Model):
+    """One quantity of radiation against its levels."""
+
+    what: str
+    value: float | None
+    unit: str
+    notices: int
+    next_notice: float
+    substantial: float
+    past_substantial: bool
+    source: str
+    confirmed: bool
+
+
+class OtherViewRow(_Model):
+    """What turning the gantry would spare."""
+
+    primary_deg: float
+    secondary_deg: float
+    turned_deg: float
+    at_peak: float = Field(
+        description="dose to the most exposed patch, as a share of what the view in use gives it"
+    )
+    peak_Gy: float
+
+
+class SkinPart(_Model):
+    """Dose to the skin."""
+
+    peak_Gy: float
+    low_Gy: float
+    high_Gy: float
+    where: str
+    placed_events: int
+    unplaced_Gy: float = Field(
+        description="kerma of events that could not be placed; all of it may be in one field"
+    )
+    worst_case_Gy: float = Field(
+        description="upper end of the band with the unplaced kerma in the same field"
+    )
+    area_above_2Gy_cm2: float
+    area_above_3Gy_cm2: float
+    area_above_5Gy_cm2: float
+    anchor_low_Gy: float = Field(description="lowest peak with the body moved by 5 cm in any direction")
+    anchor_high_Gy: float
+    grade: str
+    effect: str
+    advice: str
+    advice_source: str
+    other_views: list[OtherViewRow]
+    around_mm: list[float]
+    height_mm: list[float]
+    dose_mGy: list[list[float]] = Field(description="rows round the body, columns along it")
+    notes: list[str]
+
+
+class BleedingPart(_Model):
+    """Bleeding risk and two antiplatelet drugs."""
+
+    high: bool | None
+    major: list[str]
+    minor: list[str]
+    unknown: list[str]
+    durations: list[str]
+
+
+class InsideRow(_Model):
+    """One thing in the body."""
+
+    device: str
+    name: str
+    item: BodyItem
+    where: str
+    minutes: float
+    stays: bool
+    presumed_out: bool
+    unplanned: bool
+
+
+class HazardRow(_Model):
+    """One hazard."""
+
+    id: str
+    level: Literal["block", "pause", "note"]
+    text: str
+    source: str
+    because: dict[str, str]
+
+
+class LimitsDocument(_Model):
+    """The limits of a case."""
+
+    schema_: Literal[1] = Field(1, alias="schema")
+    title: str
+    invented: bool
+    disclaimer: str
+    protocol: str
+    minutes: float | None
+    minutes_limit: float | None
+    kidney: list[Quantity]
+    contrast: ContrastPart
+    anticoagulation: AnticoagulationPart
+    radiation: list[LevelRow]
+    kerma_limit_mGy: float | None
+    kerma_state: BudgetState
+    skin: SkinPart | None
+    bleeding: BleedingPart
+    moves: list[MoveCost]
+    inside: list[InsideRow]
+    hazards: list[HazardRow]
+    hazards_waiting: list[HazardRow] = Field(description="apply as well, not shown first")
+    undecided: list[str] = Field(description="hazards that an unknown fact leaves open")
+    notes: list[str]
+    sources: list[str]
+
+
+def limits_schema() -> dict[str, object]:
+    """Return the JSON Schema of exported limits."""
+    return LimitsDocument.model_json_schema(by_alias=True, mode="serialization")

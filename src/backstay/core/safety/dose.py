@@ -1,0 +1,243 @@
+"""A dose report in plain values: its events, its totals, and the beams a skin map can be made of."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from backstay.core.safety.skin import Beam, REFERENCE_mm
+
+ROTATION_BEAMS = 15
+"""A rotation counts as so many still beams."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Irradiation:
+    """One event of a report; None where the report does not say.
+
+    Attributes
+    ----------
+    kind : str
+        Fluoroscopy, acquisition or rotation, as the report calls it.
+    plane : str
+        A, B or single.
+    air_kerma_mGy, kap_Gycm2 : float or None
+        At the reference point; kerma-area product. Calibration is applied.
+    primary_deg, secondary_deg : float or None
+        Where the receptor stands.
+    primary_end_deg, secondary_end_deg : float or None
+        Where it ends, for a rotation.
+    source_isocentre_mm, source_detector_mm, source_reference_mm : float or None
+        Distances.
+    field_width_mm, field_height_mm, field_area_mm2 : float or None
+        The field at the receptor.
+    table_mm : tuple of float or None
+        Lateral, height, longitudinal; against the maker's own zero.
+    """
+
+    kind: str = ""
+    plane: str = "single"
+    air_kerma_mGy: float | None = None
+    kap_Gycm2: float | None = None
+    primary_deg: float | None = None
+    secondary_deg: float | None = None
+    primary_end_deg: float | None = None
+    secondary_end_deg: float | None = None
+    source_isocentre_mm: float | None = None
+    source_detector_mm: float | None = None
+    source_reference_mm: float | None = None
+    field_width_mm: float | None = None
+    field_height_mm: float | None = None
+    field_area_mm2: float | None = None
+    table_mm: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DoseReport:
+    """A report.
+
+    Attributes
+    ----------
+    events : tuple of Irradiation
+        In the report's order.
+    air_kerma_mGy, kap_Gycm2, fluoroscopy_min : float or None
+        Totals as the report gives them, planes added.
+    fluoroscopy_kap_Gycm2 : float or None
+        The part of it that was fluoroscopy.
+    warnings : tuple of str
+        What is missing or does not agree.
+    """
+
+    events: tuple[Irradiation, ...] = ()
+    air_kerma_mGy: float | None = None
+    kap_Gycm2: float | None = None
+    fluoroscopy_min: float | None = None
+    fluoroscopy_kap_Gycm2: float | None = None
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def field_at_reference_cm2(self) -> float | None:
+        """Return the mean field at the reference point: kerma-area product over kerma [cm2]."""
+        if not self.air_kerma_mGy or self.kap_Gycm2 is None:
+            return None
+        return 1e3 * self.kap_Gycm2 / self.air_kerma_mGy
+
+
+AGREE_SHARE = 0.05
+PLAUSIBLE_FIELD_cm2 = (3.0, 1000.0)
+"""A field outside it points to a slipped unit; judgement, no source."""
+
+
+def disagreements(report: DoseReport) -> tuple[str, ...]:
+    """Return where the events of a report and its totals do not agree, and what looks like a slipped unit.
+
+    Parameters
+    ----------
+    report : DoseReport
+        The report.
+
+    Returns
+    -------
+    tuple of str
+        Each in a sentence; none where all agrees within 5 %.
+    """
+    found = []
+    for what, total, values, unit in (
+        ("air kerma", report.air_kerma_mGy, [e.air_kerma_mGy for e in report.events], "mGy"),
+        ("kerma-area product", report.kap_Gycm2, [e.kap_Gycm2 for e in report.events], "Gy cm2"),
+    ):
+        if total is None or not values:
+            continue
+        missing = sum(value is None for value in values)
+        summed = math.fsum(value for value in values if value is not None)
+        if missing:
+            found.append(f"{missing} of {len(values)} events give no {what}")
+        elif abs(summed - total) > AGREE_SHARE * max(total, 1e-9):
+            found.append(f"{what}: the events sum to {summed:.4g} {unit}, the report's total is {total:.4g}")
+    area = report.field_at_reference_cm2
+    if area is not None and not PLAUSIBLE_FIELD_cm2[0] <= area <= PLAUSIBLE_FIELD_cm2[1]:
+        found.append(
+            f"the mean field at the reference point comes to {area:.3g} cm2: a unit may have slipped"
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class PlacedBeams:
+    """What a report gives a skin map.
+
+    Attributes
+    ----------
+    beams : tuple of Beam
+        Events that could be placed.
+    unplaced_mGy : float
+        Kerma of the others: it may all have gone into one field.
+    notes : tuple of str
+        What was assumed.
+    """
+
+    beams: tuple[Beam, ...]
+    unplaced_mGy: float
+    notes: tuple[str, ...] = field(default=())
+
+
+def beams_of(report: DoseReport) -> PlacedBeams:
+    """Return the beams of a report.
+
+    Parameters
+    ----------
+    report : DoseReport
+        The report.
+
+    Returns
+    -------
+    PlacedBeams
+        The table stands at the isocentre for the first event that gives its place; later ones are shifted
+        against it. An event without angles, distances or any size of field is not placed.
+    """
+    first = next((e.table_mm for e in report.events if e.table_mm is not None), None)
+    beams: list[Beam] = []
+    unplaced, without_table, by_area = 0.0, 0, 0
+    for event in report.events:
+        if not event.air_kerma_mGy:
+            continue
+        placed = _beam(event)
+        if placed is None:
+            unplaced += event.air_kerma_mGy
+            continue
+        by_area += event.field_width_mm is None or event.field_height_mm is None
+        without_table += event.table_mm is None
+        if first is not None and event.table_mm is not None:
+            lateral, height, along = (b - a for a, b in zip(first, event.table_mm, strict=True))
+            placed = replace(placed, shift_mm=(lateral, height, along))
+        beams += _rotated(placed, event)
+    notes = []
+    if first is not None:
+        notes.append(
+            "the table's zero is the maker's own: the isocentre of the first event is taken as centre"
+        )
+    if without_table:
+        notes.append(f"{without_table} events give no table place: taken as not moved")
+    if by_area:
+        notes.append(f"{by_area} events give no field sides: a square of the field's area is taken")
+    return PlacedBeams(tuple(beams), unplaced, tuple(notes))
+
+
+def _beam(event: Irradiation) -> Beam | None:
+    """Return an event as a beam, or None where it cannot be placed."""
+    angles = event.primary_deg, event.secondary_deg
+    isocentre, detector = event.source_isocentre_mm, event.source_detector_mm
+    field_mm = _field_mm(event)
+    if None in angles or isocentre is None or detector is None or field_mm is None:
+        return None
+    reference = event.source_reference_mm
+    if not REFERENCE_mm < isocentre < detector or (reference is not None and not 0.0 < reference < detector):
+        return None
+    return Beam(
+        air_kerma_mGy=event.air_kerma_mGy or 0.0,
+        primary_deg=event.primary_deg or 0.0,
+        secondary_deg=event.secondary_deg or 0.0,
+        source_isocentre_mm=isocentre,
+        source_detector_mm=detector,
+        field_mm=field_mm,
+        reference_mm=reference,
+    )
+
+
+def _field_mm(event: Irradiation) -> tuple[float, float] | None:
+    """Return the field at the receptor: as given, or a square from its area, or from product over kerma."""
+    if event.field_width_mm and event.field_height_mm:
+        return event.field_width_mm, event.field_height_mm
+    if event.field_area_mm2:
+        side = math.sqrt(event.field_area_mm2)
+        return side, side
+    if not (
+        event.kap_Gycm2 and event.air_kerma_mGy and event.source_detector_mm and event.source_isocentre_mm
+    ):
+        return None
+    at_reference_mm = math.sqrt(1e5 * event.kap_Gycm2 / event.air_kerma_mGy)
+    reference = event.source_reference_mm or event.source_isocentre_mm - REFERENCE_mm
+    if reference <= 0.0:
+        return None
+    side = at_reference_mm * event.source_detector_mm / reference
+    return side, side
+
+
+def _rotated(beam: Beam, event: Irradiation) -> Sequence[Beam]:
+    """Return a rotation as still beams that share its kerma; anything else as it is."""
+    end_primary = event.primary_end_deg if event.primary_end_deg is not None else beam.primary_deg
+    end_secondary = event.secondary_end_deg if event.secondary_end_deg is not None else beam.secondary_deg
+    turned = max(abs(end_primary - beam.primary_deg), abs(end_secondary - beam.secondary_deg))
+    if turned < 5.0:
+        return [beam]
+    steps = [(k + 0.5) / ROTATION_BEAMS for k in range(ROTATION_BEAMS)]
+    return [
+        replace(
+            beam,
+            air_kerma_mGy=beam.air_kerma_mGy / ROTATION_BEAMS,
+            primary_deg=beam.primary_deg + t * (end_primary - beam.primary_deg),
+            secondary_deg=beam.secondary_deg + t * (end_secondary - beam.secondary_deg),
+        )
+        for t in steps
+    ]

@@ -1,0 +1,475 @@
+"""Where a case stands after each entry of its record: what is in the body, what was used, what is known.
+
+What is in the body is what the record says went in and not out. A device on the rail counts as presumed out once
+another went down the same wire, or the wire or the guide came out; only a count at the end settles it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from backstay.core.record.entries import Entry
+from backstay.identifiers import BodyItem, Complication, DeviceKind, Drug, EventKind, Preparation
+
+_ON_RAIL = frozenset(
+    {
+        BodyItem.BALLOON,
+        BodyItem.STENT_ON_BALLOON,
+        BodyItem.STENT_BALLOON,
+        BodyItem.MICROCATHETER,
+        BodyItem.BURR,
+        BodyItem.IMAGING_CATHETER,
+    }
+)
+_KINDS = {
+    DeviceKind.BALLOON: BodyItem.BALLOON,
+    DeviceKind.STENT: BodyItem.STENT_ON_BALLOON,
+    DeviceKind.MICROCATHETER: BodyItem.MICROCATHETER,
+    DeviceKind.BURR: BodyItem.BURR,
+}
+_WORDS = {
+    "balloon": BodyItem.BALLOON,
+    "stent": BodyItem.STENT_ON_BALLOON,
+    "microcatheter": BodyItem.MICROCATHETER,
+    "burr": BodyItem.BURR,
+    "imaging_catheter": BodyItem.IMAGING_CATHETER,
+}
+_NO_LUMEN = frozenset({"trapping"})
+
+
+@dataclass(frozen=True)
+class Inside:
+    """One thing in the body.
+
+    Attributes
+    ----------
+    device : str
+        Its id.
+    item : BodyItem
+        What it is.
+    since_s : float
+        When it went in.
+    role : str
+        rail, buddy or branch, for a wire.
+    branch : str
+        Where it lies, if not in the main vessel.
+    from_mm, to_mm : float or None
+        The stretch it holds, for a stent, an anchor or a trapped wire.
+    presumed_out : bool
+        Nothing says it came out, and yet it must have.
+    unplanned : bool
+        A wire that a stent trapped without anyone saying so.
+    """
+
+    device: str
+    item: BodyItem
+    since_s: float
+    role: str = ""
+    branch: str = ""
+    from_mm: float | None = None
+    to_mm: float | None = None
+    presumed_out: bool = False
+    unplanned: bool = False
+
+    @property
+    def stays(self) -> bool:
+        """Return whether it is meant to stay."""
+        return self.item is BodyItem.STENT
+
+    def overlaps(self, from_mm: float, to_mm: float) -> bool:
+        """Return whether its stretch meets another."""
+        return (
+            self.from_mm is not None
+            and self.to_mm is not None
+            and self.from_mm < to_mm
+            and from_mm < self.to_mm
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Now:
+    """Where a case stands; None where the record does not say.
+
+    Attributes
+    ----------
+    inside : tuple of Inside
+        What is in the body.
+    seat_mm, extension_depth_mm, side_holes, pressure_damped, wire_tip
+        Guide, extension, pressure at the guide's tip, the rail's tip as last seen.
+    dissection, perforation : bool
+        Known.
+    narrowings_mm : tuple of float
+        Narrowings that were not there before.
+    opened_fully : bool or None
+        Of the last balloon that prepared the lesion, in two views.
+    prepared : tuple of Preparation
+        What was done to the lesion besides balloons.
+    contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
+        Used.
+    act_s, act_at_s, act_site, heparin_at_s
+        The last value, when, where from; when heparin was last given.
+    drugs : frozenset of Drug
+        Given.
+    exchanged : bool
+        Something that lets air in was exchanged since the last flush.
+    blocked_at_s : float or None
+        Since when a balloon has blocked the flow.
+    limited_by : str or None
+        What stopped the last attempt.
+    hard_failures : int
+        Attempts that failed at all the push that was safe.
+    started_s, last_s : float or None
+        First and last entry.
+    counted : bool
+        The count at the end was agreed.
+    """
+
+    inside: tuple[Inside, ...] = ()
+    seat_mm: float = 0.0
+    extension_depth_mm: float | None = None
+    side_holes: bool | None = None
+    pressure_damped: bool | None = None
+    wire_tip: str | None = None
+    dissection: bool = False
+    perforation: bool = False
+    narrowings_mm: tuple[float, ...] = ()
+    opened_fully: bool | None = None
+    prepared: tuple[Preparation, ...] = ()
+    contrast_mL: float = 0.0
+    air_kerma_mGy: float | None = None
+    kap_Gycm2: float | None = None
+    fluoroscopy_min: float | None = None
+    heparin_U: float = 0.0
+    act_s: float | None = None
+    act_at_s: float | None = None
+    act_site: str | None = None
+    heparin_at_s: float | None = None
+    drugs: frozenset[Drug] = frozenset()
+    exchanged: bool = False
+    blocked_at_s: float | None = None
+    limited_by: str | None = None
+    hard_failures: int = 0
+    started_s: float | None = None
+    last_s: float | None = None
+    counted: bool = False
+
+    def of(self, *items: BodyItem) -> tuple[Inside, ...]:
+        """Return what is inside of these kinds, what is presumed out left aside."""
+        return tuple(one for one in self.inside if one.item in items and not one.presumed_out)
+
+    def wires(self, *roles: str) -> tuple[Inside, ...]:
+        """Return the free wires of these roles."""
+        return tuple(one for one in self.of(BodyItem.WIRE) if one.role in roles)
+
+    @property
+    def to_come_out(self) -> tuple[Inside, ...]:
+        """Return what must come out and is not recorded as out."""
+        return tuple(one for one in self.inside if not one.stays and not one.presumed_out)
+
+    @property
+    def anticoagulated(self) -> bool:
+        """Return whether heparin or bivalirudin was given."""
+        return self.heparin_U > 0.0 or Drug.BIVALIRUDIN in self.drugs
+
+
+def after(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    """Return where a case stands after one more entry.
+
+    Parameters
+    ----------
+    now : Now
+        Where it stood.
+    entry : Entry
+        What happened.
+    kinds : mapping of str to DeviceKind
+        What each device of the shelf is, by id.
+
+    Returns
+    -------
+    Now
+        Unchanged but for the time by kinds that change nothing here.
+    """
+    changed = _CHANGES.get(entry.kind, _nothing)(now, entry, kinds)
+    started = entry.at_s if now.started_s is None else now.started_s
+    return replace(changed, started_s=started, last_s=entry.at_s)
+
+
+def now_after(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind], *, start: Now | None = None) -> Now:
+    """Return where a case stands after the entries that stand.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        By time.
+    kinds : mapping of str to DeviceKind
+        What each device of the shelf is, by id.
+    start : Now or None
+        What was in place before the record began.
+
+    Returns
+    -------
+    Now
+    """
+    now = start or Now()
+    for entry in entries:
+        now = after(now, entry, kinds)
+    return now
+
+
+Change = Callable[[Now, Entry, Mapping[str, DeviceKind]], Now]
+
+
+def _nothing(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return now
+
+
+def _without(now: Now, device: str, *items: BodyItem) -> tuple[Inside, ...]:
+    """Return what is inside less the last one that is this device."""
+    at = [k for k, one in enumerate(now.inside) if one.device == device and (not items or one.item in items)]
+    return now.inside if not at else (*now.inside[: at[-1]], *now.inside[at[-1] + 1 :])
+
+
+def _presumed_out(inside: Iterable[Inside], *, but: str = "") -> tuple[Inside, ...]:
+    """Return the list with the devices on the rail presumed out."""
+    return tuple(
+        replace(one, presumed_out=True)
+        if one.item in _ON_RAIL and one.device != but and not one.branch
+        else one
+        for one in inside
+    )
+
+
+def _down_the_rail(now: Now, entry: Entry, item: BodyItem) -> tuple[Inside, ...]:
+    """Return what is inside once a device went down the rail; whatever was on it came out first."""
+    device = entry.text("device") or ""
+    rest = _presumed_out(_without(now, device, *_ON_RAIL), but=device)
+    return (*rest, Inside(device, item, entry.at_s))
+
+
+def _guide_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    device, seat = entry.text("device") or "", entry.number("seat_mm") or 0.0
+    there = now.of(BodyItem.GUIDE)
+    if there and there[0].device == device:
+        return replace(now, seat_mm=seat)
+    rest = tuple(one for one in now.inside if one.item is not BodyItem.GUIDE)
+    holes = entry.values.get("side_holes")
+    return replace(
+        now,
+        inside=(*rest, Inside(device, BodyItem.GUIDE, entry.at_s)),
+        seat_mm=seat,
+        side_holes=holes if isinstance(holes, bool) else None,
+        pressure_damped=None,
+        exchanged=bool(there) or now.exchanged,
+    )
+
+
+def _guide_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    if not entry.values.get("wanted"):
+        return replace(now, seat_mm=0.0, pressure_damped=None, wire_tip=None)
+    rest = [one for one in now.inside if one.item not in (BodyItem.GUIDE, BodyItem.EXTENSION)]
+    inside = _presumed_out(rest)
+    return replace(
+        now, inside=inside, seat_mm=0.0, extension_depth_mm=None, pressure_damped=None, exchanged=True
+    )
+
+
+def _wire_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    device, role = entry.text("device") or "", entry.text("role") or "rail"
+    wire = Inside(device, BodyItem.WIRE, entry.at_s, role, entry.text("branch") or "")
+    tip = None if role == "rail" else now.wire_tip
+    return replace(now, inside=(*now.inside, wire), wire_tip=tip)
+
+
+def _wire_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    device = entry.text("device") or ""
+    inside = _without(now, device, BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
+    changed = replace(now, inside=inside)
+    if changed.wires("rail"):
+        return changed
+    return replace(changed, inside=_presumed_out(inside), wire_tip=None)
+
+
+def _extension(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    rest = tuple(one for one in now.inside if one.item is not BodyItem.EXTENSION)
+    depth = entry.number("depth_mm")
+    if depth is None:
+        return replace(now, inside=rest, extension_depth_mm=None, exchanged=True, pressure_damped=None)
+    there = now.of(BodyItem.EXTENSION)
+    since = there[0].since_s if there else entry.at_s
+    item = Inside(entry.text("device") or "", BodyItem.EXTENSION, since)
+    return replace(
+        now,
+        inside=(*rest, item),
+        extension_depth_mm=depth,
+        exchanged=now.exchanged or not there,
+        pressure_damped=None,
+    )
+
+
+def _inflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    purpose, device = entry.text("purpose"), entry.text("device") or ""
+    branch = entry.text("branch") or ""
+    held = entry.number("duration_s") is None and purpose not in _NO_LUMEN
+    blocked = (entry.at_s if now.blocked_at_s is None else now.blocked_at_s) if held else now.blocked_at_s
+    if purpose == "anchor":
+        rest = _without(now, device, BodyItem.ANCHOR_BALLOON)
+        item = Inside(
+            device,
+            BodyItem.ANCHOR_BALLOON,
+            entry.at_s,
+            "",
+            branch,
+            entry.number("from_mm"),
+            entry.number("to_mm"),
+        )
+        return replace(now, inside=(*rest, item), blocked_at_s=blocked)
+    on_stent = any(one.device == device for one in now.of(BodyItem.STENT_BALLOON))
+    inside = now.inside if on_stent else _down_the_rail(now, entry, BodyItem.BALLOON)
+    opened = now.opened_fully
+    if purpose == "preparation":
+        seen = entry.values.get("opened_fully")
+        opened = None if seen is None else bool(seen) and (entry.number("views") or 0.0) >= 2.0
+    return replace(now, inside=inside, opened_fully=opened, blocked_at_s=blocked)
+
+
+def _deflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    device = entry.text("device")
+    inside = tuple(
+        replace(one, item=BodyItem.BALLOON)
+        if one.device == device and one.item is BodyItem.ANCHOR_BALLOON
+        else one
+        for one in now.inside
+    )
+    return replace(now, inside=inside, blocked_at_s=None)
+
+
+def _stent(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    device = entry.text("device") or ""
+    from_mm, to_mm = entry.number("from_mm"), entry.number("to_mm")
+    traps = list(entry.values.get("traps") or ())
+    inside: list[Inside] = []
+    for one in now.inside:
+        if one.item is BodyItem.WIRE and one.role == "buddy" and not one.presumed_out:
+            meant = one.device in traps
+            one = replace(one, item=BodyItem.TRAPPED_WIRE, from_mm=from_mm, to_mm=to_mm, unplanned=not meant)
+        inside.append(one)
+    left = _down_the_rail(replace(now, inside=tuple(inside)), entry, BodyItem.STENT_BALLOON)
+    opened = Inside(device, BodyItem.STENT, entry.at_s, "", "", from_mm, to_mm)
+    return replace(now, inside=(*left, opened))
+
+
+def _attempt(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    item = _KINDS.get(kinds.get(entry.text("device") or "", DeviceKind.BALLOON), BodyItem.OTHER)
+    stopped = entry.text("outcome") == "stopped"
+    hard = stopped and entry.text("push") == "all_that_was_safe"
+    inside = _down_the_rail(now, entry, item) if item in _ON_RAIL else now.inside
+    limited = entry.text("limited_by") if stopped else None
+    return replace(now, inside=inside, limited_by=limited, hard_failures=now.hard_failures + hard)
+
+
+def _prepared(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    what = Preparation(entry.text("what") or "")
+    inside = now.inside
+    if entry.text("device"):
+        item = BodyItem.BURR if what is Preparation.ATHERECTOMY else BodyItem.BALLOON
+        inside = _down_the_rail(now, entry, item)
+    return replace(now, inside=inside, prepared=(*now.prepared, what))
+
+
+def _device_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    item = _WORDS.get(entry.text("what") or "")
+    if item is not None:
+        return replace(now, inside=_down_the_rail(now, entry, item))
+    other = Inside(entry.text("device") or "", BodyItem.OTHER, entry.at_s)
+    return replace(now, inside=(*now.inside, other))
+
+
+def _device_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    removable = frozenset(BodyItem) - {BodyItem.STENT}
+    inside = _without(now, entry.text("device") or "", *removable)
+    return replace(now, inside=inside, exchanged=now.exchanged or entry.text("drawn_into") == "sheath")
+
+
+def _complication(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    code = entry.text("code")
+    at = entry.number("at_mm")
+    narrowings = now.narrowings_mm
+    if code == Complication.NEW_NARROWING and at is not None:
+        narrowings = (*narrowings, at)
+    return replace(
+        now,
+        dissection=now.dissection or code == Complication.DISSECTION,
+        perforation=now.perforation or code == Complication.PERFORATION,
+        narrowings_mm=narrowings,
+    )
+
+
+def _drug(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, drugs=now.drugs | {Drug(entry.text("drug") or Drug.OTHER)})
+
+
+def _contrast(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, contrast_mL=now.contrast_mL + (entry.number("volume_mL") or 0.0))
+
+
+def _heparin(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0), heparin_at_s=entry.at_s)
+
+
+def _act(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, act_s=entry.number("act_s"), act_at_s=entry.at_s, act_site=entry.text("sampled_from"))
+
+
+def _dose(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    kap, minutes = entry.number("kap_Gycm2"), entry.number("fluoroscopy_min")
+    return replace(
+        now,
+        air_kerma_mGy=entry.number("air_kerma_mGy"),
+        kap_Gycm2=now.kap_Gycm2 if kap is None else kap,
+        fluoroscopy_min=now.fluoroscopy_min if minutes is None else minutes,
+    )
+
+
+def _pressure(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, pressure_damped=bool(entry.values.get("damped")))
+
+
+def _wire_seen(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    device = entry.text("device")
+    rails = [one.device for one in now.wires("rail")]
+    return replace(now, wire_tip=entry.text("tip")) if not rails or device in rails else now
+
+
+def _flush(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, exchanged=False)
+
+
+def _end(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+    return replace(now, counted=bool(entry.values.get("counted")))
+
+
+_CHANGES: Mapping[EventKind, Change] = {
+    EventKind.GUIDE_IN: _guide_in,
+    EventKind.GUIDE_OUT: _guide_out,
+    EventKind.WIRE_IN: _wire_in,
+    EventKind.WIRE_OUT: _wire_out,
+    EventKind.EXTENSION: _extension,
+    EventKind.INFLATION: _inflation,
+    EventKind.DEFLATION: _deflation,
+    EventKind.STENT: _stent,
+    EventKind.ATTEMPT: _attempt,
+    EventKind.PREPARED: _prepared,
+    EventKind.DEVICE_IN: _device_in,
+    EventKind.DEVICE_OUT: _device_out,
+    EventKind.COMPLICATION: _complication,
+    EventKind.DRUG: _drug,
+    EventKind.CONTRAST: _contrast,
+    EventKind.HEPARIN: _heparin,
+    EventKind.ACT: _act,
+    EventKind.DOSE: _dose,
+    EventKind.PRESSURE: _pressure,
+    EventKind.WIRE_SEEN: _wire_seen,
+    EventKind.FLUSH: _flush,
+    EventKind.END: _end,
+}

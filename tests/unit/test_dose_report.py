@@ -1,0 +1,215 @@
+"""Dose reports: a round trip of what the tests write, units by code, what is missing, what is broken."""
+
+from __future__ import annotations
+
+import json
+import math
+import runpy
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from backstay.adapters.dose_report import read_dose_report
+from backstay.core.safety.dose import beams_of
+from backstay.core.safety.protocol import SkinFactors
+from backstay.core.safety.skin import Body, skin_map
+from backstay.errors import FileFormatError, NotFound
+
+W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "dose_reports.py")))
+
+
+def report(path: Path, parts: list[Any], **changes: Any) -> Any:
+    return read_dose_report(W.write(path / "report.dcm", parts, **changes))
+
+
+def test_round_trip(tmp_path: Path) -> None:
+    parts = [
+        W.accumulated(kerma_Gy=1.5, kap_Gym2=0.01215, fluoroscopy_s=930),
+        W.event(kerma_Gy=0.5, primary_deg=-30.0, secondary_deg=20.0, kind=("44491008", "SCT")),
+        W.event(kerma_Gy=1.0, primary_deg=90.0, table_mm=(5.0, -10.0, 20.0)),
+    ]
+    found = report(tmp_path, parts)
+    assert found.warnings == ()
+    assert (found.air_kerma_mGy, found.fluoroscopy_min) == (1500.0, 15.5)
+    assert found.kap_Gycm2 == pytest.approx(121.5)
+    assert [e.kind for e in found.events] == ["fluoroscopy", "acquisition"]
+    first, second = found.events
+    assert (first.air_kerma_mGy, first.primary_deg, first.secondary_deg) == (500.0, -30.0, 20.0)
+    assert (first.source_isocentre_mm, first.source_detector_mm, first.field_width_mm) == (
+        750.0,
+        1000.0,
+        150.0,
+    )
+    assert second.table_mm == (5.0, -10.0, 20.0)
+    placed = beams_of(found)
+    assert [b.shift_mm for b in placed.beams] == [(0.0, 0.0, 0.0), (5.0, -10.0, 20.0)]
+    assert placed.unplaced_mGy == 0.0
+
+
+@pytest.mark.parametrize(
+    ("unit", "kerma", "kap_unit", "kap"),
+    [
+        ("Gy", 0.2, "Gy.m2", 0.00162),
+        ("mGy", 200, "mGy.cm2", 16200),
+        ("uGy", 200_000, "uGy.m2", 1620),
+        ("cGy", 20, "dGy.cm2", 162),
+    ],
+)
+def test_units_by_code(tmp_path: Path, unit: str, kerma: float, kap_unit: str, kap: float) -> None:
+    parts = [W.container("113706", [W.number("113738", kerma, unit), W.number("122130", kap, kap_unit)])]
+    found = report(tmp_path, parts).events[0]
+    assert found.air_kerma_mGy == pytest.approx(200.0)
+    assert found.kap_Gycm2 == pytest.approx(16.2)
+
+
+def test_an_unknown_unit_is_an_error_that_names_it(tmp_path: Path) -> None:
+    with pytest.raises(
+        FileFormatError, match=r"report.dcm: no such unit here; code 113738 = 'R'; allowed: Gy, "
+    ):
+        report(tmp_path, [W.container("113706", [W.number("113738", 1.0, "R")])])
+
+
+def test_calibration_multiplies_and_planes_add(tmp_path: Path) -> None:
+    parts = [
+        W.accumulated(kerma_Gy=1.0, kap_Gym2=0.0081, fluoroscopy_s=60, plane="113620", calibration=1.2),
+        W.accumulated(kerma_Gy=0.5, kap_Gym2=0.00405, fluoroscopy_s=30, plane="113621"),
+        W.event(kerma_Gy=1.0, plane="113620"),
+        W.event(kerma_Gy=0.5, plane="113621", primary_deg=90.0),
+    ]
+    found = report(tmp_path, parts)
+    assert found.air_kerma_mGy == pytest.approx(1700.0)
+    assert [e.air_kerma_mGy for e in found.events] == pytest.approx([1200.0, 500.0])
+    assert found.fluoroscopy_min == pytest.approx(1.5)
+    assert found.warnings == ()
+
+
+def test_totals_that_do_not_agree_are_said(tmp_path: Path) -> None:
+    found = report(
+        tmp_path, [W.accumulated(kerma_Gy=2.0, kap_Gym2=0.0081, fluoroscopy_s=1), W.event(kerma_Gy=1.0)]
+    )
+    assert found.warnings == ("air kerma: the events sum to 1000 mGy, the report's total is 2000",)
+
+
+def test_what_cannot_be_placed_is_kept_apart(tmp_path: Path) -> None:
+    parts = [W.event(kerma_Gy=0.3, distances_mm=None), W.event(kerma_Gy=0.2)]
+    placed = beams_of(report(tmp_path, parts))
+    assert (len(placed.beams), placed.unplaced_mGy) == (1, 300.0)
+
+
+def test_a_field_without_sides_is_a_square_of_its_area(tmp_path: Path) -> None:
+    """Field at the reference point 90 mm (product over kerma), so 150 mm at the receptor."""
+    placed = beams_of(report(tmp_path, [W.event(kerma_Gy=1.0, kap_Gym2=0.0081, field_mm=None)]))
+    assert placed.beams[0].field_mm == pytest.approx((150.0, 150.0))
+    assert "no field sides" in " ".join(placed.notes)
+
+
+def test_a_rotation_is_spread(tmp_path: Path) -> None:
+    parts = [W.event(kerma_Gy=1.0, primary_deg=-60.0, kind=("113613", "DCM"), end_deg=(60.0, 0.0))]
+    placed = beams_of(report(tmp_path, parts))
+    angles = [b.primary_deg for b in placed.beams]
+    assert len(angles) == 15 and angles[0] == pytest.approx(-56.0) and angles[-1] == pytest.approx(56.0)
+    assert math.fsum(b.air_kerma_mGy for b in placed.beams) == pytest.approx(1000.0)
+    still = beams_of(report(tmp_path, [W.event(kerma_Gy=1.0)]))
+    peaks = [skin_map(p.beams, Body(), SkinFactors()).peak_mGy for p in (placed, still)]
+    assert peaks[0] < 0.5 * peaks[1]
+
+
+def test_another_position_is_said(tmp_path: Path) -> None:
+    parts = [W.coded("113744", "1240000", "SCT"), W.event()]
+    assert "mirrored" in report(tmp_path, parts).warnings[0]
+
+
+def test_who_the_patient_is_is_not_read(tmp_path: Path) -> None:
+    assert "nvented" not in repr(report(tmp_path, [W.event()]))
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"", "not a readable DICOM file"),
+        (b"plain text", "not a readable DICOM file"),
+        (b"{", "not JSON"),
+        (b"[]", "not a dose summary"),
+        (b'{"resourceType": "Patient"}', "not a dose summary"),
+        (b'{"resourceType": "Observation"}', "no dose in it"),
+        (b'{"resourceType": "Observation", "component": [1]}', "not a coded quantity"),
+    ],
+)
+def test_other_files_are_refused(tmp_path: Path, content: bytes, says: str) -> None:
+    file = tmp_path / "dose"
+    file.write_bytes(content)
+    with pytest.raises(FileFormatError, match=says) as caught:
+        read_dose_report(file)
+    assert caught.value.where.startswith(str(file))
+
+
+def test_other_files_and_none(tmp_path: Path) -> None:
+    with pytest.raises(FileFormatError, match="not a structured report"):
+        report(tmp_path, [W.event()], Modality="XA")
+    with pytest.raises(FileFormatError, match="no dose in it"):
+        report(tmp_path, [W.container("113701", [])])
+    with pytest.raises(NotFound):
+        read_dose_report(tmp_path / "none.dcm")
+    with pytest.raises(FileFormatError, match="folder"):
+        read_dose_report(tmp_path)
+
+
+def test_a_negative_dose_and_a_value_that_is_no_number_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(FileFormatError, match="negative; air_kerma_mGy"):
+        report(tmp_path, [W.event(kerma_Gy=-0.1, kap_Gym2=0.001)])
+    summary = {
+        "code": {"coding": [{"code": "113725"}]},
+        "valueQuantity": {"value": float("nan"), "unit": "mGy"},
+    }
+    file = tmp_path / "nan.json"
+    file.write_text(json.dumps({"resourceType": "Observation", "component": [summary]}))
+    with pytest.raises(FileFormatError, match="not a number"):
+        read_dose_report(file)
+
+
+def damaged(good: bytes, rng: np.random.Generator) -> bytes:
+    """Return a report with bytes changed, dropped, doubled or cut off."""
+    data = bytearray(good)
+    for _ in range(int(rng.integers(1, 12))):
+        at = int(rng.integers(len(data)))
+        match int(rng.integers(4)):
+            case 0:
+                data[at] = int(rng.integers(256))
+            case 1:
+                del data[at : at + int(rng.integers(1, 40))]
+            case 2:
+                data[at:at] = data[at : at + int(rng.integers(1, 40))]
+            case _:
+                del data[max(at, 200) :]
+        if len(data) < 10:
+            break
+    return bytes(data)
+
+
+def test_200_damaged_reports_are_read_or_refused_clearly(tmp_path: Path) -> None:
+    """Whatever is damaged: one of our errors, naming the file, or a report of finite, not negative numbers."""
+    parts = [
+        W.accumulated(kerma_Gy=1.5, kap_Gym2=0.01215, fluoroscopy_s=930),
+        W.event(),
+        W.event(primary_deg=40.0),
+    ]
+    good = W.write(tmp_path / "good.dcm", parts).read_bytes()
+    rng = np.random.default_rng(20)
+    refused = 0
+    for k in range(200):
+        file = tmp_path / f"bad{k}.dcm"
+        file.write_bytes(damaged(good, rng))
+        try:
+            found = read_dose_report(file)
+        except FileFormatError as error:
+            refused += 1
+            assert error.where == str(file) and error.message
+            continue
+        for event in found.events:
+            for value in (event.air_kerma_mGy, event.kap_Gycm2):
+                assert value is None or (math.isfinite(value) and value >= 0.0)
+        beams_of(found)
+    assert refused >= 50  # else nothing was damaged enough to show anything
