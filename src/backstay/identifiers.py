@@ -284,3 +284,42 @@ class Evidence(StrEnum):
     COMMON_PRACTICE = "common practice, no source"
     ILLUSTRATIVE = "illustrative"
     JUDGEMENT = "judgement, no source"
+
+
+# Treatment
+
+
+class BranchingLaw(StrEnum):
+    """Laws for diameters where a vessel divides."""
+
+    HUO_KASSAB = "huo_kassab"
+    FINET = "finet"
+    MURRAY = "murray"
+
+
+class LesionType(StrEnum):
+    """Lesion types of the 1988 and 1990 classification."""
+
+    A = "A"
+    B1 = "B1"
+    B2 = "B2"
+    C = "C"
+
+
+class SizedBy(StrEnum):
+    """What a diameter was sized by."""
+
+    ANGIOGRAPHY = "angiography"
+    LUMEN = "lumen"
+    OUTER_WALL = "outer_wall"
+
+
+class BalloonUse(StrEnum):
+    """What a balloon is inflated for."""
+
+    PREPARATION = "preparation"
+    STENT = "stent"
+    AFTER_STENT = "after_stent"
+    PROXIMAL_OPTIMISATION = "proximal_optimisation"
+    KISSING = "kissing"
+    DRUG = "drug"

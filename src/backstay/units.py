@@ -14,6 +14,7 @@ MM_PER_INCH = 25.4
 MM_PER_FRENCH = 1.0 / 3.0
 N_PER_GRAM_FORCE = 9.80665e-3
 MPA_PER_ATM = 0.101325
+MPA_PER_MMHG = 133.322387415e-6
 
 
 def french_to_mm(size_fr: float) -> float:
@@ -74,3 +75,28 @@ S_PER: dict[str, float] = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 DEG_PER: dict[str, float] = {"deg": 1.0, "rad": 180.0 / math.pi}
 UMOL_L_PER_MG_DL = 88.4
 """Of creatinine; from memory."""
+
+
+def mmHg_to_MPa(pressure_mmHg: float) -> float:
+    """Return a pressure in MPa from millimetres of mercury."""
+    return pressure_mmHg * MPA_PER_MMHG
+
+
+def MPa_to_mmHg(pressure_MPa: float) -> float:
+    """Return a pressure in millimetres of mercury from MPa."""
+    return pressure_MPa / MPA_PER_MMHG
+
+
+def mL_min_to_mm3_s(flow_mL_min: float) -> float:
+    """Return a flow in mm3/s from mL/min."""
+    return flow_mL_min * 1000.0 / 60.0
+
+
+def mPas_to_MPas(viscosity_mPas: float) -> float:
+    """Return a viscosity in MPa s, the unit that goes with mm, N and s, from mPa s."""
+    return viscosity_mPas * 1e-9
+
+
+def kg_m3_to_t_mm3(density_kg_m3: float) -> float:
+    """Return a density in tonnes per mm3, the unit that goes with mm, N and s, from kg/m3."""
+    return density_kg_m3 * 1e-12

@@ -12,6 +12,7 @@ from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.protocol_file import protocol_schema
 from backstay.adapters.shelf_file import ShelfDocument
+from backstay.adapters.treatment_file import treatment_schema
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -39,5 +40,6 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "plan": plan_schema(),
         "protocol": protocol_schema(),
         "shelf": shelf_schema(),
+        "treatment": treatment_schema(),
     }
     return {name: {"$schema": DIALECT, **schema} for name, schema in schemas.items()}

@@ -88,6 +88,9 @@ class _Terminal:
         return full * count + empty * (10 - count)
 
 
+Terminal = _Terminal
+"""For the sections of other modules."""
+
 _PLAIN = str.maketrans(
     {"–": "-", "−": "-", "·": ",", "✓": "+", "✗": "X", "≈": "~", "°": " deg", "\u00a0": " "}
 )

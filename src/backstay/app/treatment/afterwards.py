@@ -1,0 +1,186 @@
+"""What follows the stent: post-dilatation, proximal optimisation, and the branches under it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from backstay.adapters.case_file import BranchTable
+from backstay.adapters.treatment_file import BranchAdvice, KissingPair, PlannedBalloon
+from backstay.app.treatment.work import Work
+from backstay.core.rigging.devices import Balloon
+from backstay.core.treatment.balloons import Sized, choose_balloon
+from backstay.core.treatment.bifurcation import BranchFacts, BranchPlan, plan_branch
+from backstay.core.treatment.classify import RELEVANT_BRANCH_MM
+from backstay.core.treatment.stents import Choice, Placed
+from backstay.identifiers import BalloonUse
+
+NOTICEABLE_MM = 0.25
+SHORT_OF_CARINA_MM = 6.0
+"""With less stent before a carina there is no room for a balloon of its own: common practice, no source."""
+
+
+def balloons_after(work: Work, choice: Choice | None) -> list[PlannedBalloon]:
+    """Return post-dilatation of every stent at its far end, and proximal optimisation of the first."""
+    if choice is None:
+        return []
+    found = [_post(work, placed) for placed in choice.placed]
+    first = choice.placed[0]
+    carina = [
+        b.at_mm
+        for b in work.case.branches
+        if first.from_mm + SHORT_OF_CARINA_MM <= b.at_mm < first.to_mm and b.diameter_mm > RELEVANT_BRANCH_MM
+    ]
+    opened_mm = found[0].diameter_mm or first.stent.nominal_diameter_mm
+    taper_mm = work.wanted.reference_at_mm(first.from_mm) - opened_mm
+    if carina or taper_mm >= NOTICEABLE_MM:
+        to_mm = carina[0] if carina else 0.5 * (first.from_mm + first.to_mm)
+        found.append(_proximal(work, first, to_mm, bool(carina)))
+    return found
+
+
+def _wall_mm(work: Work, *, distal: bool) -> float | None:
+    image = (work.far if distal else work.near).imaging
+    table = None if image is None else image.distal if distal else image.proximal
+    return None if table is None else table.outer_wall_mm
+
+
+def _post(work: Work, placed: Placed) -> PlannedBalloon:
+    at_end = placed.to_mm >= work.wanted.to_mm - 1e-6
+    wall = _wall_mm(work, distal=True) if at_end else None
+    size_mm = wall or max(work.wanted.reference_at_mm(placed.to_mm), placed.rule.target_mm)
+    at_most_mm = min(size_mm, placed.stent.expansion_limit_mm)
+    longest_mm = placed.stent.working_mm - 2.0
+    sized = choose_balloon(work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=longest_mm)
+    note = "inside the stent, up to its far end; where one inflation is too short, backwards in steps"
+    return _balloon(BalloonUse.AFTER_STENT, sized, placed.from_mm + 1.0, placed.to_mm - 1.0, at_most_mm, note)
+
+
+def _proximal(work: Work, first: Placed, to_mm: float, at_carina: bool) -> PlannedBalloon:
+    wall = _wall_mm(work, distal=False)
+    size_mm = wall or work.wanted.reference_at_mm(first.from_mm)
+    at_most_mm = min(size_mm, first.stent.expansion_limit_mm)
+    sized = choose_balloon(
+        work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=to_mm - first.from_mm
+    )
+    note = "far shoulder at the carina" if at_carina else "the vessel tapers along the stent"
+    return _balloon(
+        BalloonUse.PROXIMAL_OPTIMISATION,
+        sized,
+        first.from_mm,
+        to_mm,
+        at_most_mm,
+        note,
+        at_carina=at_carina,
+    )
+
+
+def _balloon(
+    use: BalloonUse,
+    sized: Sized | None,
+    from_mm: float,
+    to_mm: float,
+    at_most_mm: float,
+    note: str,
+    *,
+    at_carina: bool = False,
+) -> PlannedBalloon:
+    length_mm = to_mm - from_mm
+    if sized is not None and use is BalloonUse.AFTER_STENT:
+        from_mm = max(from_mm, to_mm - sized.balloon.working_mm)
+    elif sized is not None:
+        # At a carina the far shoulder counts, elsewhere the near end of the stent.
+        from_mm = to_mm - sized.balloon.working_mm if at_carina else from_mm
+        to_mm = from_mm + sized.balloon.working_mm
+        if sized.balloon.working_mm > length_mm + 1e-6:
+            note += "; the shortest on the shelf reaches beyond the stent: geographic miss if inflated there"
+    return PlannedBalloon(
+        use=use,
+        device=None if sized is None else sized.balloon.id,
+        name=f"no non-compliant balloon of up to {at_most_mm:.2f} mm on the shelf"
+        if sized is None
+        else sized.balloon.name,
+        from_mm=round(from_mm, 1),
+        to_mm=round(to_mm, 1),
+        pressure_atm=None if sized is None else sized.inflation.pressure_atm,
+        diameter_mm=None if sized is None else sized.inflation.diameter_mm,
+        at_most_mm=round(at_most_mm, 2),
+        note=note,
+    )
+
+
+# Branches
+
+
+def branches(work: Work, choice: Choice | None) -> list[BranchAdvice]:
+    """Return what to do about every branch under the stents."""
+    if choice is None:
+        return []
+    first, last = choice.placed[0].from_mm, choice.placed[-1].to_mm
+    limit_mm = min(p.stent.expansion_limit_mm for p in choice.placed)
+    return [
+        _advice(work, table.at_mm, _facts(table), limit_mm)
+        for table in work.case.vessel.branch
+        if first <= table.at_mm <= last
+    ]
+
+
+def _facts(table: BranchTable) -> BranchFacts:
+    return BranchFacts(
+        name=table.name,
+        at_mm=table.at_mm,
+        diameter_mm=table.diameter_mm,
+        stenosis_percent=table.stenosis_percent,
+        disease_mm=table.disease_mm,
+        protectable=table.protectable,
+    )
+
+
+def _advice(work: Work, at_mm: float, facts: BranchFacts, limit_mm: float) -> BranchAdvice:
+    before = work.wanted.reference_at_mm(at_mm - facts.diameter_mm)
+    beyond = work.wanted.reference_at_mm(at_mm + facts.diameter_mm)
+    plan = plan_branch(
+        facts,
+        work.of(Balloon),
+        before_mm=before,
+        beyond_mm=beyond,
+        proximal_percent=_narrowed_percent(work, at_mm - 10.0, at_mm),
+        distal_percent=_narrowed_percent(work, at_mm, at_mm + 10.0),
+        limit_mm=limit_mm,
+    )
+    return BranchAdvice(
+        name=facts.name,
+        at_mm=at_mm,
+        diameter_mm=facts.diameter_mm,
+        medina=plan.medina,
+        approach="talk over two stents" if plan.discuss_two else "provisional",
+        reasons=list(plan.discuss_two),
+        mother_mm={law: round(value, 2) for law, value in plan.mother_mm},
+        reference_before_mm=round(before, 2),
+        kissing=_kissing(plan),
+        notes=list(plan.notes),
+    )
+
+
+def _narrowed_percent(work: Work, from_mm: float, to_mm: float) -> float:
+    """Return the greatest stenosis [%] between two places, from the lumen of the path."""
+    s = np.asarray(work.case.path.s_mm)
+    near = (s >= from_mm) & (s <= to_mm)
+    if not near.any():
+        return 0.0
+    lumen = 2.0 * work.case.path.radius_mm[near]
+    reference = np.interp(s[near], work.wanted.s_mm, work.wanted.reference_mm)
+    return float(np.clip(100.0 * np.max(1.0 - lumen / reference), 0.0, 100.0))
+
+
+def _kissing(plan: BranchPlan) -> KissingPair | None:
+    pair = plan.kissing
+    if pair is None or plan.branch.diameter_mm <= RELEVANT_BRANCH_MM:
+        return None
+    return KissingPair(
+        main=pair.main.balloon.name,
+        main_atm=pair.main.inflation.pressure_atm,
+        side=pair.side.balloon.name,
+        side_atm=pair.side.inflation.pressure_atm,
+        area_mm=round(pair.area_mm, 2),
+        hull_mm=round(pair.hull_mm, 2),
+    )

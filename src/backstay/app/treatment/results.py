@@ -1,0 +1,96 @@
+"""The result to expect and to ask for, and a drug-coated balloon instead."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+
+from backstay.adapters.treatment_file import DrugOption, Expected, PlannedBalloon
+from backstay.app.treatment.work import Work
+from backstay.core.rigging.devices import Balloon
+from backstay.core.treatment import result
+from backstay.core.treatment.balloons import choose_balloon
+from backstay.core.treatment.sizing import RECOIL_MM, area_mm2, diameter_of_area_mm, expected_final_mm
+from backstay.core.treatment.stents import Choice
+
+SMALL_VESSEL_MM = 2.75
+"""Up to this distal reference a drug-coated balloon is offered in a vessel never stented: common practice, no source."""
+
+
+def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon]) -> Expected:
+    """Return the minimum acceptable result, the criteria beside it, and what was measured."""
+    near_mm = work.wanted.reference_at_mm(work.wanted.from_mm)
+    far_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
+    areas = (area_mm2(near_mm), area_mm2(far_mm))
+    least = result.least_acceptable_mm2(reference_areas_mm2=areas)
+    sizes = [b.diameter_mm for b in after if b.diameter_mm is not None]
+    if choice is not None:
+        sizes += [p.inflation.diameter_mm for p in choice.placed if p.inflation is not None]
+    chart_mm = max(sizes, default=work.wanted.distal.target_mm)
+    measured, ratio, verdict = _measured_result(work, areas)
+    return Expected(
+        reference_areas_mm2=[round(a, 2) for a in areas],
+        least_area_mm2=round(least, 2),
+        least_diameter_mm=round(diameter_of_area_mm(least), 2),
+        floor_ivus_mm2=result.LEAST_AREA_mm2["ivus"],
+        floor_oct_mm2=result.LEAST_AREA_mm2["oct"],
+        chart_mm=round(chart_mm, 2),
+        series_least_mm=round(expected_final_mm(chart_mm), 2),
+        series_recoil_mm=RECOIL_MM,
+        measured_area_mm2=measured,
+        measured_expansion=ratio,
+        measured_verdict=verdict,
+        left_main=[asdict(s) for s in result.LEFT_MAIN_SETS] if _in_left_main(work) else [],
+    )
+
+
+def _in_left_main(work: Work) -> bool:
+    length_mm = work.case.vessel.left_main_mm
+    return length_mm is not None and work.wanted.from_mm < length_mm
+
+
+def _measured_result(work: Work, areas: tuple[float, float]) -> tuple[float | None, float | None, str]:
+    found = [x.imaging for _, x in work.lesions if x.imaging is not None and x.imaging.stent_area_mm2]
+    if not found:
+        return None, None, ""
+    image = min(found, key=lambda x: x.stent_area_mm2 or 0.0)
+    area = image.stent_area_mm2 or 0.0
+    ratio = result.expansion_ratio(stent_area_mm2=area, reference_areas_mm2=areas)
+    passes = "passes" if result.is_expanded(ratio) else "does not pass"
+    floor = result.LEAST_AREA_mm2[image.method]
+    above = "above" if area > floor else "not above"
+    music = "meets" if result.meets_music_1998(stent_area_mm2=area, reference_areas_mm2=areas) else "misses"
+    verdict = (
+        f"{100 * ratio:.0f} % of the mean reference: {passes} the 80 % asked for; {above} {floor:g} mm2 "
+        f"({image.method}); {music} the 1998 criteria (symmetry not judged)"
+    )
+    return area, round(ratio, 4), verdict
+
+
+def drug_option(work: Work) -> DrugOption:
+    """Return whether a drug-coated balloon deserves thought, and which."""
+    tables = [x.table for _, x in work.lesions if x.table is not None]
+    distal_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
+    if any(t.in_stent for t in tables):
+        why = "it has come back inside an earlier stent"
+    elif distal_mm <= SMALL_VESSEL_MM:
+        why = f"a small vessel: distal reference {distal_mm:.2f} mm"
+    else:
+        return DrugOption(offered=False, why="neither a small vessel nor in an earlier stent")
+    sized = choose_balloon(
+        work.of(Balloon), "drug_coated", at_most_mm=distal_mm, longest_mm=work.length_mm + 4.0
+    )
+    conditions = [
+        "prepared well first: what is left narrows by 30 % or less, and no dissection limits flow (common practice, no source)",
+        "it reaches beyond what was prepared at both ends, so that nothing is stretched without drug",
+        "one long inflation as its instructions say; a stent stays ready",
+    ]
+    return DrugOption(
+        offered=True,
+        why=why,
+        device=None if sized is None else sized.balloon.id,
+        name="none on the shelf suits" if sized is None else sized.balloon.name,
+        pressure_atm=None if sized is None else sized.inflation.pressure_atm,
+        diameter_mm=None if sized is None else sized.inflation.diameter_mm,
+        conditions=conditions,
+    )

@@ -1,0 +1,178 @@
+"""Choose and size the treatment of a case: measure, plan every stretch, say what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from backstay.adapters.treatment_file import (
+    BranchMark,
+    MeasuredLesion,
+    ReferenceTick,
+    Stretch,
+    TreatmentDocument,
+    VesselPicture,
+)
+from backstay.app.loading import LoadedCase
+from backstay.app.treatment.measuring import CaseLesion, described, measure, spread
+from backstay.app.treatment.stretches import cautions_of, planned
+from backstay.app.treatment.work import stretches_of
+from backstay.app.treatment.worth import worth_of
+from backstay.core.rigging.devices import Balloon, Stent
+from backstay.core.treatment.lesions import estimate
+from backstay.core.treatment.reference import ReferenceFit
+from backstay.sources import all_sources
+
+DEFAULT_SEED = 1
+DISCLAIMER = (
+    "Planning and teaching aid. Not a medical device and not validated for clinical decisions. The devices' instructions for use, local "
+    "protocols and the licensed operator come first."
+)
+CAUTIONS = (
+    "never beyond a balloon's rated burst, and no stent beyond what its platform's maker allows",
+    "angiography shows the lumen, not the wall: a diffusely narrowed reference is measured too small, and makes everything look better",
+    "shortfall and recoil in published series are information: no device is chosen larger for them",
+)
+UNVALIDATED = (
+    "reference, stenosis and length: checked on generated vessels, not against patients",
+    "order of preparation, weights of the stent choice: common practice or judgement, no source",
+    "compliance tables, prices and platform limits are the shelf's own",
+)
+USED = ("huo2012", "ryan1988", "ellis1990", "corelabterms", "aziz2007", "raber2018")
+
+
+def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocument:
+    """Return the treatment of a case.
+
+    Parameters
+    ----------
+    case : LoadedCase
+        The case.
+    seed : int
+        Seed of the measurement's draws.
+
+    Returns
+    -------
+    TreatmentDocument
+        Lesions, stretches, worth.
+    """
+    fit, lesions = measure(case, np.random.default_rng(seed))
+    work = stretches_of(case, fit, lesions)
+    stretches = [planned(w) for w in work]
+    measured = described(case, lesions)
+    worth = worth_of(case.flow, lesions)
+    return TreatmentDocument(
+        schema=1,
+        title=case.title,
+        invented=case.invented,
+        vessel=case.vessel_name,
+        picture=_picture(fit),
+        ticks=_ticks(fit, lesions),
+        branches=[BranchMark(name=b.name, at_mm=b.at_mm, diameter_mm=b.diameter_mm) for b in case.branches],
+        noise_mm=round(fit.noise_mm, 3),
+        common_mm=round(fit.common_mm, 3),
+        lesions=measured,
+        stretches=stretches,
+        worth=worth,
+        target=target_notes(case, stretches),
+        attempts=_attempts(case),
+        seed=seed,
+        sources=_sources(stretches, worth is not None, measured),
+        unvalidated=list(UNVALIDATED),
+        warnings=[*case.warnings[: len(case.smoothed.warnings)], *_warnings(measured, case)],
+        cautions=list(dict.fromkeys([*CAUTIONS, *(c for w in work for c in cautions_of(w))])),
+        disclaimer=DISCLAIMER,
+    )
+
+
+def _picture(fit: ReferenceFit) -> VesselPicture:
+    def rounded(values: object) -> list[float]:
+        return [round(float(v), 3) for v in np.asarray(values)]
+
+    return VesselPicture(
+        s_mm=rounded(fit.s_mm), reference_mm=rounded(fit.reference_mm), lumen_mm=rounded(fit.lumen_mm)
+    )
+
+
+def _ticks(fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> list[ReferenceTick]:
+    found = []
+    for k, lesion in enumerate(lesions, 1):
+        image = lesion.imaging
+        seen = (None, None) if image is None else (image.proximal, image.distal)
+        for at, what, table in zip(lesion.landing_mm, ("before", "beyond"), seen, strict=True):
+            j = int(np.argmin(np.abs(fit.s_mm - at)))
+            value = spread(estimate(fit.reference_draws_mm[:, j]))
+            if table is not None:
+                value = value.model_copy(
+                    update={"value": table.lumen_mm, "low": table.lumen_mm, "high": table.lumen_mm}
+                )
+            found.append(ReferenceTick(at_mm=round(at, 1), diameter_mm=value, what=f"{what} lesion {k}"))
+    return found
+
+
+def target_notes(case: LoadedCase, stretches: Sequence[Stretch]) -> list[str]:
+    """Return where the case's own target differs from what is chosen, a geographic miss first."""
+    device, from_mm, to_mm = case.device, case.target_from_mm, case.target_to_mm
+    touched = [s for s in stretches if s.from_mm < to_mm and from_mm < s.to_mm]
+    if not touched:
+        return ["The case's target lies in none of the stretches planned here."] if stretches else []
+    found = []
+    treats = isinstance(device, Stent) or (
+        isinstance(device, Balloon) and device.balloon_type == "drug_coated"
+    )
+    for stretch in touched if treats else []:
+        for gap_mm, where in ((from_mm - stretch.from_mm, "proximal"), (stretch.to_mm - to_mm, "distal")):
+            if gap_mm >= 0.5:
+                found.append(
+                    f"Geographic miss: the case's target leaves {gap_mm:.1f} mm before the {where} landing zone bare."
+                )
+        ids = [] if stretch.best is None else [s.device for s in stretch.best.stents]
+        if ids and device.id not in ids:
+            found.append(f"The case's target is {device.name}; chosen here: {', '.join(_names(stretch))}.")
+    return found
+
+
+def _names(stretch: Stretch) -> list[str]:
+    return [] if stretch.best is None else [s.name for s in stretch.best.stents]
+
+
+def _attempts(case: LoadedCase) -> list[str]:
+    found = []
+    for k, table in enumerate(case.vessel.lesion, 1):
+        if table.imaging is not None and not table.imaging.crossed:
+            name = table.imaging.catheter or f"imaging catheter ({table.imaging.method})"
+            found.append(
+                f"{name} did not cross the lesion at {table.from_mm:.0f} to {table.to_mm:.0f} mm (lesion entry {k}): this is an "
+                "attempt, and belongs in the record as one"
+            )
+    return found
+
+
+def _warnings(measured: Sequence[MeasuredLesion], case: LoadedCase) -> list[str]:
+    found = []
+    for m in measured:
+        if not m.named:
+            found.append(
+                f"A narrowing of {m.diameter_percent.value:.0f} % at {m.narrowest_at_mm:.0f} mm is not named in the case file: it is "
+                "measured, and not planned."
+            )
+    for table, m in zip(case.vessel.lesion, [m for m in measured if m.named], strict=True):
+        off = max(abs(table.from_mm - m.from_mm.value), abs(table.to_mm - m.to_mm.value))
+        if off > 5.0:
+            found.append(
+                f"Lesion {m.number}: the case file has it from {table.from_mm:.0f} to {table.to_mm:.0f} mm, the path shows it from "
+                f"{m.from_mm.value:.0f} to {m.to_mm.value:.0f} mm; the path counts here."
+            )
+    return found
+
+
+def _sources(stretches: Sequence[Stretch], flow: bool, measured: Sequence[MeasuredLesion]) -> list[str]:
+    keys = {*USED, *(s.size.source for s in stretches)}
+    if flow:
+        keys |= {"young1973", "seeley1976"}
+    if any(s.branches for s in stretches):
+        keys |= {"finet2007", "murray1926", "medina2023", "ebc2022", "rescuetriggers"}
+    if any(m.oct_score is not None for m in measured):
+        keys.add("fujino2018")
+    return [key for key in all_sources() if key in keys]

@@ -1,0 +1,115 @@
+"""Which balloon, and to what pressure: the largest that stays within a size, from the shelf's own tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from backstay.core.rigging.devices import Balloon, Burr
+from backstay.core.treatment.compliance import Inflation, inflation_to
+
+LITHOTRIPSY_ATM = (4.0, 6.0)
+"""Working pressure of a lithotripsy balloon [@lithoprotocol]."""
+BURR_RATIOS = (0.4, 0.6)
+"""Burr over artery as used now, from memory; a trial used 0.6 to 0.85 [@burrratio1996]."""
+
+
+@dataclass(frozen=True)
+class Sized:
+    """A balloon with its pressure.
+
+    Attributes
+    ----------
+    balloon : Balloon
+        The device.
+    inflation : Inflation
+        Pressure and size by its table.
+    """
+
+    balloon: Balloon
+    inflation: Inflation
+
+
+def choose_balloon(
+    balloons: Sequence[Balloon],
+    balloon_type: str,
+    *,
+    at_most_mm: float,
+    longest_mm: float,
+    highest_atm: float | None = None,
+) -> Sized | None:
+    """Return the balloon of a type that opens widest without passing a size, and the pressure for it.
+
+    Parameters
+    ----------
+    balloons : sequence of Balloon
+        The shelf's.
+    balloon_type : str
+        Of the shelf.
+    at_most_mm : float
+        Size not to pass [mm].
+    longest_mm : float
+        Length not to pass [mm], so that it stays inside what is or will be stented; where every balloon is
+        longer, the shortest counts.
+    highest_atm : float, optional
+        Pressure not to pass besides rated burst [atm].
+
+    Returns
+    -------
+    Sized or None
+        The widest within 0.05 mm; of these the longest that fits, then the one at the higher share of its
+        rated burst, so that it is stiff. None where none stays within the size.
+    """
+    kind = [b for b in balloons if b.balloon_type == balloon_type]
+    fitting = [b for b in kind if b.working_mm <= longest_mm + 1e-9]
+    if kind and not fitting:
+        shortest = min(b.working_mm for b in kind)
+        fitting = [b for b in kind if b.working_mm <= shortest]
+    sized = [found for b in fitting if (found := _sized(b, at_most_mm, highest_atm)) is not None]
+    if not sized:
+        return None
+    widest = max(x.inflation.diameter_mm for x in sized)
+    near = [x for x in sized if x.inflation.diameter_mm >= widest - 0.05]
+    return max(near, key=_preferred)
+
+
+def _sized(balloon: Balloon, at_most_mm: float, highest_atm: float | None) -> Sized | None:
+    if highest_atm is None:
+        found = inflation_to(balloon, at_most_mm)
+        return None if found is None else Sized(balloon, found)
+    capped = balloon if balloon.rated_burst_atm <= highest_atm else _capped(balloon, highest_atm)
+    found = inflation_to(capped, at_most_mm)
+    return None if found is None else Sized(balloon, found)
+
+
+def _capped(balloon: Balloon, highest_atm: float) -> Balloon:
+    return replace(balloon, rated_burst_atm=highest_atm)
+
+
+def _preferred(sized: Sized) -> tuple[float, float, float, str]:
+    share = sized.inflation.pressure_atm / sized.balloon.rated_burst_atm
+    return sized.balloon.working_mm, share, -sized.balloon.crossing_diameter_mm, sized.balloon.id
+
+
+def choose_burr(burrs: Sequence[Burr], *, artery_mm: float) -> Burr | None:
+    """Return the largest burr that stays within 0.4 to 0.6 of the artery.
+
+    Parameters
+    ----------
+    burrs : sequence of Burr
+        The shelf's.
+    artery_mm : float
+        Distal reference [mm].
+
+    Returns
+    -------
+    Burr or None
+        None where every burr lies outside.
+
+    References
+    ----------
+    [@burrratio1996]
+    """
+    low, high = (ratio * artery_mm for ratio in BURR_RATIOS)
+    fitting = [b for b in burrs if low - 1e-9 <= b.nominal_diameter_mm <= high + 1e-9]
+    return max(fitting, key=lambda b: b.nominal_diameter_mm, default=None)

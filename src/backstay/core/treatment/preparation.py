@@ -1,0 +1,236 @@
+"""What prepares a lesion next, by its calcium and by what has been tried; a stent waits until a balloon has opened fully.
+
+The order is common practice, no source, except where a key says otherwise. Nothing here replaces a device's
+instructions for use.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from backstay.core.rigging.devices import Balloon, Burr
+from backstay.core.treatment.balloons import LITHOTRIPSY_ATM, Sized, choose_balloon, choose_burr
+from backstay.core.treatment.classify import HARD_OCT_SCORE, OCT_ARC_DEG
+from backstay.identifiers import Calcium, Preparation
+
+FIRST_BELOW_MM = 0.5
+"""A first semi-compliant balloon stays this far below the reference: common practice, no source."""
+SMALL_MM = 1.5
+"""A small balloon is up to this: common practice, no source."""
+
+_TYPES = {
+    Preparation.SMALL_BALLOON: "semi_compliant",
+    Preparation.SEMI_COMPLIANT: "semi_compliant",
+    Preparation.NON_COMPLIANT: "non_compliant",
+    Preparation.SCORING: "scoring",
+    Preparation.LITHOTRIPSY: "lithotripsy",
+}
+
+NO_ATHERECTOMY = "never atherectomy once a dissection is known: it waits until the vessel has healed"
+GATE = "no stent until a balloon sized to the distal reference has opened fully, seen in two views"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hardness:
+    """What is known of a lesion's resistance.
+
+    Attributes
+    ----------
+    calcium : Calcium
+        By angiography.
+    arc_deg : float or None
+        Greatest arc of calcium by imaging.
+    oct_score : int or None
+        Score by optical coherence tomography.
+    nodule : bool
+        A calcified nodule was seen.
+    uncrossed : bool
+        A catheter (imaging, or a balloon) would not cross.
+    dissected : bool
+        A dissection is known.
+    opened_fully : bool
+        A balloon sized to the distal reference opened fully in two views.
+    tried : tuple of Preparation
+        What has been done.
+    """
+
+    calcium: Calcium
+    arc_deg: float | None = None
+    oct_score: int | None = None
+    nodule: bool = False
+    uncrossed: bool = False
+    dissected: bool = False
+    opened_fully: bool = False
+    tried: tuple[Preparation, ...] = ()
+
+
+@dataclass(frozen=True)
+class Step:
+    """One way to prepare.
+
+    Attributes
+    ----------
+    kind : Preparation
+        What.
+    sized : Sized or None
+        Balloon and pressure; None for a burr, or where the shelf has none that suits.
+    burr : Burr or None
+        The burr, for atherectomy.
+    why : str
+        Why it comes here.
+    missing : str
+        What the shelf lacks for it; empty where it has it.
+    cautions : tuple of str
+        What to mind.
+    """
+
+    kind: Preparation
+    sized: Sized | None
+    burr: Burr | None
+    why: str
+    missing: str
+    cautions: tuple[str, ...]
+
+
+def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
+    """Return what to do to a lesion next, in order, each with its reason; empty once it has opened fully.
+
+    Parameters
+    ----------
+    hardness : Hardness
+        The lesion.
+
+    Returns
+    -------
+    tuple of (Preparation, str)
+        The last is always a non-compliant balloon at the distal reference, which shows that it has opened.
+
+    Examples
+    --------
+    >>> soft = Hardness(calcium=Calcium.MILD)
+    >>> [kind.value for kind, _ in order_of(soft)]
+    ['semi_compliant_balloon', 'non_compliant_balloon']
+    >>> hard = Hardness(calcium=Calcium.SEVERE, uncrossed=True, dissected=True)
+    >>> Preparation.ATHERECTOMY in [kind for kind, _ in order_of(hard)]
+    False
+    """
+    h = hardness
+    if h.opened_fully:
+        return ()
+    wanted: list[tuple[Preparation, str]] = []
+    if h.uncrossed and Preparation.SEMI_COMPLIANT not in h.tried:
+        wanted.append((Preparation.SMALL_BALLOON, "nothing larger crosses yet"))
+    hard = is_hard(h)
+    if not hard and not h.uncrossed:
+        wanted.append((Preparation.SEMI_COMPLIANT, "opens a way for what follows"))
+    if hard and not h.dissected and (h.uncrossed or h.nodule):
+        reason = "a catheter did not cross" if h.uncrossed else "a calcified nodule"
+        wanted.append((Preparation.ATHERECTOMY, f"{reason}; before anything has torn the wall"))
+    if hard:
+        wide = h.arc_deg is None or h.arc_deg > OCT_ARC_DEG
+        reason = "calcium all round is cracked, not stretched"
+        if wide:
+            wanted.append((Preparation.LITHOTRIPSY, reason))
+        wanted.append((Preparation.SCORING, "cuts the ring where lithotripsy is not at hand or not enough"))
+    elif h.calcium is Calcium.MODERATE:
+        wanted.append((Preparation.SCORING, "moderate calcium: it grips and cuts"))
+    left = [(kind, why) for kind, why in wanted if kind not in h.tried]
+    return (*left, (Preparation.NON_COMPLIANT, "at the distal reference: shows that the lesion opens"))
+
+
+def is_hard(hardness: Hardness) -> bool:
+    """Return whether a lesion counts as hard: severe calcium, a nodule, a score of 4, or a balloon that failed.
+
+    Parameters
+    ----------
+    hardness : Hardness
+        The lesion.
+
+    Returns
+    -------
+    bool
+        Imaging overrides angiography where it scored the calcium.
+
+    Examples
+    --------
+    >>> is_hard(Hardness(calcium=Calcium.SEVERE, oct_score=2, arc_deg=120))
+    False
+    """
+    h = hardness
+    failed = Preparation.NON_COMPLIANT in h.tried and not h.opened_fully
+    if h.oct_score is not None:
+        return h.oct_score >= HARD_OCT_SCORE or h.nodule or failed
+    return h.calcium is Calcium.SEVERE or h.nodule or failed
+
+
+def steps_for(
+    hardness: Hardness,
+    balloons: Sequence[Balloon],
+    burrs: Sequence[Burr],
+    *,
+    distal_mm: float,
+    longest_mm: float,
+) -> tuple[Step, ...]:
+    """Return the ways to prepare in order, each with device and pressure from the shelf or what it lacks.
+
+    Parameters
+    ----------
+    hardness : Hardness
+        The lesion.
+    balloons : sequence of Balloon
+        The shelf's.
+    burrs : sequence of Burr
+        The shelf's.
+    distal_mm : float
+        Distal reference [mm]; no balloon is inflated beyond it.
+    longest_mm : float
+        Length that will be stented or treated [mm]; balloons stay inside it where the shelf allows.
+
+    Returns
+    -------
+    tuple of Step
+        In order.
+    """
+    return tuple(
+        _step(kind, why, hardness, balloons, burrs, distal_mm, longest_mm) for kind, why in order_of(hardness)
+    )
+
+
+def _step(
+    kind: Preparation,
+    why: str,
+    hardness: Hardness,
+    balloons: Sequence[Balloon],
+    burrs: Sequence[Burr],
+    distal_mm: float,
+    longest_mm: float,
+) -> Step:
+    if kind is Preparation.ATHERECTOMY:
+        burr = choose_burr(burrs, artery_mm=distal_mm)
+        missing = "" if burr else f"a burr of {0.4 * distal_mm:.2f} to {0.6 * distal_mm:.2f} mm"
+        return Step(kind, None, burr, why, missing, _cautions(kind, hardness))
+    at_most_mm = {
+        Preparation.SMALL_BALLOON: min(SMALL_MM, distal_mm),
+        Preparation.SEMI_COMPLIANT: max(distal_mm - FIRST_BELOW_MM, 0.5 * distal_mm),
+    }.get(kind, distal_mm)
+
+    highest = LITHOTRIPSY_ATM[1] if kind is Preparation.LITHOTRIPSY else None
+    sized = choose_balloon(
+        balloons, _TYPES[kind], at_most_mm=at_most_mm, longest_mm=longest_mm, highest_atm=highest
+    )
+    missing = "" if sized else f"a {_TYPES[kind].replace('_', '-')} balloon of up to {at_most_mm:.2f} mm"
+    return Step(kind, sized, None, why, missing, _cautions(kind, hardness))
+
+
+def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:
+    found = []
+    if kind is Preparation.ATHERECTOMY:
+        found.append("atherectomy needs its own wire, trained hands, and no visible dissection")
+    if hardness.dissected:
+        found.append("a dissection is known: low pressure first, and no larger than the reference")
+    if kind in {Preparation.NON_COMPLIANT, Preparation.SCORING}:
+        found.append(
+            "never beyond rated burst; a balloon that keeps a waist asks for another way, not for more pressure"
+        )
+    return tuple(found)
