@@ -62,12 +62,14 @@ __all__ = [
     "any_of",
     "below",
     "evaluate",
+    "firing",
     "includes",
     "is_false",
     "is_one_of",
     "is_true",
     "known",
     "not_",
+    "possible",
     "unless_sure",
 ]
 
@@ -188,15 +190,46 @@ def evaluate(rules: Iterable[Rule], facts: Facts) -> Findings:
     Findings
         Those that fire and those left undecided.
     """
-    fired, undecided = [], []
-    for rule in rules:
-        truth = rule.when.holds(facts)
-        if truth is None:
-            undecided.append(Undecided(rule, rule.when.grounds(facts)))
-        elif truth:
-            fired.append(_fired(rule, facts))
-    fired.sort(key=lambda one: _ORDER[one.rule.level])
-    return Findings(tuple(fired), tuple(undecided))
+    every = tuple(rules)
+    undecided = [r for r in every if r.when.holds(facts) is None]
+    return Findings(firing(every, facts), tuple(Undecided(r, r.when.grounds(facts)) for r in undecided))
+
+
+def firing(rules: Iterable[Rule], facts: Facts) -> tuple[Fired, ...]:
+    """Return only the rules that fire, the strongest first.
+
+    Parameters
+    ----------
+    rules : iterable of Rule
+        The rules.
+    facts : mapping of str to value
+        As in `evaluate`.
+
+    Returns
+    -------
+    tuple of Fired
+        As `evaluate` has them.
+    """
+    fired = [_fired(rule, facts) for rule in rules if rule.when.holds(facts)]
+    return tuple(sorted(fired, key=lambda one: _ORDER[one.rule.level]))
+
+
+def possible(rules: Iterable[Rule], facts: Facts) -> tuple[Rule, ...]:
+    """Return the rules that some facts alone do not rule out.
+
+    Parameters
+    ----------
+    rules : iterable of Rule
+        The rules.
+    facts : mapping of str to value
+        What is known already.
+
+    Returns
+    -------
+    tuple of Rule
+        Those that can still fire, whatever else becomes known.
+    """
+    return tuple(rule for rule in rules if rule.when.holds(facts) is not False)
 
 
 _ORDER = {level: k for k, level in enumerate(Level)}

@@ -1,0 +1,172 @@
+"""Hazards of what runs down or is overdue: clotting time, contrast, radiation, time; and drugs that do not go together.
+
+Sources: [@stemi2013; @nsteacs2014; @ctoact; @gurm2011; @cigarroa1989; @aapm2022; @ncrp168].
+"""
+
+from __future__ import annotations
+
+from backstay.core.rules import (
+    COMMON_PRACTICE,
+    Level,
+    Rule,
+    above,
+    all_of,
+    any_of,
+    below,
+    is_false,
+    is_one_of,
+    is_true,
+    not_,
+    unless_sure,
+)
+from backstay.identifiers import Drug, EventKind, StepKind
+
+_IN_THE_VESSEL = is_one_of(
+    "step",
+    StepKind.PLACE_WIRE,
+    StepKind.EXTEND,
+    StepKind.PUSH,
+    StepKind.INFLATE,
+    StepKind.OPEN_STENT,
+    StepKind.RUN_BURR,
+)
+
+LIMITS = (
+    Rule(
+        id="no_anticoagulation",
+        when=all_of(_IN_THE_VESSEL, unless_sure(is_true("anticoagulated"))),
+        say="no heparin or bivalirudin is recorded, and something is in or goes into the vessel",
+        level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="fondaparinux_alone",
+        when=all_of(_IN_THE_VESSEL, is_true("fondaparinux_alone")),
+        say="fondaparinux is never enough alone: heparin 85 U/kg, 60 with a glycoprotein inhibitor",
+        level=Level.BLOCK,
+        source="nsteacs2014",
+    ),
+    Rule(
+        id="act_overdue",
+        when=all_of(_IN_THE_VESSEL, above("act_age_min", "act_overdue_min")),
+        say="the last clotting time or heparin is {act_age_min:.0f} min old: take one (interval from memory, no readable source)",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="act_low",
+        when=all_of(_IN_THE_VESSEL, below("act_s", "act_low_s")),
+        say="clotting time {act_s:.0f} s is below the target from {act_low_s:.0f} s",
+        level=Level.PAUSE,
+        source="stemi2013",
+    ),
+    Rule(
+        id="act_high",
+        when=all_of(_IN_THE_VESSEL, above("act_s", "act_high_s")),
+        say="clotting time {act_s:.0f} s is above the target up to {act_high_s:.0f} s: no more heparin",
+        level=Level.NOTE,
+        source="stemi2013",
+    ),
+    Rule(
+        id="act_outside_occlusion_range",
+        when=all_of(
+            _IN_THE_VESSEL, is_true("chronic_occlusion"), any_of(below("act_s", 200.0), above("act_s", 400.0))
+        ),
+        say="clotting time {act_s:.0f} s: outside 200 to 400 s adverse events doubled in work on occlusions",
+        level=Level.PAUSE,
+        source="ctoact",
+    ),
+    Rule(
+        id="heparin_above_range",
+        when=all_of(is_one_of("step", StepKind.GIVE), above("dose_U_per_kg", 100.0)),
+        say="{dose_U_per_kg:.0f} U/kg in one dose is above the range of 70 to 100",
+        level=Level.PAUSE,
+        source="stemi2013",
+    ),
+    Rule(
+        id="protamine_with_equipment_in",
+        when=all_of(is_one_of("step", StepKind.GIVE), is_one_of("drug", Drug.PROTAMINE), unless_sure(is_false("equipment_in"))),
+        say="protamine never while guide, wire or balloon is in: it clots on them",
+        level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="contrast_near_ceiling",
+        when=all_of(
+            is_one_of("step", StepKind.INJECT),
+            not_(below("contrast_share", 0.8)),
+            not_(above("contrast_mL", "contrast_limit_mL")),
+        ),
+        say="contrast {contrast_mL:.0f} mL of {contrast_limit_mL:.0f} mL",
+        level=Level.NOTE,
+        source="gurm2011",
+    ),
+    Rule(
+        id="contrast_past_ceiling",
+        when=all_of(is_one_of("step", StepKind.INJECT), above("contrast_mL", "contrast_limit_mL")),
+        say="contrast {contrast_mL:.0f} mL is past the ceiling of {contrast_limit_mL:.0f} mL: stop and decide whether to go on",
+        level=Level.PAUSE,
+        source="gurm2011",
+    ),
+    Rule(
+        id="contrast_allergy",
+        when=all_of(is_one_of("step", StepKind.PLAN, StepKind.INJECT), is_true("contrast_allergy"), not_(above("contrast_mL", 30.0))),
+        say="allergy to contrast: was it prepared for?",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="kidney_poor",
+        when=all_of(is_one_of("step", StepKind.PLAN), below("egfr", 30.0)),
+        say="eGFR {egfr:.0f}: fluids, the least contrast, bivalirudin at the lower rate; agree on the stop",
+        level=Level.NOTE,
+        source="stemi2013",
+    ),
+    Rule(
+        id="kerma_notice",
+        when=all_of(is_one_of("step", StepKind.REPORT), is_true("new_kerma_notice"), below("air_kerma_mGy", "substantial_mGy")),
+        say="air kerma {air_kerma_mGy:.0f} mGy: notice; move the beam, collimate, fewer frames",
+        level=Level.NOTE,
+        source="aapm2022",
+    ),
+    Rule(
+        id="kerma_substantial",
+        when=all_of(is_one_of("step", StepKind.REPORT), is_true("new_kerma_notice"), not_(below("air_kerma_mGy", "substantial_mGy"))),
+        say="air kerma {air_kerma_mGy:.0f} mGy, substantial from {substantial_mGy:.0f}: go on only for good reason, from another angle",
+        level=Level.PAUSE,
+        source="aapm2022",
+    ),
+    Rule(
+        id="kerma_past_agreed",
+        when=all_of(is_one_of("step", StepKind.REPORT), is_one_of("event", EventKind.DOSE), above("air_kerma_mGy", "kerma_limit_mGy")),
+        say="air kerma {air_kerma_mGy:.0f} mGy is past the {kerma_limit_mGy:.0f} agreed for this case: stop and decide",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="kap_or_time_substantial",
+        when=all_of(
+            is_one_of("step", StepKind.REPORT), is_one_of("event", EventKind.DOSE),
+            any_of(
+                above("kap_Gycm2", "substantial_kap_Gycm2"), above("fluoroscopy_min", "substantial_fluoroscopy_min")
+            ),
+        ),
+        say="{kap_Gycm2:.0f} Gy cm2, {fluoroscopy_min:.0f} min of fluoroscopy: past a substantial level (levels from memory)",
+        level=Level.NOTE,
+        source="ncrp168",
+    ),
+    Rule(
+        id="time_past_agreed",
+        when=all_of(is_one_of("step", StepKind.PUSH), above("minutes", "minutes_limit")),
+        say="{minutes:.0f} min, {minutes_limit:.0f} were agreed: decide whether to go on",
+        level=Level.NOTE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="no_p2y12_load",
+        when=all_of(is_one_of("step", StepKind.PLAN), unless_sure(is_true("p2y12_loaded"))),
+        say="no P2Y12 inhibitor is recorded as loaded",
+        level=Level.NOTE,
+        source=COMMON_PRACTICE,
+    ),
+)  # fmt: skip

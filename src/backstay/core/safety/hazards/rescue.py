@@ -1,0 +1,164 @@
+"""What must be ready, what to do first when something went wrong, and what must not stay behind.
+
+First steps are reminders in the trade's words; they replace no protocol. Sources: [@perforation2016; @noreflow]
+[@airembolism; @stentloss2023; @iturbe2012; @ctoentrapment2024; @covered5f; @tamponadecto; @dissection2023].
+"""
+
+from __future__ import annotations
+
+from backstay.core.rules import (
+    COMMON_PRACTICE,
+    Condition,
+    Level,
+    Rule,
+    above,
+    all_of,
+    any_of,
+    below,
+    includes,
+    is_false,
+    is_one_of,
+    is_true,
+    not_,
+    unless_sure,
+)
+from backstay.identifiers import Complication, StepKind
+
+_PLAN = is_one_of("step", StepKind.PLAN)
+_RISKY = any_of(is_one_of("lesion_calcium", "severe"), is_true("chronic_occlusion"))
+
+
+def _went_wrong(*codes: Complication) -> Condition:
+    return all_of(is_one_of("step", StepKind.REPORT), is_one_of("complication", *codes))
+
+
+RESCUE = (
+    Rule(
+        id="covered_stent_not_ready",
+        when=all_of(_PLAN, _RISKY, unless_sure(is_true("covered_stent_ready"))),
+        say="severe calcium or an occlusion is planned: is a covered stent of the vessel's size in the room?",
+        level=Level.PAUSE,
+        source="perforation2016",
+    ),
+    Rule(
+        id="pericardiocentesis_not_ready",
+        when=all_of(_PLAN, _RISKY, unless_sure(is_true("pericardiocentesis_ready"))),
+        say="severe calcium or an occlusion is planned: is a pericardiocentesis set in the room?",
+        level=Level.PAUSE,
+        source="tamponadecto",
+    ),
+    Rule(
+        id="snare_not_ready",
+        when=all_of(
+            any_of(
+                includes("moves", "trapped_wire", "side_branch_anchor"),
+                all_of(is_one_of("step", StepKind.OPEN_STENT), above("wires_to_trap", 0)),
+            ),
+            unless_sure(is_true("snare_ready")),
+        ),
+        say="a wire is to be trapped or a branch anchored: is a snare in the room?",
+        level=Level.NOTE,
+        source="ctoentrapment2024",
+    ),
+    Rule(
+        id="covered_stent_through_small_guide",
+        when=all_of(_PLAN, not_(above("guide_size_fr", 5.0)), _RISKY),
+        say="a covered stent through {guide_size_fr:.0f} Fr is reported once only",
+        level=Level.NOTE,
+        source="covered5f",
+    ),
+    Rule(
+        id="dissection",
+        when=_went_wrong(Complication.DISSECTION),
+        say="dissection: keep the wire where it is, inject little, no atherectomy; cover it if flow is threatened",
+        level=Level.PAUSE,
+        source="dissection2023",
+    ),
+    Rule(
+        id="perforation",
+        when=_went_wrong(Complication.PERFORATION),
+        say="perforation: seal it with a balloon for 5 to 10 min now; echo; covered stent or coils; no reversal while equipment is in",
+        level=Level.PAUSE,
+        source="perforation2016",
+    ),
+    Rule(
+        id="tamponade",
+        when=_went_wrong(Complication.TAMPONADE),
+        say="tamponade: drain now; keep the leak sealed; surgeon informed",
+        level=Level.PAUSE,
+        source="tamponadecto",
+    ),
+    Rule(
+        id="slow_flow",
+        when=_went_wrong(Complication.SLOW_FLOW),
+        say="slow flow: pressure first; rule out dissection, clot, air; vasodilator through a microcatheter by the local protocol",
+        level=Level.PAUSE,
+        source="noreflow",
+    ),
+    Rule(
+        id="air_embolism",
+        when=_went_wrong(Complication.AIR_EMBOLISM),
+        say="air: aspirate or flush with force, 100 % oxygen, support the pressure",
+        level=Level.PAUSE,
+        source="airembolism",
+    ),
+    Rule(
+        id="stent_lost",
+        when=_went_wrong(Complication.STENT_LOST),
+        say="stent off its balloon: keep the wire in it; a small balloon through it, a snare, or open or crush it where it is",
+        level=Level.PAUSE,
+        source="stentloss2023",
+    ),
+    Rule(
+        id="stuck",
+        when=_went_wrong(Complication.DEVICE_STUCK, Complication.WIRE_STUCK, Complication.WIRE_BROKEN),
+        say="stuck or broken: stop pulling (3 of 4 trapped devices went to surgery); a balloon beside it, an extension over it",
+        level=Level.PAUSE,
+        source="iturbe2012",
+    ),
+    Rule(
+        id="stent_deformed",
+        when=_went_wrong(Complication.STENT_DEFORMED),
+        say="deformed stent: keep the wire inside it, look with imaging, open it again before anything else passes",
+        level=Level.PAUSE,
+        source="deformation2012",
+    ),
+    Rule(
+        id="wire_position_lost",
+        when=_went_wrong(Complication.WIRE_POSITION_LOST),
+        say="the wire's place is lost: no push; re-cross with a soft wire, and in a dissection only in the true lumen",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="went_on_after_perforation",
+        when=all_of(
+            is_one_of("step", StepKind.OPEN_STENT, StepKind.RUN_BURR, StepKind.EXTEND),
+            is_true("perforation_known"),
+        ),
+        say="a perforation is known: is it sealed?",
+        level=Level.PAUSE,
+        source="perforation2016",
+    ),
+    Rule(
+        id="device_not_whole",
+        when=all_of(is_one_of("step", StepKind.WITHDRAW), is_false("came_out_whole")),
+        say="it did not come out whole: find the rest before anything moves",
+        level=Level.BLOCK,
+        source="iturbe2012",
+    ),
+    Rule(
+        id="still_inside_at_end",
+        when=all_of(is_one_of("step", StepKind.END), not_(below("devices_inside", 1))),
+        say="by the record still inside: {still_inside}",
+        level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="not_counted",
+        when=all_of(is_one_of("step", StepKind.END), unless_sure(is_true("counted"))),
+        say="count what is in the body, aloud, before the case ends",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+)

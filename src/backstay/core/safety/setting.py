@@ -1,0 +1,147 @@
+"""What a case brings to every question about its safety: devices, vessel, patient, limits, the lab's protocol."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from backstay.core.anatomy.lesion import Branch, Lesion
+from backstay.core.anatomy.path import LumenPath
+from backstay.core.rigging.devices import Device, Wire
+from backstay.core.rules import Value
+from backstay.core.safety.protocol import Protocol
+from backstay.identifiers import Calcium, DeviceKind
+from backstay.units import rad_to_deg
+
+_REFERENCE_SPAN_mm = 5.0
+_CALCIUM = tuple(Calcium)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Patient:
+    """What a rule may ask of the patient; None where it is not known.
+
+    Attributes
+    ----------
+    weight_kg, egfr : float or None
+        Weight; estimated filtration rate.
+    contrast_allergy, p2y12_loaded, bleeding_high : bool or None
+        Known or not.
+    chronic_occlusion : bool
+        The case is on a chronic occlusion.
+    """
+
+    weight_kg: float | None = None
+    egfr: float | None = None
+    contrast_allergy: bool | None = None
+    p2y12_loaded: bool | None = None
+    bleeding_high: bool | None = None
+    chronic_occlusion: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Agreed:
+    """What the team agreed on before the case; None where nothing was said.
+
+    Attributes
+    ----------
+    contrast_mL, air_kerma_mGy, minutes : float or None
+        Limits; contrast is the lowest ceiling that binds.
+    covered_stent, pericardiocentesis, snare : bool or None
+        In the room.
+    glycoprotein_inhibitor : bool
+        Given or to be given.
+    """
+
+    contrast_mL: float | None = None
+    air_kerma_mGy: float | None = None
+    minutes: float | None = None
+    covered_stent: bool | None = None
+    pericardiocentesis: bool | None = None
+    snare: bool | None = None
+    glycoprotein_inhibitor: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setting:
+    """All of it.
+
+    Attributes
+    ----------
+    devices : mapping of str to Device
+        The shelf.
+    path : LumenPath or None
+        The vessel.
+    lesions, branches : tuple
+        What lies along it.
+    patient, agreed, protocol
+        As their classes say.
+    """
+
+    devices: Mapping[str, Device] = field(default_factory=dict)
+    path: LumenPath | None = None
+    lesions: tuple[Lesion, ...] = ()
+    branches: tuple[Branch, ...] = ()
+    patient: Patient = field(default_factory=Patient)
+    agreed: Agreed = field(default_factory=Agreed)
+    protocol: Protocol = field(default_factory=Protocol)
+
+    @cached_property
+    def kinds(self) -> dict[str, DeviceKind]:
+        """Return what each device is, by id."""
+        return {name: device.kind for name, device in self.devices.items()}
+
+    def diameter_beyond_mm(self, to_mm: float | None) -> float | None:
+        """Return the median lumen diameter over the 5 mm beyond a place [mm]."""
+        if self.path is None or to_mm is None:
+            return None
+        start = min(to_mm, self.path.length_mm - _REFERENCE_SPAN_mm)
+        first, last = np.searchsorted(self.path.s_mm, [start, start + _REFERENCE_SPAN_mm + 1e-9])
+        return float(2.0 * np.median(self.path.radius_mm[first:last]))
+
+    def branch_diameter_mm(self, name: str | None) -> float | None:
+        """Return the diameter of a branch by its name [mm]."""
+        return next((b.diameter_mm for b in self.branches if b.name == name), None)
+
+    def wire(self, name: str | None) -> Wire | None:
+        """Return a wire of the shelf."""
+        found = self.devices.get(name or "")
+        return found if isinstance(found, Wire) else None
+
+    @cached_property
+    def fixed(self) -> dict[str, Value | None]:
+        """Return the facts that do not change during a case."""
+        p, a, h = self.patient, self.agreed, self.protocol.hazards
+        worst = max((_CALCIUM.index(x.calcium) for x in self.lesions), default=None)
+        return {
+            "lesion_calcium": None if worst is None else _CALCIUM[worst].value,
+            "bends_deg": None if self.path is None else rad_to_deg(self.path.total_bend_rad),
+            "egfr": p.egfr,
+            "contrast_allergy": p.contrast_allergy,
+            "p2y12_loaded": p.p2y12_loaded,
+            "bleeding_high": p.bleeding_high,
+            "chronic_occlusion": p.chronic_occlusion,
+            "contrast_limit_mL": a.contrast_mL,
+            "kerma_limit_mGy": a.air_kerma_mGy,
+            "minutes_limit": a.minutes,
+            "covered_stent_ready": a.covered_stent,
+            "pericardiocentesis_ready": a.pericardiocentesis,
+            "snare_ready": a.snare,
+            "substantial_mGy": self.protocol.radiation.substantial_mGy,
+            "substantial_kap_Gycm2": self.protocol.radiation.substantial_kap_Gycm2,
+            "substantial_fluoroscopy_min": self.protocol.radiation.substantial_fluoroscopy_min,
+            "act_overdue_min": self.protocol.heparin.overdue_after_min,
+            "high_atm": h.high_atm,
+            "anchor_atm": h.anchor_atm,
+            "small_branch_mm": h.small_branch_mm,
+            "deep_extension_mm": h.deep_extension_mm,
+            "oversize_ratio": h.oversize_ratio,
+            "burr_ratio": h.burr_ratio,
+            "burr_run_limit_s": h.burr_run_s,
+            "blocked_limit_s": h.blocked_s,
+            "bend_limit_deg": h.bend_deg,
+            "stiff_wire_Nmm2": h.stiff_wire_Nmm2,
+        }

@@ -1,0 +1,60 @@
+"""Every hazard fires where it must and not at a near miss; what made it fire is said."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from backstay.core.rules import COMMON_PRACTICE, Fired, Level, evaluate
+from backstay.core.safety.hazards import HAZARDS
+from backstay.core.safety.now import after, now_after
+from backstay.core.safety.step_facts import plan_facts, step_facts
+from backstay.sources import all_sources
+
+H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
+BY_ID = {rule.id: rule for rule in HAZARDS}
+
+
+def fired(scene: Any) -> dict[str, Fired]:
+    setting = H.setting(**scene.setting)
+    now = now_after(scene.entries(), setting.kinds)
+    step = scene.asked() if scene.step != "plan" else None
+    then = now if step is None else after(now, step, setting.kinds)
+    facts = plan_facts(now, setting) if step is None else step_facts(now, then, step, setting)
+    return {one.rule.id: one for one in evaluate(HAZARDS, facts).fired}
+
+
+def test_every_hazard_has_its_own_id_a_source_and_two_scenes() -> None:
+    assert len(BY_ID) == len(HAZARDS)
+    assert H.CASES.keys() == BY_ID.keys()
+    assert {rule.source for rule in HAZARDS} - {COMMON_PRACTICE} <= all_sources().keys()
+
+
+@pytest.mark.parametrize("name", BY_ID)
+def test_it_fires(name: str) -> None:
+    found = fired(H.CASES[name][0])
+    assert name in found
+    assert found[name].facts
+    assert "unknown" not in found[name].text
+    assert len(found[name].text) <= 140
+
+
+@pytest.mark.parametrize("name", BY_ID)
+def test_a_near_miss_does_not(name: str) -> None:
+    assert name not in fired(H.CASES[name][1])
+
+
+def test_what_made_it_fire_is_only_that() -> None:
+    found = fired(H.CASES["above_rated_burst"][0])["above_rated_burst"]
+    assert found.facts == {"step": "inflate", "pressure_atm": 17.0, "rated_burst_atm": 16.0}
+    assert found.rule.level is Level.BLOCK
+
+
+def test_an_ordinary_step_fires_nothing_that_blocks() -> None:
+    for step in (H.BALLOON, H.INJECT, "view primary_angle_deg=30 secondary_angle_deg=-20"):
+        found = fired(H.Scene(H.BASE, step))
+        assert [one.rule.id for one in found.values() if one.rule.level is Level.BLOCK] == []
