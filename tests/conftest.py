@@ -1,7 +1,15 @@
-"""Shared fixtures of paths, and one deterministic profile for property tests."""
+"""Shared fixtures of paths and stores, and one deterministic profile for property tests."""
 
 from __future__ import annotations
 
+import os
+import pwd
+import shutil
+import socket
+import subprocess
+import tempfile
+import uuid
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -33,3 +41,75 @@ def shared_dir(root: Path) -> Path:
     if not folder.is_dir():
         pytest.skip("no folder of shared reference data beside the repository")
     return folder
+
+
+# A store on a real PostgreSQL server, started for the tests and gone after them.
+
+
+def _postgres_programs() -> Path:
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name))
+    on_path = shutil.which("initdb")
+    if not found and on_path is None:
+        pytest.skip("no PostgreSQL server here; tools/system-packages installs it on Debian")
+    return found[-1] if found else Path(str(on_path)).parent
+
+
+def _as_its_user(folder: Path) -> dict[str, object]:
+    """Return how to run the server: it refuses to be root, so then as the user the package made for it."""
+    if os.getuid() != 0:
+        return {}
+    try:
+        owner = pwd.getpwnam("postgres")
+    except KeyError:
+        pytest.skip("PostgreSQL refuses to run as root, and there is no user postgres")
+    os.chown(folder, owner.pw_uid, owner.pw_gid)
+    return {"user": owner.pw_uid, "group": owner.pw_gid, "extra_groups": []}
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[dict[str, object]]:
+    """Start a PostgreSQL server in a folder of its own on a free port; gives url, folder and how to run its programs."""
+    programs = _postgres_programs()
+    folder = Path(tempfile.mkdtemp(prefix="pg-"))
+    how = _as_its_user(folder)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    data, log = folder / "data", folder / "log"
+
+    def run(*words: str) -> None:
+        done = subprocess.run(words, cwd=folder, capture_output=True, text=True, **how)  # type: ignore[call-overload]
+        assert done.returncode == 0, done.stdout + done.stderr
+
+    run(str(programs / "initdb"), "-D", str(data), "-A", "trust", "-U", "tester", "-E", "UTF8", "--no-locale")
+    start = f"-k {folder} -p {port} -c listen_addresses=127.0.0.1"
+    run(str(programs / "pg_ctl"), "-D", str(data), "-o", start, "-w", "-l", str(log), "start")
+    try:
+        url = f"postgresql://tester@127.0.0.1:{port}/postgres"
+        yield {"url": url, "folder": folder, "how": how, "programs": programs, "data": data}
+    finally:
+        run(str(programs / "pg_ctl"), "-D", str(data), "-m", "immediate", "-w", "stop")
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def postgres_url(postgres: dict[str, object]) -> str:
+    """Return the URL of an empty database on that server."""
+    import sqlalchemy
+
+    name = f"store_{uuid.uuid4().hex}"
+    engine = sqlalchemy.create_engine(
+        str(postgres["url"]).replace("postgresql:", "postgresql+psycopg:"), isolation_level="AUTOCOMMIT"
+    )
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+    engine.dispose()
+    return str(postgres["url"]).removesuffix("postgres") + name
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Return the URL of a new store, once on SQLite and once on PostgreSQL."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'records.sqlite'}"
+    return str(request.getfixturevalue("postgres_url"))

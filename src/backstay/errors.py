@@ -83,6 +83,10 @@ class NotConverged(ArithmeticError):
         super().__init__(f"{message} (after {iterations} iterations, residual {residual:.3g})")
 
 
+class StoreError(RuntimeError):
+    """The store of records cannot be reached, is full, or does not hold what it should."""
+
+
 EXIT_CODES: dict[type[Exception], int] = {
     NotFound: 3,
     FileFormatError: 4,
@@ -90,6 +94,7 @@ EXIT_CODES: dict[type[Exception], int] = {
     InputError: 5,
     NotConverged: 7,
     OSError: 8,
+    StoreError: 9,
 }
 """Exit code by error class, most specific first. 2 is the command line's own (wrong options)."""
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from backstay.errors import InputError, NotConverged, exit_code
+from backstay.errors import InputError, NotConverged, StoreError, exit_code
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -29,7 +29,8 @@ HELP = (
 )
 EPILOG = (
     "F is a file; - is standard output. Exit codes: 0 done, 2 wrong options, 3 not found, 4 file format, "
-    "5 wrong value, 6 outside what was checked, 7 not converged, 8 reading or writing failed."
+    "5 wrong value, 6 outside what was checked, 7 not converged, 8 reading or writing failed, "
+    "9 the store of records failed."
 )
 Content = str | bytes
 ProgressCall = Callable[[str, float], None]
@@ -70,7 +71,7 @@ class Commands(TyperGroup):
             return super().invoke(ctx)
         except BrokenPipeError:
             raise
-        except (InputError, NotConverged, OSError) as error:
+        except (InputError, NotConverged, OSError, StoreError) as error:
             as_json = ctx.meta["backstay.json"]
             typer.echo(
                 json.dumps(error_shape(error)) if as_json else f"backstay: {error_line(error)}", err=True
