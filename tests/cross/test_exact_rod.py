@@ -17,15 +17,12 @@ NEED_RELATIVE, NEED_ABSOLUTE_N = 0.03, 0.02
 PROLAPSE_RELATIVE = 0.05
 GRID_MM = 0.25
 
-FIRST_LIMIT = {"planar-c150-friction", "twist-floppy-wire"}
-"""Cases in which the reference's snapping flow neither settled nor left the vessel: its first limit point is the firm value."""
-
 OUTSIDE_THE_BAR = {
-    # the reference's load follows the rod while its tip is held in the path's normal plane: they differ by load x angle of the tip
-    "tight-three-bends": (0.08, 0.07),  # need 8 % high at 1 N, prolapse 6 % low; the same at 0.25 mm spacing
-    "twist-floppy-wire": (0.05, 0.07),  # need 4.5 % high at 0.25 N, prolapse 6 % low
+    "tight-three-bends": "need 7.5 % high at 1 N, prolapse 6 % low",
+    "twist-floppy-wire": "need 4.3 % high at 0.25 N, prolapse 6 % low",
 }
-"""Cases that miss the bar, with what they reach (need, prolapse, relative); reported in docs/validation.md."""
+"""Cases that miss, the same at a quarter of the spacing: the solver leaves out that friction and the lesion's load, which act along the
+rod, also have a part across the path (docs/model.md)."""
 
 
 def _vessel(
@@ -109,21 +106,31 @@ def solve(case: dict[str, Any], spacing: float = 1.0) -> tuple[np.ndarray, float
     return out[:, PUSH], prolapse
 
 
-@pytest.mark.parametrize("case", CASES, ids=[c["id"] for c in CASES])
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(
+            case,
+            id=case["id"],
+            marks=[pytest.mark.xfail(strict=True, reason=OUTSIDE_THE_BAR[case["id"]])]
+            if case["id"] in OUTSIDE_THE_BAR
+            else [],
+        )
+        for case in CASES
+    ],
+)
 def test_need_agrees_with_exact_rod(case: dict[str, Any]) -> None:
     need, prolapse = solve(case)
-    need_bar, prolapse_bar = OUTSIDE_THE_BAR.get(case["id"], (NEED_RELATIVE, PROLAPSE_RELATIVE))
+    last = np.inf if case["prolapse_N"] is None else (1.0 - PROLAPSE_RELATIVE) * case["prolapse_N"]
     for load, mine, exact in zip(case["loads_N"], need, case["need_N"], strict=True):
-        if exact is None or (
-            case["prolapse_N"] and load > 0.95 * min(case["prolapse_N"], case["first_limit_N"] or np.inf)
-        ):
-            continue
-        assert mine == pytest.approx(exact, rel=need_bar, abs=NEED_ABSOLUTE_N), f"at {load} N"
+        if (
+            exact is not None and load <= last
+        ):  # nearer to prolapse the bar on prolapse is the one that counts
+            assert mine == pytest.approx(exact, rel=NEED_RELATIVE, abs=NEED_ABSOLUTE_N), f"at {load} N"
     if case["prolapse_N"] is None:
         assert prolapse > 2.4
     else:
-        exact = case["first_limit_N"] if case["id"] in FIRST_LIMIT else case["prolapse_N"]
-        assert prolapse == pytest.approx(exact, rel=prolapse_bar)
+        assert prolapse == pytest.approx(case["prolapse_N"], rel=PROLAPSE_RELATIVE)
 
 
 def test_enough_varied_cases() -> None:
