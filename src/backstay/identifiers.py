@@ -323,3 +323,16 @@ class BalloonUse(StrEnum):
     PROXIMAL_OPTIMISATION = "proximal_optimisation"
     KISSING = "kissing"
     DRUG = "drug"
+class Intensity(StrEnum):
+    """How grey values of an angiogram follow the signal: the standard's values of (0028,1040) that are handled."""
+
+    LINEAR = "LIN"
+    LOGARITHMIC = "LOG"
+    DISPLAY = "DISP"
+
+
+class CalibrationKind(StrEnum):
+    """Where the scale of an angiogram comes from."""
+
+    GEOMETRY = "geometry"
+    CATHETER = "catheter"

@@ -162,7 +162,15 @@ class VesselTable(FileModel):
     """The vessel: its path file, lesions and branches."""
 
     name: Text
-    path: FileName = Field(description="CSV file of the centreline and radius, from this file's folder")
+    path: FileName | None = Field(
+        None, description="CSV file of the centreline and radius, from this file's folder"
+    )
+    measurement: FileName | None = Field(
+        None, description="measurement record in place of the path, from this file's folder"
+    )
+    axes: Literal["patient"] | None = Field(
+        None, description="of the path: x to the patient's left, y to the back, z to the head"
+    )
     left_main_mm: float | None = Field(
         None, ge=0, le=40, description="length of left main the path begins with"
     )
@@ -172,6 +180,13 @@ class VesselTable(FileModel):
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
+        if (self.path is None) == (self.measurement is None):
+            raise InputError(
+                "a vessel has either a path file or a measurement record",
+                field="path",
+                value=self.path,
+                allowed="one of path and measurement",
+            )
         _refuse_repeats([branch.name for branch in self.branch], "branch", "name")
         for k, lesion in enumerate(self.lesion):
             for other in self.lesion[:k]:

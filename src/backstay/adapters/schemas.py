@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from backstay.adapters.case_file import case_schema
 from backstay.adapters.event_models import event_schema
 from backstay.adapters.limits_file import limits_schema
+from backstay.adapters.measurement_file import measurement_schema
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.protocol_file import protocol_schema
 from backstay.adapters.shelf_file import ShelfDocument
@@ -37,6 +38,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "case": case_schema(),
         "event": event_schema(),
         "limits": limits_schema(),
+        "measurement": measurement_schema(),
         "plan": plan_schema(),
         "protocol": protocol_schema(),
         "shelf": shelf_schema(),

@@ -25,6 +25,7 @@ from backstay.adapters.case_file import (
     WeightsTable,
     read_case,
 )
+from backstay.adapters.measurement_file import read_measurement
 from backstay.adapters.path_file import load_path
 from backstay.adapters.shelf_file import read_shelf
 from backstay.core.anatomy.lesion import Branch, Lesion
@@ -113,7 +114,7 @@ def load_case(file: str | Path) -> LoadedCase:
     """
     file = Path(file)
     case = read_case(file)
-    path_file = _beside(file, case.vessel.path, "vessel.path")
+    path_file = _path_file(file, case.vessel)
     shelf_file = _beside(file, case.shelf, "shelf")
     smoothed, shelf = load_path(path_file), read_shelf(shelf_file)
     try:
@@ -124,6 +125,30 @@ def load_case(file: str | Path) -> LoadedCase:
         raise type(error)(
             error.message, field=error.field, value=error.value, allowed=error.allowed, where=str(file)
         ) from None
+
+
+def _path_file(file: Path, vessel: VesselTable) -> Path:
+    """Return the path file of a case, by name or by its measurement record."""
+    if vessel.path is not None:
+        return _beside(file, vessel.path, "vessel.path")
+    record_file = _beside(file, str(vessel.measurement), "vessel.measurement")
+    result = read_measurement(record_file).result
+    if result is None:
+        raise FileFormatError(
+            "this measurement has not been made yet",
+            field="result",
+            allowed="a record written by backstay measure",
+            where=str(record_file),
+        )
+    if result.views < 2:
+        raise InputError(
+            "measured from one view: the bends towards and away from the receptor are missing",
+            field="result.views",
+            value=result.views,
+            allowed="2",
+            where=str(record_file),
+        )
+    return _beside(record_file, result.path, "result.path")
 
 
 def _beside(file: Path, name: str, field: str) -> Path:

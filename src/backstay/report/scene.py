@@ -7,6 +7,7 @@ escaped.
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -117,7 +118,19 @@ class Text:
     halo: str | None = None
 
 
-Shape = Rect | Circle | Line | Text
+@dataclass(frozen=True)
+class Image:
+    """A grey picture of pixels, PNG; `tip` is what a pointer resting on it reads."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    png: bytes
+    tip: str = ""
+
+
+Shape = Rect | Circle | Line | Text | Image
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
@@ -227,6 +240,8 @@ class _Writer:
     def _shape(self, shape: Shape) -> str:
         if isinstance(shape, Text):
             return self._text(shape)
+        if isinstance(shape, Image):
+            return _image(shape)
         if isinstance(shape, Rect):
             head = (
                 f'<rect x="{_n(shape.x)}" y="{_n(shape.y)}" width="{_n(shape.width)}" '
@@ -258,6 +273,15 @@ class _Writer:
         )
 
 
+def _image(shape: Image) -> str:
+    data = base64.b64encode(shape.png).decode()
+    tip = f"<title>{xml_text(shape.tip)}</title>" if shape.tip else ""
+    return (
+        f'<image x="{_n(shape.x)}" y="{_n(shape.y)}" width="{_n(shape.width)}" height="{_n(shape.height)}" '
+        f'href="data:image/png;base64,{data}">{tip}</image>'
+    )
+
+
 def _n(value: float) -> str:
     """Return a number as SVG writes it: two decimals, no trailing zeros, no negative zero."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
@@ -265,7 +289,7 @@ def _n(value: float) -> str:
 
 
 def _paints(shapes: Iterable[Shape]) -> list[Paint]:
-    return [shape.paint for shape in shapes if not isinstance(shape, Text)]
+    return [shape.paint for shape in shapes if not isinstance(shape, Text | Image)]
 
 
 def band(upper: Sequence[Point], lower: Sequence[Point], paint: Paint, *, kind: str = "") -> Line:

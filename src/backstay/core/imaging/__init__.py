@@ -1,0 +1,1 @@
+"""Measuring a vessel from angiograms: projection, tracing, edges, reconstruction, views, and a phantom."""

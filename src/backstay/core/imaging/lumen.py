@@ -1,0 +1,335 @@
+"""The lumen along one traced vessel: centreline, diameter and contrast of every row, from one image."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from backstay.core.imaging.profile import NOMINAL_ATTENUATION_PER_MM, ProfileTable, profile_table
+from backstay.core.imaging.rowfit import RowFits, averaged_along, fitted_rows
+from backstay.core.imaging.straighten import Ribbon, coefficients, ribbon
+from backstay.core.imaging.tracing import even_px, lengths_px, smoothed, traced
+
+FloatArray = NDArray[np.float64]
+
+HALF_WIDTH_PX = 30.0
+CENTRE_STIFFNESS = 150.0
+"""Smoothing of the centreline [px^4]: bends shorter than about 3 px go, bends of 14 mm stay to 1 %."""
+BLURS_PX = (0.6, 0.8, 1.0, 1.2, 1.5, 1.9, 2.4)
+_STEEPEST = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Lumen:
+    """A vessel measured on one image.
+
+    Attributes
+    ----------
+    line_px : ndarray, shape (n, 2)
+        Centreline, row and column, one row per pixel of length.
+    along_px : ndarray, shape (n,)
+        Distance along it.
+    fits : RowFits
+        Offset (from the line), diameter and quality of each row.
+    amplitude : ndarray, shape (n,)
+        Density per pixel of lumen used for the diameters.
+    free_amplitude, free_amplitude_sd : ndarray, shape (n,)
+        The same, fitted row by row.
+    free_diameter_px : ndarray, shape (n,)
+        Diameters of those fits.
+    blur_px : float
+        Blur found on the image.
+    strip : Ribbon
+        The picture laid straight.
+    """
+
+    line_px: FloatArray
+    along_px: FloatArray
+    fits: RowFits
+    amplitude: FloatArray
+    free_amplitude: FloatArray
+    free_amplitude_sd: FloatArray
+    free_diameter_px: FloatArray
+    blur_px: float
+    strip: Ribbon
+
+    @property
+    def diameter_px(self) -> FloatArray:
+        """Return the diameter of each row."""
+        return self.fits.diameter_px
+
+    def edges_px(self) -> tuple[FloatArray, FloatArray]:
+        """Return the left and right edges (n, 2), row and column, as the vessel runs."""
+        half = 0.5 * self.diameter_px
+        middle = self.fits.offset_px
+        return self.strip.beside(middle - half), self.strip.beside(middle + half)
+
+
+def measured_lumen(density: FloatArray, path_px: FloatArray, *, mm_per_px: float) -> Lumen:
+    """Return centreline and diameters along a traced path.
+
+    Parameters
+    ----------
+    density : ndarray, shape (rows, columns)
+        Contrast density.
+    path_px : ndarray, shape (n, 2)
+        The trace, within a few pixels of the vessel's middle [px].
+    mm_per_px : float
+        Millimetres in a pixel, about; it sets how a thick lumen saturates.
+
+    Returns
+    -------
+    Lumen
+        Diameters in pixels of the image.
+
+    Notes
+    -----
+    Amplitude and diameter of a narrow lumen cannot be told apart on one row. So the amplitude is first fitted
+    freely, then laid smoothly along the vessel by the wide rows, then held while the diameters are fitted again.
+    """
+    spline = coefficients(density)
+    attenuation = NOMINAL_ATTENUATION_PER_MM * mm_per_px
+    line = _on_ridge(spline, even_px(path_px))
+    table = profile_table(blur_px=1.2, attenuation_per_px=round(attenuation, 4))
+    for _ in range(2):
+        strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
+        line = _recentred(strip, fitted_rows(strip, table))
+    strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
+    free = fitted_rows(strip, table)
+    table = _sharpest(strip, free, attenuation)
+    free = fitted_rows(strip, table, start=free)
+    line = _recentred(strip, free)
+    strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
+    free = (
+        fitted_rows(strip, table, start=replace(free, offset_px=np.zeros_like(free.offset_px)))
+        if len(line) == len(free.offset_px)
+        else fitted_rows(strip, table)
+    )
+    amplitude = laid_amplitude(free, np.ones(len(line)))
+    fits = fitted_rows(strip, table, amplitude=amplitude, start=free)
+    return Lumen(
+        strip.line_px,
+        strip.along_px,
+        fits,
+        amplitude,
+        free.amplitude,
+        free.amplitude_sd,
+        free.diameter_px,
+        table.blur_px,
+        strip,
+    )
+
+
+def catheter_rows(density: FloatArray, clicks_px: FloatArray) -> RowFits:
+    """Return the widths along a catheter's shaft.
+
+    Parameters
+    ----------
+    density : ndarray, shape (rows, columns)
+        Contrast density.
+    clicks_px : ndarray, shape (n, 2)
+        Row and column of two clicks or more along the shaft [px].
+
+    Returns
+    -------
+    RowFits
+        Fitted with the amplitude free.
+    """
+    spline = coefficients(density)
+    line = _on_ridge(spline, traced(density, clicks_px))
+    table = profile_table(blur_px=1.2, attenuation_per_px=0.04)
+    strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
+    line = _recentred(strip, fitted_rows(strip, table))
+    strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
+    free = fitted_rows(strip, table)
+    return fitted_rows(strip, _sharpest(strip, free, 0.04), start=free)
+
+
+def refitted(lumen: Lumen, *, sine: FloatArray, mm_per_px: float) -> Lumen:
+    """Return the lumen with diameters fitted again, knowing how the vessel leans against the rays.
+
+    Parameters
+    ----------
+    lumen : Lumen
+        As measured.
+    sine : ndarray, shape (n,)
+        Sine of the angle between ray and vessel at each row: a ray passes 1 / sine times the diameter.
+    mm_per_px : float
+        Millimetres in a pixel, about.
+
+    Returns
+    -------
+    Lumen
+        With amplitude and diameters changed.
+    """
+    attenuation = NOMINAL_ATTENUATION_PER_MM * mm_per_px
+    table = profile_table(blur_px=lumen.blur_px, attenuation_per_px=round(attenuation, 4))
+    free = replace(
+        lumen.fits,
+        amplitude=lumen.free_amplitude,
+        amplitude_sd=lumen.free_amplitude_sd,
+        diameter_px=lumen.free_diameter_px,
+    )
+    amplitude = laid_amplitude(free, sine)
+    fits = fitted_rows(lumen.strip, table, amplitude=amplitude, start=free)
+    return replace(lumen, fits=fits, amplitude=amplitude)
+
+
+def laid_amplitude(free: RowFits, sine: FloatArray) -> FloatArray:
+    """Return the amplitude laid smoothly along the vessel by the rows that know it.
+
+    Parameters
+    ----------
+    free : RowFits
+        Fitted with the amplitude free.
+    sine : ndarray, shape (n,)
+        Sine of the angle between ray and vessel.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        A straight line along the vessel in amplitude x sine, divided by the sine again.
+    """
+    n = len(sine)
+    along = np.linspace(-1.0, 1.0, n)
+    upright = free.amplitude * sine
+    relative = free.amplitude_sd / np.maximum(free.amplitude, 1e-12)
+    typical = float(np.median(upright[free.diameter_px > np.median(free.diameter_px)]))
+    # Four per cent: how well any one row's shape is that of a round lumen.
+    weight = (free.explained > 0.6) / (relative**2 + 0.04**2) * np.clip(free.diameter_px - 5.0, 0.0, 8.0)
+    if weight.sum() <= 0.0:
+        return np.asarray(np.full(n, typical) / sine)
+    trust = weight.copy()
+    basis = np.stack([np.ones(n), along], axis=1)
+    fit = np.array([typical, 0.0])
+    for _ in range(8):
+        matrix = (basis * trust[:, None]).T @ basis + np.diag([0.0, trust.sum() * 0.02])
+        fit = np.linalg.solve(matrix, (basis * trust[:, None]).T @ upright)
+        left = np.abs(upright - basis @ fit) / (0.1 * abs(fit[0]) + 1e-12)
+        trust = weight / (1.0 + left**2)
+    laid = np.maximum(basis @ fit, 0.3 * abs(typical))
+    return np.asarray(laid / np.maximum(sine, 0.15))
+
+
+def _recentred(strip: Ribbon, fits: RowFits) -> FloatArray:
+    """Return the line moved to the fitted middle, smoothed and evenly spaced again."""
+    weight = np.clip(fits.explained, 0.05, 1.0) / (fits.offset_sd_px**2 + 0.05**2)
+    weight /= np.median(weight)
+    offset = _calm(fits.offset_px, weight)
+    return even_px(smoothed(strip.beside(offset), stiffness=CENTRE_STIFFNESS))
+
+
+def _calm(offset_px: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return offsets with single jumps pulled to their neighbours."""
+    total = gaussian_filter1d(offset_px * weight, 1.5, mode="nearest")
+    mean = total / gaussian_filter1d(weight, 1.5, mode="nearest")
+    away = np.abs(offset_px - mean)
+    trust = weight / (1.0 + (away / 1.0) ** 2)
+    return np.asarray(
+        gaussian_filter1d(offset_px * trust, 1.5, mode="nearest")
+        / gaussian_filter1d(trust, 1.5, mode="nearest")
+    )
+
+
+def _on_ridge(spline: FloatArray, line_px: FloatArray) -> FloatArray:
+    """Return the line moved onto the middle of the dark band beside it: the smoothest way over the ridge."""
+    strip = ribbon(spline, line_px, half_width_px=HALF_WIDTH_PX)
+    rows = averaged_along(strip.density, sd_px=3.0)
+    filled = np.where(np.isfinite(rows), rows, np.nanmedian(rows))
+    ridge = -gaussian_filter1d(filled, 6.0, axis=1, order=2)
+    near = np.abs(strip.across_px) <= 8.0
+    reward = ridge[:, near] / max(float(np.percentile(np.abs(ridge[:, near]), 95)), 1e-12)
+    places = cheapest_way(-reward, most_step=1, step_cost=0.15)
+    offset = gaussian_filter1d(strip.across_px[near][places], 4.0, mode="nearest")
+    return even_px(smoothed(strip.beside(offset), stiffness=500.0))
+
+
+def cheapest_way(cost: FloatArray, *, most_step: int, step_cost: float) -> NDArray[np.intp]:
+    """Return one column per row so that costs and sideways steps add up to the least.
+
+    Parameters
+    ----------
+    cost : ndarray, shape (rows, columns)
+        Cost of each place.
+    most_step : int
+        Columns a row may move from the last.
+    step_cost : float
+        Cost of one column's step.
+
+    Returns
+    -------
+    ndarray of int, shape (rows,)
+        The columns.
+
+    Examples
+    --------
+    >>> cheapest_way(np.array([[1.0, 0.0, 1.0], [1.0, 1.0, 0.0]]), most_step=1, step_cost=0.5).tolist()
+    [1, 2]
+    """
+    steps = np.arange(-most_step, most_step + 1)
+    total = cost[0].copy()
+    came = np.zeros(cost.shape, dtype=np.intp)
+    columns = np.arange(cost.shape[1])
+    for row in range(1, len(cost)):
+        padded = np.pad(total, most_step, constant_values=np.inf)
+        options = np.stack(
+            [padded[most_step + d : most_step + d + len(total)] + step_cost * abs(d) for d in steps]
+        )
+        pick = np.argmin(options, axis=0)
+        came[row] = np.clip(columns + steps[pick], 0, len(total) - 1)
+        total = options[pick, columns] + cost[row]
+    way = np.empty(len(cost), dtype=np.intp)
+    way[-1] = int(np.argmin(total))
+    for row in range(len(cost) - 1, 0, -1):
+        way[row - 1] = came[row, way[row]]
+    return way
+
+
+def _sharpest(strip: Ribbon, fits: RowFits, attenuation_per_px: float) -> ProfileTable:
+    """Return the table of the blur under which the wide rows fit best; a parabola through the three best."""
+    wide = np.flatnonzero(
+        (fits.diameter_px > np.percentile(fits.diameter_px, 40))
+        & (fits.explained > np.median(fits.explained))
+    )[::2]
+    part = replace(
+        strip,
+        line_px=strip.line_px[wide],
+        normals=strip.normals[wide],
+        density=averaged_along(strip.density)[wide],
+    )
+    start = _rows(fits, wide)
+    left = []
+    for blur in BLURS_PX:
+        table = profile_table(blur_px=blur, attenuation_per_px=round(attenuation_per_px, 4))
+        left.append(float(np.median(fitted_rows(part, table, start=start).noise ** 2)))
+    best = int(np.clip(np.argmin(left), 1, len(left) - 2))
+    a, b, _ = np.polyfit(BLURS_PX[best - 1 : best + 2], left[best - 1 : best + 2], 2)
+    found = float(np.clip(-0.5 * b / a, BLURS_PX[best - 1], BLURS_PX[best + 1])) if a > 0 else BLURS_PX[best]
+    return profile_table(blur_px=round(found, 2), attenuation_per_px=round(attenuation_per_px, 4))
+
+
+def _rows(fits: RowFits, rows: NDArray[np.intp]) -> RowFits:
+    return RowFits(**{name: getattr(fits, name)[rows] for name in RowFits.__dataclass_fields__})
+
+
+def at_lengths(lumen: Lumen, values: FloatArray, along_px: FloatArray) -> FloatArray:
+    """Return a row-by-row quantity of a lumen at places along it.
+
+    Parameters
+    ----------
+    lumen : Lumen
+        The vessel.
+    values : ndarray, shape (n,)
+        One value per row.
+    along_px : ndarray, shape (m,)
+        Places [px].
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Linear between rows.
+    """
+    return np.interp(along_px, lengths_px(lumen.line_px), values)
