@@ -323,6 +323,11 @@ class BalloonUse(StrEnum):
     PROXIMAL_OPTIMISATION = "proximal_optimisation"
     KISSING = "kissing"
     DRUG = "drug"
+
+
+# Imaging
+
+
 class Intensity(StrEnum):
     """How grey values of an angiogram follow the signal: the standard's values of (0028,1040) that are handled."""
 

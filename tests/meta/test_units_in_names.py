@@ -16,7 +16,9 @@ QUANTITIES = {
     *("radius", "diameter", "length", "depth", "force", "load", "push", "pull"),
     *("stiffness", "pressure", "angle", "curvature"),
 }
-UNIT = re.compile(r"_(mm[234]?|per_mm|N|Nmm2?|N_per_mm|MPa|mmHg|atm|rad|deg|fr|cm|in|s|min|mL|mGy|kg|g|y)$")
+UNIT = re.compile(
+    r"_(mm[234]?|px|per_mm|N|Nmm2?|N_per_mm|MPa|mmHg|atm|rad|deg|fr|cm|in|s|min|mL|mGy|kg|g|y)$"
+)
 # A name that ends so is a number without a unit, or a count.
 DIMENSIONLESS = re.compile(r"_(ratio|factor|fraction|share|count|index|scale|power|sd)$")
 

@@ -16,7 +16,7 @@ from backstay.core.imaging.tracing import even_px, lengths_px, smoothed, traced
 FloatArray = NDArray[np.float64]
 
 HALF_WIDTH_PX = 30.0
-CENTRE_STIFFNESS = 150.0
+CENTRE_SMOOTHING_PX4 = 150.0
 """Smoothing of the centreline [px^4]: bends shorter than about 3 px go, bends of 14 mm stay to 1 %."""
 BLURS_PX = (0.6, 0.8, 1.0, 1.2, 1.5, 1.9, 2.4)
 _STEEPEST = 0.5
@@ -219,7 +219,7 @@ def _recentred(strip: Ribbon, fits: RowFits) -> FloatArray:
     weight = np.clip(fits.explained, 0.05, 1.0) / (fits.offset_sd_px**2 + 0.05**2)
     weight /= np.median(weight)
     offset = _calm(fits.offset_px, weight)
-    return even_px(smoothed(strip.beside(offset), stiffness=CENTRE_STIFFNESS))
+    return even_px(smoothed(strip.beside(offset), smoothing_px4=CENTRE_SMOOTHING_PX4))
 
 
 def _calm(offset_px: FloatArray, weight: FloatArray) -> FloatArray:
@@ -244,7 +244,7 @@ def _on_ridge(spline: FloatArray, line_px: FloatArray) -> FloatArray:
     reward = ridge[:, near] / max(float(np.percentile(np.abs(ridge[:, near]), 95)), 1e-12)
     places = cheapest_way(-reward, most_step=1, step_cost=0.15)
     offset = gaussian_filter1d(strip.across_px[near][places], 4.0, mode="nearest")
-    return even_px(smoothed(strip.beside(offset), stiffness=500.0))
+    return even_px(smoothed(strip.beside(offset), smoothing_px4=500.0))
 
 
 def cheapest_way(cost: FloatArray, *, most_step: int, step_cost: float) -> NDArray[np.intp]:

@@ -111,7 +111,7 @@ def profile_table(
     lumen would be too low and its diameter too large by about 0.05 mm.
     """
     count = int(np.ceil((widest_px - _NARROWEST_PX) / _WIDTH_STEP_PX)) + 1
-    diameters: FloatArray = _NARROWEST_PX + _WIDTH_STEP_PX * np.arange(count, dtype=np.float64)
+    diameters = np.asarray(_NARROWEST_PX + _WIDTH_STEP_PX * np.arange(count), dtype=np.float64)
     step = _X_STEP_PX / _FINE
     reach = 0.5 * widest_px + 6.0 * blur_px + 4.0
     half = int(np.ceil(reach / step / _FINE)) * _FINE
@@ -127,4 +127,5 @@ def profile_table(
     signal = (1.0 - scatter_share) * blurred + scatter_share
     value = -np.log(signal) / (attenuation_per_px * (1.0 - scatter_share))
     right = np.asarray(value[:, half::_FINE], dtype=np.float64)
-    return ProfileTable(diameters, _X_STEP_PX * np.arange(right.shape[1]), right, blur_px)
+    x = np.asarray(_X_STEP_PX * np.arange(right.shape[1]), dtype=np.float64)
+    return ProfileTable(diameters, x, right, blur_px)

@@ -84,7 +84,7 @@ def traced(density: FloatArray, clicks_px: FloatArray) -> FloatArray:
         start, stop = (np.round(x - low).astype(int) for x in (a, b))
         steps, _ = route_through_array(cost, tuple(start), tuple(stop), fully_connected=True, geometric=True)
         places += [np.asarray(steps[1:-1], dtype=np.float64).reshape(-1, 2) + low, b[None]]
-    return even_px(smoothed(np.concatenate(places), stiffness=30.0))
+    return even_px(smoothed(np.concatenate(places), smoothing_px4=30.0))
 
 
 def _checked_clicks(clicks_px: FloatArray, shape: tuple[int, ...]) -> FloatArray:
@@ -147,14 +147,14 @@ def even_px(line_px: FloatArray, *, step_px: float = 1.0) -> FloatArray:
     return np.stack([np.interp(at, s, line[:, k]) for k in range(2)], axis=1)
 
 
-def smoothed(line_px: FloatArray, *, stiffness: float, weights: FloatArray | None = None) -> FloatArray:
+def smoothed(line_px: FloatArray, *, smoothing_px4: float, weights: FloatArray | None = None) -> FloatArray:
     """Return a line smoothed along its length, its ends held.
 
     Parameters
     ----------
     line_px : ndarray, shape (n, 2)
         Row and column [px].
-    stiffness : float
+    smoothing_px4 : float
         Weight of the squared second derivative against the squared distance of the points; bends shorter than about
         its fourth root times 6 px go.
     weights : ndarray, shape (n,), optional
@@ -172,5 +172,5 @@ def smoothed(line_px: FloatArray, *, stiffness: float, weights: FloatArray | Non
     w = np.ones(len(s)) if weights is None else np.maximum(weights, 1e-3)
     w = w[keep].copy()
     w[[0, -1]] = w.max() * 1e3
-    fits = [make_smoothing_spline(s[keep], line_px[keep, k], w=w, lam=stiffness) for k in range(2)]
+    fits = [make_smoothing_spline(s[keep], line_px[keep, k], w=w, lam=smoothing_px4) for k in range(2)]
     return np.stack([fit(s) for fit in fits], axis=1)
