@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.identifiers import Calcium, Cause, LimitedBy, MoveId, Verdict
 
 
@@ -196,6 +197,9 @@ class PlanDocument(_Model):
     lesions: list[LesionPicture]
     branches: list[BranchPicture]
     target: Target
+    treatment: TreatmentDocument | None = Field(
+        None, description="what would treat it; null where it was not asked"
+    )
     rigs: list[RigResult] = Field(description="the rig in place first, then the others by chance")
     draws: list[DrawRow]
     draw_count: int

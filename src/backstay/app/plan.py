@@ -41,6 +41,7 @@ from backstay.app.solving import (
     solver_key,
     tips_for,
 )
+from backstay.app.treatment import size_case
 from backstay.core.inference.chance import crossing_load_N
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
@@ -332,6 +333,7 @@ def _document(
             to_mm=case.target_to_mm,
             tip_mm=round(tip, 1),
         ),
+        "treatment": size_case(case),
         "rigs": rigs,
         "draws": [DrawRow(**asdict(spec)) for spec in draws.specs],
         "draw_count": draws.count,

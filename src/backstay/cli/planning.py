@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 DEFAULT_VESSEL = "left anterior descending artery"
 
 
-def _picture(scene: Any, name: str) -> Content:
+def picture(scene: Any, name: str) -> Content:
     """Return a picture in the format its file's name asks for: SVG, or PNG."""
     if not name.lower().endswith(".png"):
         return str(scene.svg())
@@ -45,7 +45,7 @@ def _picture(scene: Any, name: str) -> Content:
     return typeset.png(scene)
 
 
-def _check_picture_names(outputs: dict[str, str]) -> None:
+def check_picture_names(outputs: dict[str, str]) -> None:
     for option in ("--strip", "--section"):
         name = outputs.get(option, STDOUT)
         if name != STDOUT and not name.lower().endswith((".svg", ".png")):
@@ -61,8 +61,8 @@ def _plan_contents(plan: PlanDocument, outputs: dict[str, str]) -> dict[str, Con
         "--json": lambda _: as_json(plan),
         "--html": lambda _: page.html(plan),
         "--pdf": lambda _: sheet.pdf(plan),
-        "--strip": lambda name: _picture(strip.path_strip(plan, rig_id), name),
-        "--section": lambda name: _picture(section.cross_section(plan, rig_id), name),
+        "--strip": lambda name: picture(strip.path_strip(plan, rig_id), name),
+        "--section": lambda name: picture(section.cross_section(plan, rig_id), name),
     }
     return {name: makers[option](name) for option, name in outputs.items()}
 
@@ -105,7 +105,7 @@ def plan(
     from backstay.app.loading import load_case
     from backstay.app.plan import plan_case
 
-    _check_picture_names(outputs)
+    check_picture_names(outputs)
     loaded = load_case(case)
     check_outputs(outputs, loaded.inputs)
     with progress_bar() as progress:
@@ -145,13 +145,13 @@ def _fit_case(case: Path, outputs: dict[str, str]) -> None:
     from backstay.report import section, terminal
 
     refuse_option(outputs, "--pdf", "with --card; the plan's sheet shows the fit of a case")
-    _check_picture_names(outputs)
+    check_picture_names(outputs)
     loaded = load_case(case)
     check_outputs(outputs, loaded.inputs)
     found = fit_case(loaded)
     makers: dict[str, Callable[[str], Content]] = {
         "--json": lambda _: as_json(found),
-        "--section": lambda name: _picture(section.draw_section(found.section, found.spare_mm), name),
+        "--section": lambda name: picture(section.draw_section(found.section, found.spare_mm), name),
     }
     save({name: makers[option](name) for option, name in outputs.items()})
     if STDOUT not in outputs.values():

@@ -14,6 +14,7 @@ from backstay.report.scene import xml_text
 from backstay.report.section import cross_section
 from backstay.report.strip import PHONE, path_strip
 from backstay.report.theme import DARK, LIGHT, css_variables
+from backstay.report.treatment_page import treatment_section
 from backstay.report.words import (
     BACKUP_UNVALIDATED,
     DISCLAIMER,
@@ -41,6 +42,7 @@ def html(plan: PlanDocument) -> str:
     parts = [
         _answers(plan, here, step),
         _strips(plan, here, step),
+        *([treatment_section(plan.treatment)] if plan.treatment is not None else []),
         _rungs(plan),
         _why(here),
         _fit(plan, here),

@@ -14,12 +14,13 @@ from backstay.adapters.treatment_file import (
     TreatmentDocument,
     Worth,
 )
+from backstay.core.inference.chance_words import chance_words
 from backstay.identifiers import BalloonUse, BranchingLaw, SizedBy
 from backstay.report.words import CALCIUM, number, percent, quantity
 
 TITLE = "What would treat it"
 LESION_HEAD = ("lesion", "where", "length", "least lumen", "reference", "stenosis", "type")
-STENT_HEAD = ("stents", "where", "opened at", "beyond the need", "overlap", "covers", "price", "chance")
+STENT_HEAD = ("stents", "where", "opened at", "beyond the need", "overlap", "covers", "score")
 STEP_HEAD = ("prepare", "with", "to", "why")
 BALLOON_HEAD = ("after the stent", "with", "where", "to", "mind")
 LOSS_HEAD = ("lesion", "now", "friction", "jet", "at the least result", "opened to its reference")
@@ -107,7 +108,10 @@ def step_row(step: PreparationStep) -> list[str]:
         else f"{number(step.pressure_atm, 0)} atm, {number(step.diameter_mm or 0.0, 2)} mm"
     )
     with_what = step.name if not step.missing else f"missing: {step.missing}"
-    return [step.kind.value.replace("_", " "), with_what, to, step.why]
+    kind = step.kind.value.replace("non_compliant", "non-compliant").replace(
+        "semi_compliant", "semi-compliant"
+    )
+    return [kind.replace("_", " "), with_what, to, step.why]
 
 
 def stent_row(row: StentRow) -> list[str]:
@@ -124,18 +128,25 @@ def stent_row(row: StentRow) -> list[str]:
         names,
         where,
         opened,
-        f"{number(row.beyond_mm, 1)} mm (score {number(row.score, 1)})",
+        f"{number(row.beyond_mm, 1)} mm",
         f"{number(row.overlap_mm, 0)} mm" if len(row.stents) > 1 else "none",
         percent(row.covers),
-        "not given" if row.price is None else number(row.price, 0),
-        "not asked" if row.chance is None else percent(row.chance),
+        number(row.score, 1),
     ]
 
 
-def stent_rows(stretch: Stretch) -> list[list[str]]:
-    """Return every choice, the best first."""
-    rows = [] if stretch.best is None else [stretch.best]
-    return [stent_row(row) for row in [*rows, *stretch.other]]
+def stent_table(stretch: Stretch) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of every choice, the best first; price and chance only where one is known."""
+    choices = [*([] if stretch.best is None else [stretch.best]), *stretch.other]
+    head, rows = list(STENT_HEAD), [stent_row(row) for row in choices]
+    prices, chances = [row.price for row in choices], [row.chance for row in choices]
+    if any(p is not None for p in prices):
+        head.append("price")
+        rows = [[*r, "–" if p is None else number(p, 0)] for r, p in zip(rows, prices, strict=True)]
+    if any(c is not None for c in chances):
+        head.append("chance that all arrive")
+        rows = [[*r, "–" if c is None else chance_words(c)] for r, c in zip(rows, chances, strict=True)]
+    return head, rows
 
 
 def balloon_row(balloon: PlannedBalloon) -> list[str]:

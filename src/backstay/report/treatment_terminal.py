@@ -50,7 +50,8 @@ def _stretch(t: Terminal, stretch: Stretch) -> None:
         t.say("NOTHING ON THE SHELF SUITS", "bold")
         t.bullets([f"missing: {item}" for item in stretch.missing], "!", "bold")
     else:
-        t.table(list(words.STENT_HEAD), words.stent_rows(stretch), (17, 14, 17, 15, 9, 8, 9, 10))
+        head, rows = words.stent_table(stretch)
+        t.table(head, rows, (16, 14, 17, 10, 12, 10, 9, 12)[: len(head)])
         t.say(words.OBJECTIVE)
         t.table(list(words.BALLOON_HEAD), [words.balloon_row(b) for b in stretch.after], (14, 22, 12, 18, 26))
     t.bullets([text for b in stretch.branches for text in words.branch_words(b)])

@@ -25,7 +25,7 @@ from backstay.core.treatment.classify import (
     reasons_for_c,
 )
 from backstay.core.treatment.lesions import Estimate, Measured, measure_lesions
-from backstay.core.treatment.reference import Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
+from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.identifiers import Calcium
 
 FloatArray = NDArray[np.float64]
@@ -82,9 +82,15 @@ class CaseLesion:
 
 
 def lumen_of(case: LoadedCase) -> Lumen:
-    """Return the lumen as it was measured, row by row of the path file, before any smoothing."""
-    raw = read_path(case.inputs[1])
-    path = case.path
+    """Return the lumen as it was measured, row by row of the path file, before any smoothing.
+
+    A file with few rows is read at the nodes of the even path instead: no more is known of it either way.
+    """
+    raw, path = read_path(case.inputs[1]), case.path
+    if len(raw.radius_mm) < 2 * FEWEST_ROWS:
+        return lumen_from_rows(
+            path.s_mm, 2.0 * path.radius_mm, sd_mm=2.0 * float(np.median(path.radius_sd_mm))
+        )
     _, nearest = cKDTree(path.points_mm).query(raw.points_mm)
     step = np.einsum("ij,ij->i", raw.points_mm - path.points_mm[nearest], path.tangents[nearest])
     s = np.clip(path.s_mm[nearest] + step, 0.0, path.length_mm)

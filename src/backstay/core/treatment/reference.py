@@ -286,7 +286,7 @@ class _Model:
     def as_fit(self, rng: np.random.Generator, diseased: Sequence[Span], sd_mm: float) -> ReferenceFit:
         reference, lumen = self.draws(rng, DRAWS)
         # What the rows do not show among themselves is common to them, unless it is within the estimate's scatter.
-        scatter = 1.0 + 2.0 / np.sqrt(2.0 * len(self.rows))
+        scatter = 1.0 + 1.0 / np.sqrt(2.0 * len(self.rows))
         common_mm = float(np.sqrt(max(sd_mm**2 - (scatter * self.noise[0]) ** 2, 0.0)))
         shift = common_mm * rng.standard_normal((DRAWS, 1))
         n = len(self.rows)

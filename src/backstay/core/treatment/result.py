@@ -144,7 +144,9 @@ def meets_music_1998(
     large = stent_area_mm2 > LARGE_LUMEN_mm2
     of_mean, of_smaller = (0.8, 0.9) if large else (0.9, 1.0)
     mean_mm2 = 0.5 * sum(reference_areas_mm2)
-    wide = stent_area_mm2 >= of_mean * mean_mm2 or stent_area_mm2 >= of_smaller * min(reference_areas_mm2)
+    # The least of the two, with room for the last digit of a product.
+    asked_mm2 = min(of_mean * mean_mm2, of_smaller * min(reference_areas_mm2)) - 1e-9
+    wide = stent_area_mm2 >= asked_mm2
     return wide and symmetry >= LEAST_SYMMETRY_RATIO
 
 
