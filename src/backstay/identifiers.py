@@ -114,6 +114,23 @@ class Access(StrEnum):
     LEFT_RADIAL = "left_radial"
 
 
+class Coronary(StrEnum):
+    """Which coronary artery a guide is seated in."""
+
+    LEFT = "left"
+    RIGHT = "right"
+
+
+class RestsOn(StrEnum):
+    """Where a guide rests on the wall."""
+
+    OPPOSITE_WALL = "opposite_wall"
+    NEAR_WALL = "near_wall"
+    ARCH = "arch"
+    OSTIUM = "ostium"
+    VESSEL = "vessel"
+
+
 class Verdict(StrEnum):
     """Does it fit."""
 

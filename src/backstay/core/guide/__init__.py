@@ -1,0 +1,1 @@
+"""The guide catheter as an elastic curve in the aorta."""
