@@ -7,10 +7,11 @@ A module of commands adds them to the one `app` when it is imported here; help l
 from backstay.cli import planning  # noqa: I001  the order of the help
 from backstay.cli import treatment
 from backstay.cli import measuring
+from backstay.cli import record
 from backstay.cli import library
 from backstay.cli.base import app
 
-__all__ = ["app", "library", "main", "measuring", "planning", "treatment"]
+__all__ = ["app", "library", "main", "measuring", "planning", "record", "treatment"]
 
 
 def main() -> None:

@@ -1,0 +1,155 @@
+"""What the words of a line may refer to, and the numbers and places in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from backstay.adapters.log_devices import Unclear
+from backstay.adapters.log_words import NUMBER, Line
+from backstay.core.record.state import RecordState
+from backstay.core.rigging.devices import OverWireDevice, Shelf
+from backstay.errors import InputError
+from backstay.identifiers import BodyItem, EventKind
+
+_SAME_LENGTH_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What the words of a line may refer to.
+
+    Attributes
+    ----------
+    shelf : Shelf
+        The devices there are.
+    lesions : tuple of (float, float)
+        Where they lie, mm.
+    target_mm : (float, float)
+        Where the device is to land.
+    target_device : str
+        Which device.
+    length_mm : float
+        Of the vessel.
+    branches : tuple of str
+        Their names.
+    state : RecordState
+        What happened so far.
+    """
+
+    shelf: Shelf
+    lesions: tuple[tuple[float, float], ...]
+    target_mm: tuple[float, float]
+    target_device: str
+    length_mm: float
+    branches: tuple[str, ...]
+    state: RecordState
+
+
+@dataclass(frozen=True)
+class Reading:
+    scene: Scene
+    said: str
+
+    def inside(self, *items: BodyItem) -> list[str]:
+        return [one.device for one in self.scene.state.now.of(*items)]
+
+
+Reader = Callable[[Line, Reading], tuple[EventKind, dict[str, Any]]]
+
+
+def number_of(line: Line, name: str, unit: str, *, bare: bool = True) -> float:
+    """Return the one number with this unit, or a bare one."""
+    found = line.take(rf"({NUMBER}) ?(?:{unit})") or (line.take(f"({NUMBER})") if bare else None)
+    if found is None:
+        raise InputError(
+            f"how much? a number is missing ({name})", field=name, allowed=f"a number, {unit.split('|')[0]}"
+        )
+    return float(found.group(1))
+
+
+def place_of(line: Line, reading: Reading, length_mm: float) -> tuple[float, float] | None:
+    """Return the stretch a line names; a single place is the middle of a device of this length."""
+    scene = reading.scene
+    if found := line.take(rf"(?:from )?({NUMBER})(?:mm)?(?:-| to )({NUMBER})(?: ?mm)?"):
+        return float(found.group(1)), float(found.group(2))
+    if found := line.take(r"(?:at |in |on )?(?:the )?lesion(?: (\d))?"):
+        return about(sum(_lesion(scene, found.group(1), reading.said)) / 2.0, length_mm, scene)
+    if line.take("(?:at |on )?(?:the )?target"):
+        return about(sum(scene.target_mm) / 2.0, length_mm, scene)
+    if line.take("same(?: place)?"):
+        last = scene.state.last(EventKind.INFLATION, EventKind.STENT)
+        if last is not None:
+            middle_mm = 0.5 * ((last.number("from_mm") or 0.0) + (last.number("to_mm") or 0.0))
+            return about(middle_mm, length_mm, scene)
+    if found := line.take(rf"(?:at |@ ?)({NUMBER})(?: ?mm)?"):
+        return about(float(found.group(1)), length_mm, scene)
+    return None
+
+
+def about(middle_mm: float, length_mm: float, scene: Scene) -> tuple[float, float]:
+    start = max(round(middle_mm - 0.5 * length_mm, 1), 0.0)
+    return start, round(start + length_mm, 1)
+
+
+def _lesion(scene: Scene, number: str | None, said: str) -> tuple[float, float]:
+    lesions = scene.lesions
+    if number is not None and 1 <= int(number) <= len(lesions):
+        return lesions[int(number) - 1]
+    if len(lesions) == 1 and number is None:
+        return lesions[0]
+    base = re.sub(r"lesion( \d)?", "lesion {}", said, count=1)
+    choices = [(f"lesion {k}, {a:g} to {b:g} mm", base.format(k)) for k, (a, b) in enumerate(lesions, 1)]
+    raise Unclear(
+        "which lesion?", choices or [("a place: at 42", said.replace("lesion", "at 42"))], field="lesion"
+    )
+
+
+def span_of(line: Line, reading: Reading, device_id: str) -> dict[str, float]:
+    """Return from_mm and to_mm of a device's working section; refuse to guess."""
+    scene = reading.scene
+    device = scene.shelf.devices[device_id]
+    length_mm = device.working_mm if isinstance(device, OverWireDevice) else 10.0
+    place = place_of(line, reading, length_mm)
+    if place is None:
+        choices = [
+            (f"at lesion {k} ({a:g} to {b:g} mm)", f"{reading.said} at lesion {k}")
+            for k, (a, b) in enumerate(scene.lesions, 1)
+        ]
+        if device_id == scene.target_device:
+            a, b = scene.target_mm
+            choices.insert(0, (f"at the target ({a:g} to {b:g} mm)", f"{reading.said} at target"))
+        if scene.state.last(EventKind.INFLATION, EventKind.STENT) is not None:
+            choices.append(("the same place as the last", f"{reading.said} same place"))
+        raise Unclear(
+            "where?", [*choices, ("a place: at 42, or 36-48", f"{reading.said} at 42")], field="place"
+        )
+    from_mm, to_mm = place
+    if abs((to_mm - from_mm) - length_mm) > _SAME_LENGTH_MM:
+        raise InputError(
+            f"the stretch is {to_mm - from_mm:g} mm, the device {length_mm:g} mm",
+            field="place",
+            value=f"{from_mm:g}-{to_mm:g}",
+            allowed=f"{from_mm:g}-{from_mm + length_mm:g}, or at its middle",
+        )
+    if to_mm > scene.length_mm:
+        raise InputError(
+            "beyond the end of the vessel",
+            field="place",
+            value=to_mm,
+            allowed=f"0 to {scene.length_mm:.1f} mm",
+        )
+    return {"from_mm": from_mm, "to_mm": to_mm}
+
+
+def only_wire(inside: list[str], reading: Reading) -> str:
+    if len(inside) == 1:
+        return inside[0]
+    devices = reading.scene.shelf.devices
+    raise Unclear(
+        "which wire?",
+        [(devices[d].name if d in devices else d, f"{reading.said} {d}") for d in inside],
+        field="wire",
+    )

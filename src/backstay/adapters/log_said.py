@@ -1,0 +1,219 @@
+"""Lines about the rig, the numbers of the room, and all else that is said."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from backstay.adapters.log_devices import Unclear, take_device
+from backstay.adapters.log_place import Reading, number_of, only_wire
+from backstay.adapters.log_words import COMPLICATIONS, DRUGS, FILLERS, NUMBER, ROLES, ROUTES, SITES, Line
+from backstay.errors import InputError
+from backstay.identifiers import BodyItem, DeviceKind, EventKind
+
+
+def access(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("access|sheath")
+    line.take("sheath")
+    route = line.take_one(dict(ROUTES))
+    if route is None:
+        said = reading.said
+        routes = ("right radial", "left radial", "femoral")
+        raise Unclear("which access?", [(r, f"{said} {r}") for r in routes], field="route")
+    return EventKind.ACCESS, {"route": route, "sheath_fr": number_of(line, "sheath_fr", "fr|f|french")}
+
+
+def guide(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    if line.take("guide (?:backed out|out|lost|came out)"):
+        wanted = line.take("wanted|on purpose|exchange") is not None
+        return EventKind.GUIDE_OUT, {"wanted": wanted}
+    line.take("guide(?: in)?")
+    seat = line.take(rf"(?:seat(?:ed)?|deep) ?({NUMBER})(?: ?mm)?(?: deep)?")
+    device = take_device(
+        line, DeviceKind.GUIDE, reading.scene.shelf, said=reading.said, inside=reading.inside(BodyItem.GUIDE)
+    )
+    return EventKind.GUIDE_IN, {"device": device} | ({"seat_mm": float(seat.group(1))} if seat else {})
+
+
+def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("wire")
+    is_out = line.take("out") is not None
+    line.take("in")
+    branch = next((b for b in reading.scene.branches if line.take(re.escape(b.lower()))), None)
+    role = line.take_one(dict(ROLES))
+    tip = line.take(rf"(?:tip )?(?:to|at) ({NUMBER})(?: ?mm)?")
+    line.take("wire")
+    wires = reading.inside(BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
+    if is_out and not [word for word in line.words if word not in FILLERS]:
+        return EventKind.WIRE_OUT, {"device": only_wire(wires, reading)}
+    device = take_device(
+        line, DeviceKind.WIRE, reading.scene.shelf, said=reading.said, inside=wires if is_out else ()
+    )
+    if is_out:
+        return EventKind.WIRE_OUT, {"device": device}
+    given = role or ("branch" if branch else ("buddy" if wires else "rail"))
+    values = {"device": device, "role": given}
+    values |= {"branch": branch} if branch else {}
+    return EventKind.WIRE_IN, values | ({"tip_mm": float(tip.group(1))} if tip else {})
+
+
+def extension(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("(?:guide )?extension|ext")
+    is_out = line.take("out|removed") is not None
+    depth = line.take(rf"(?:in |tip )?(?:to|at) ({NUMBER})(?: ?mm)?")
+    inside = reading.inside(BodyItem.EXTENSION)
+    device = take_device(line, DeviceKind.EXTENSION, reading.scene.shelf, said=reading.said, inside=inside)
+    if is_out:
+        return EventKind.EXTENSION, {"device": device}
+    if depth is None:
+        raise InputError(
+            "how deep does its tip stand?", field="depth_mm", allowed='"extension to 30", or "extension out"'
+        )
+    return EventKind.EXTENSION, {"device": device, "depth_mm": float(depth.group(1))}
+
+
+# Numbers of the room
+
+
+def act(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("act")
+    site = line.take_one(dict(SITES))
+    return EventKind.ACT, {"act_s": number_of(line, "act_s", "s|sec|seconds")} | (
+        {"sampled_from": site} if site else {}
+    )
+
+
+def contrast(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("contrast")
+    is_total = line.take("total|in all|so far") is not None
+    volume_mL = number_of(line, "volume_mL", "ml|cc")
+    if is_total:
+        before = reading.scene.state.now.contrast_mL
+        if volume_mL <= before:
+            raise InputError(
+                "not more than is recorded already",
+                field="contrast total",
+                value=volume_mL,
+                allowed=f"above {before:g} mL",
+            )
+        volume_mL = round(volume_mL - before, 3)
+    return EventKind.CONTRAST, {"volume_mL": volume_mL}
+
+
+def heparin(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("heparin|ufh")
+    return EventKind.HEPARIN, {"dose_U": number_of(line, "dose_U", "u|iu|units?")}
+
+
+def dose(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("dose|air kerma|kerma")
+    values: dict[str, Any] = {}
+    if kap := line.take(rf"(?:kap |dap )?({NUMBER}) ?(?:gycm2|gy\.cm2|gy\*cm2)"):
+        values["kap_Gycm2"] = float(kap.group(1))
+    if time := line.take(rf"(?:fluoro(?:scopy)? )?({NUMBER}) ?(?:min|mins|minutes?)"):
+        values["fluoroscopy_min"] = float(time.group(1))
+    if kerma := line.take(rf"({NUMBER}) ?gy"):
+        return EventKind.DOSE, {"air_kerma_mGy": round(1000.0 * float(kerma.group(1)), 3), **values}
+    return EventKind.DOSE, {"air_kerma_mGy": number_of(line, "air_kerma_mGy", "mgy", bare=False), **values}
+
+
+def view(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("view")
+    side = line.take(rf"(lao|rao|left|right) ({NUMBER})")
+    tilt = line.take(rf"(cran|cranial|caud|caudal) ({NUMBER})")
+    line.take("ap|pa")
+    signs = {"lao": 1.0, "left": 1.0, "rao": -1.0, "right": -1.0}
+    across = signs[side.group(1)] * float(side.group(2)) if side else 0.0
+    along = (1.0 if tilt.group(1).startswith("cran") else -1.0) * float(tilt.group(2)) if tilt else 0.0
+    return EventKind.VIEW, {"primary_angle_deg": across + 0.0, "secondary_angle_deg": along + 0.0}
+
+
+def result(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("final|result")
+    values: dict[str, Any] = {"measured_with": "angiography"}
+    if line.take("ivus|intravascular ultrasound"):
+        values["measured_with"] = "intravascular ultrasound"
+    elif line.take("oct|optical coherence tomography"):
+        values["measured_with"] = "optical coherence tomography"
+    for name, pattern in (
+        ("timi_flow", r"timi(?: flow)? ([0-3])"),
+        ("residual_stenosis_percent", rf"(?:residual(?: stenosis)?|stenosis) ({NUMBER}) ?(?:%|percent)?"),
+        ("minimum_stent_area_mm2", rf"(?:msa|(?:minimum )?stent area) ({NUMBER})(?: ?mm2)?"),
+        ("reference_area_mm2", rf"ref(?:erence)?(?: area)? ({NUMBER})(?: ?mm2)?"),
+        ("ffr", rf"ffr ({NUMBER})"),
+    ):
+        if found := line.take(pattern):
+            values[name] = int(found.group(1)) if name == "timi_flow" else float(found.group(1))
+    if "ffr" in values and len(values) == 2:
+        values["measured_with"] = "pressure wire"
+    return EventKind.RESULT, values
+
+
+# What else is said
+
+
+def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("complication")
+    words = " ".join(line.words)
+    code = line.take_one(dict(COMPLICATIONS))
+    at = line.take(rf"(?:at|@) ?({NUMBER})(?: ?mm)?")
+    what = " ".join(w for w in line.words) if code is None else ""
+    for word in what.split():
+        line.take(re.escape(word))
+    if not words:
+        raise InputError(
+            "what happened?", field="complication", allowed='"perforation at 52", or "complication" and words'
+        )
+    values: dict[str, Any] = {"what": what or str(code).replace("_", " ")}
+    values |= {"code": code} if code else {}
+    return EventKind.COMPLICATION, values | ({"at_mm": float(at.group(1))} if at else {})
+
+
+def drug(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    name = line.words[0]
+    line.take(re.escape(name))
+    values: dict[str, Any] = {"drug": DRUGS[name], "name": name}
+    dose = line.take(rf"({NUMBER}) ?(mg/h|ug/min|mg|ug|mcg|u|iu|ml)")
+    if dose:
+        units = {"mcg": "ug", "u": "U", "iu": "U", "ml": "mL"}
+        values |= {"dose": float(dose.group(1)), "unit": units.get(dose.group(2), dose.group(2))}
+    return EventKind.DRUG, values
+
+
+def seen(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("tip|wire tip")
+    places = {
+        r"(?:in )?(?:the )?main(?: vessel)?": "main_vessel",
+        r"(?:in )?(?:a )?large branch": "large_branch",
+        r"(?:in )?(?:a )?small branch": "small_branch",
+        r"looped": "looped",
+        r"out of view|not seen": "out_of_view",
+    }
+    tip = line.take_one(dict(places))
+    if tip is None:
+        raise Unclear(
+            "where is the tip?",
+            [(p.replace("_", " "), f"tip {p.replace('_', ' ')}") for p in places.values()],
+            field="tip",
+        )
+    return EventKind.WIRE_SEEN, {"device": only_wire(reading.inside(BodyItem.WIRE)[:1], reading), "tip": tip}
+
+
+def pressure(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("pressure")
+    is_well = line.take("not damped|normal|fine|back|good") is not None
+    is_damped = not is_well and line.take("damped|damping") is not None
+    systolic = line.take(rf"(?:systolic )?({NUMBER})(?: ?mmhg)?")
+    return EventKind.PRESSURE, {"damped": is_damped} | (
+        {"systolic_mmHg": float(systolic.group(1))} if systolic else {}
+    )
+
+
+def flush(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("flush(?:ed)?|bled back(?: and flushed)?")
+    return EventKind.FLUSH, {}
+
+
+def end(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    line.take("end|finished|closed")
+    return EventKind.END, {"counted": line.take("count(?:ed)?(?: ok| agreed)?|all counted") is not None}

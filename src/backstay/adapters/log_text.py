@@ -1,0 +1,174 @@
+"""Lines of the log: a few words as the team says them, read as one event.
+
+The first word says what happened, the rest may stand in any order. A word that is not understood is refused, and
+so is a line that could mean two things: the error carries the choices as whole lines. The grammar is written down
+in docs/log-lines.md.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+from backstay.adapters import log_said as said_of
+from backstay.adapters.log_place import Reader, Reading, Scene
+from backstay.adapters.log_used import again, device_used, prepared
+from backstay.adapters.log_words import (
+    BALLOON_WORDS,
+    COMPLICATIONS,
+    DRUGS,
+    EXAMPLES,
+    FILLERS,
+    NUMBER,
+    PREPARED,
+    TOPICS,
+    Line,
+)
+from backstay.core.record.entries import Entry
+from backstay.core.record.state import RecordState
+from backstay.core.rigging.devices import Shelf
+from backstay.errors import InputError
+from backstay.identifiers import DeviceKind, EventKind
+
+
+@dataclass(frozen=True)
+class Typed:
+    """What a line says: the kind of event, its values, and when.
+
+    Attributes
+    ----------
+    kind : EventKind
+        What happened.
+    values : dict
+        By the names of the event's schema.
+    minutes_ago : float
+        How long ago, by the line.
+    clock : tuple of (int, int) or None
+        Hour and minute, where the line gives them.
+    supersedes : Entry or None
+        What it stands instead of.
+    """
+
+    kind: EventKind
+    values: dict[str, Any] = field(default_factory=dict)
+    minutes_ago: float = 0.0
+    clock: tuple[int, int] | None = None
+    supersedes: Entry | None = None
+
+
+def parse_line(text: str, scene: Scene) -> Typed:
+    """Return what one line says.
+
+    Raises
+    ------
+    Unclear
+        It could mean several things; the error names them.
+    InputError
+        A word is not understood, or something is missing.
+    """
+    said = text.strip()
+    free = re.match(r"(?i)(?:(\d{1,2}:\d{2})\s+)?(fix\s+)?(\w+)[:\s]\s*(.+)", said, re.DOTALL)
+    if free and free.group(3).lower() in TOPICS:
+        return _free_text(free, scene)
+    line = Line(said)
+    clock, ago = _time(line)
+    fixes = line.take("fix|correct") is not None
+    kind, values = _read(line, Reading(scene, " ".join(Line(said).words)))
+    _nothing_left(line)
+    supersedes = _last_of(scene.state, kind) if fixes else None
+    return Typed(kind, values, ago, clock, supersedes)
+
+
+def _free_text(found: re.Match[str], scene: Scene) -> Typed:
+    clock = _clock(found.group(1)) if found.group(1) else None
+    topic = TOPICS[found.group(3).lower()]
+    values = {"text": found.group(4).strip()} | ({"topic": topic} if topic else {})
+    supersedes = _last_of(scene.state, EventKind.NOTE) if found.group(2) else None
+    return Typed(EventKind.NOTE, values, clock=clock, supersedes=supersedes)
+
+
+def _clock(text: str) -> tuple[int, int]:
+    hour, minute = (int(part) for part in text.split(":"))
+    if hour > 23 or minute > 59:
+        raise InputError("not a time of day", field="time", value=text, allowed="00:00 to 23:59")
+    return hour, minute
+
+
+def _time(line: Line) -> tuple[tuple[int, int] | None, float]:
+    at = line.take(r"\d{1,2}:\d{2}")
+    ago = line.take(rf"({NUMBER}) ?min(?:utes?)? ago")
+    return (_clock(at.group(0)) if at else None), (float(ago.group(1)) if ago else 0.0)
+
+
+def _last_of(state: RecordState, kind: EventKind) -> Entry:
+    last = state.last(kind)
+    if last is None:
+        raise InputError(
+            "nothing of this kind to fix", field="fix", value=kind.value, allowed="after the first"
+        )
+    return last
+
+
+def _nothing_left(line: Line) -> None:
+    left = [word for word in line.words if word not in FILLERS]
+    if left:
+        raise InputError(
+            "not understood",
+            field="word",
+            value=" ".join(left),
+            allowed="see docs/log-lines.md, or type help",
+        )
+
+
+def _read(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    for pattern, reader in _READERS:
+        if re.match(rf"\s*(?:{pattern})(?=\s)", line.text):
+            return reader(line, reading)
+    kind = _device_kind(line, reading.scene.shelf)
+    if kind is not None:
+        return device_used(line, reading, kind)
+    word = (line.words or [""])[0]
+    raise InputError(
+        "not understood", field="line", value=word, allowed="such as: " + " | ".join(EXAMPLES[:8])
+    )
+
+
+def _device_kind(line: Line, shelf: Shelf) -> DeviceKind | None:
+    """Return what kind of device a line speaks of that begins with a device."""
+    for word in line.words:
+        if word in shelf.devices:
+            return shelf.devices[word].kind
+    if line.has("stent|des"):
+        return DeviceKind.STENT
+    if line.has("balloon|bal") or any(re.search(rf"\s{re.escape(w)}\s", line.text) for w in BALLOON_WORDS):
+        return DeviceKind.BALLOON
+    if line.has("burr"):
+        return DeviceKind.BURR
+    return DeviceKind.MICROCATHETER if line.has("microcatheter|micro|mc") else None
+
+
+def _any(phrases: dict[str, Any]) -> str:
+    return "|".join(phrases)
+
+
+_READERS: tuple[tuple[str, Reader], ...] = (
+    ("again", again),
+    ("(?:guide )?extension|ext", said_of.extension),
+    ("guide", said_of.guide),
+    (_any(dict(COMPLICATIONS)) + "|complication", said_of.complication),
+    ("wire|buddy|rail", said_of.wire),
+    ("access|sheath", said_of.access),
+    ("act", said_of.act),
+    ("contrast", said_of.contrast),
+    ("heparin|ufh", said_of.heparin),
+    ("dose|air kerma|kerma", said_of.dose),
+    ("view|lao|rao|ap|pa|cran|caud", said_of.view),
+    ("final|result|timi|residual|stenosis|msa|ffr|ivus|oct", said_of.result),
+    (_any(dict(DRUGS)), said_of.drug),
+    ("tip|wire tip", said_of.seen),
+    ("pressure|damped", said_of.pressure),
+    ("flush(?:ed)?|bled", said_of.flush),
+    ("end|finished|closed", said_of.end),
+    (rf"(?:{_any(dict(PREPARED))})(?! \d+(?:\.\d+)?x)", prepared),
+)

@@ -1,0 +1,135 @@
+"""Lines about what is used: balloons, stents, burrs; inflated, tried, taken out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from backstay.adapters.log_devices import Unclear, take_device
+from backstay.adapters.log_place import Reading, place_of, span_of
+from backstay.adapters.log_words import (
+    COUNTS,
+    LIMITS,
+    NOT_OPEN,
+    NUMBER,
+    OPEN,
+    PREPARED,
+    PURPOSES,
+    PUSHES,
+    REACHED,
+    STOPPED,
+    Line,
+)
+from backstay.core.record.state import moves_in_place
+from backstay.errors import InputError
+from backstay.identifiers import BodyItem, DeviceKind, EventKind
+
+
+def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKind, dict[str, Any]]:
+    stopped = line.take(STOPPED) is not None
+    reached = not stopped and line.take(REACHED) is not None
+    limited = line.take_one(dict(LIMITS)) if stopped else None
+    push = line.take_one(dict(PUSHES)) if stopped or reached else None
+    # Only now: "guide backed out" has an "out" that is not the device's.
+    out, deflated = line.take("out|removed|withdrawn"), line.take("deflated?|down")
+    rest = _inflation_words(line)
+    items = (BodyItem.BALLOON, BodyItem.ANCHOR_BALLOON, BodyItem.STENT_ON_BALLOON, BodyItem.STENT_BALLOON)
+    stop = line.take(rf"(?:at |@ ?)({NUMBER})(?: ?mm)?") if stopped else None
+    saved = line.text
+    place_of(line, reading, 0.0)
+    device = take_device(line, kind, reading.scene.shelf, said=reading.said, inside=reading.inside(*items))
+    if out:
+        return EventKind.DEVICE_OUT, {"device": device}
+    if deflated:
+        return EventKind.DEFLATION, {"device": device}
+    if stopped or reached:
+        values: dict[str, Any] = {"device": device, "outcome": "reached" if reached else "stopped"}
+        values["moves"] = [move.value for move in moves_in_place(reading.scene.state.now)]
+        values |= {"stopped_at_mm": float(stop.group(1))} if stop else {}
+        values |= {"limited_by": limited} if limited else {}
+        return EventKind.ATTEMPT, values | ({"push": push} if push else {})
+    if "pressure_atm" not in rest:
+        raise _what_about_it(reading, kind)
+    # The place is read again, now that the device's length is known.
+    again = Line(saved)
+    values = {"device": device, "pressure_atm": rest["pressure_atm"], **span_of(again, reading, device)}
+    if kind is DeviceKind.STENT and rest.get("purpose") is None:
+        return EventKind.STENT, values
+    return EventKind.INFLATION, values | _inflated(rest, reading)
+
+
+def _what_about_it(reading: Reading, kind: DeviceKind) -> Unclear:
+    said = reading.said
+    opened = "opened at 12 atm" if kind is DeviceKind.STENT else "inflated to 12 atm"
+    return Unclear(
+        f"what about the {kind.value}?",
+        [
+            ("it reached its place", f"{said} reached"),
+            ("it stopped (say where and what gave)", f"{said} stopped"),
+            (f"it was {opened}", f"{said} 12 atm"),
+            ("it came out", f"{said} out"),
+        ],
+    )
+
+
+def _inflation_words(line: Line) -> dict[str, Any]:
+    """Take what only an inflation says: pressure, time, views, how it opened, what it was for."""
+    found: dict[str, Any] = {}
+    if pressure := line.take(rf"({NUMBER}) ?(?:atm|atmospheres)"):
+        found["pressure_atm"] = float(pressure.group(1))
+    if seconds := line.take(rf"(?:for )?({NUMBER}) ?(?:s|sec|secs|seconds?)"):
+        found["duration_s"] = float(seconds.group(1))
+    elif minutes := line.take(rf"(?:for )?({NUMBER}) ?(?:min|mins|minutes?)"):
+        found["duration_s"] = 60.0 * float(minutes.group(1))
+    if views := line.take(r"(?:in )?(\d|one|two|three|four) views?"):
+        found["views"] = COUNTS.get(views.group(1)) or int(views.group(1))
+    if line.take(NOT_OPEN):
+        found["opened_fully"] = False
+    elif line.take(OPEN):
+        found["opened_fully"] = True
+    purpose = line.take_one(dict(PURPOSES))
+    return found | ({"purpose": purpose} if purpose else {})
+
+
+def _inflated(rest: dict[str, Any], reading: Reading) -> dict[str, Any]:
+    """Return an inflation's values; without a purpose it prepares until a stent is in, then follows it."""
+    has_stent = reading.scene.state.last(EventKind.STENT) is not None
+    values = {"purpose": "after_stent" if has_stent else "preparation", **rest}
+    if values.get("opened_fully") and "views" not in values:
+        said = reading.said
+        raise Unclear(
+            "opened fully in how many views?",
+            [(f"{n} views", f"{said} {n} views") for n in (1, 2, 3)],
+            field="views",
+        )
+    return values
+
+
+def again(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    """The last inflation once more, with what is new."""
+    line.take("again")
+    last = reading.scene.state.last(EventKind.INFLATION)
+    if last is None:
+        raise InputError("no inflation to repeat yet", field="again", allowed="after the first")
+    kept = {
+        k: last.values[k]
+        for k in ("device", "from_mm", "to_mm", "pressure_atm", "purpose")
+        if k in last.values
+    }
+    found = _inflation_words(line)
+    values = {**kept, **_inflated({**kept, **found}, reading)}
+    place = place_of(line, reading, values["to_mm"] - values["from_mm"])
+    return EventKind.INFLATION, values | ({"from_mm": place[0], "to_mm": place[1]} if place else {})
+
+
+def prepared(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    what = line.take_one(dict(PREPARED))
+    passes = line.take(r"(\d+) ?(?:pulses?|passes|pass|runs?)")
+    place = place_of(line, reading, 0.0)
+    if place is None or place[1] <= place[0]:
+        lesions = reading.scene.lesions
+        choices = [(f"{a:g} to {b:g} mm", f"{reading.said} {a:g}-{b:g}") for a, b in lesions]
+        if place is None or len(lesions) != 1:
+            raise Unclear("where?", choices or [("a stretch: 34-62", f"{reading.said} 34-62")], field="place")
+        place = lesions[0]
+    values = {"what": what, "from_mm": place[0], "to_mm": place[1]}
+    return EventKind.PREPARED, values | ({"passes": int(passes.group(1))} if passes else {})

@@ -1,0 +1,225 @@
+"""Keeping the record of a case: lines typed in, events written down, the state that follows from them.
+
+The store holds the record; `CASE.events.jsonl` beside the case holds the same events for people and other
+programs. Opening a record brings both to all events either of them has.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import uuid
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from backstay.adapters.event_models import EVENT_TYPES, Event, OpenedEvent
+from backstay.adapters.events_file import append_event, events_path, read_events
+from backstay.adapters.log_place import Scene
+from backstay.adapters.log_text import Typed, parse_line
+from backstay.adapters.record_entries import entries_of
+from backstay.adapters.store import Listed, Store
+from backstay.adapters.toml_text import read_text, validated
+from backstay.app.loading import LoadedCase, load_case
+from backstay.core.record.state import RecordState, state_of
+from backstay.errors import InputError
+from backstay.identifiers import DeviceKind, EventKind
+
+STORE_VARIABLE = "BACKSTAY_STORE"
+LATEST_BACK_H = 12.0
+KEPT_WHOLE = frozenset({EventKind.OPENED, EventKind.SIGNED, EventKind.ADDENDUM})
+Clock = Callable[[], datetime]
+
+
+def local_clock() -> datetime:
+    """Return the time now, with this place's offset from UTC."""
+    return datetime.now().astimezone()
+
+
+def default_store() -> str:
+    """Return the URL of the store: as BACKSTAY_STORE says, else a file in the user's data folder.
+
+    The folder is made so that only this user may look into it: records are patients' data.
+    """
+    said = os.environ.get(STORE_VARIABLE)
+    if said:
+        return said
+    base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    folder = base / "backstay"
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    return f"sqlite:///{folder / 'records.sqlite'}"
+
+
+class Recorder:
+    """The record of one case, open.
+
+    Parameters
+    ----------
+    case_file : Path
+        The case.
+    store_url : str or None
+        Where records are kept; the default store when None.
+    author_role : str
+        Who writes.
+    clock : callable
+        Gives the time.
+
+    Raises
+    ------
+    NotFound, FileFormatError, InputError
+        The case or its record cannot be read, or they belong to different cases.
+    StoreError
+        The store cannot be used.
+    """
+
+    def __init__(
+        self,
+        case_file: Path,
+        *,
+        store_url: str | None = None,
+        author_role: str = "recorder",
+        clock: Clock = local_clock,
+    ) -> None:
+        self.case = load_case(case_file)
+        self.file = events_path(case_file)
+        self.author_role, self.clock = author_role, clock
+        beside = read_events(self.file)
+        self.store = Store(store_url or default_store())
+        try:
+            self.record_id = self._opened(beside)
+            self._bring_together(beside)
+        except BaseException:
+            self.store.close()
+            raise
+        self.kinds: dict[str, DeviceKind] = {d.id: d.kind for d in self.case.shelf.devices.values()}
+        self.events = self.store.events(self.record_id)
+
+    def close(self) -> None:
+        """Let go of the store."""
+        self.store.close()
+
+    @property
+    def listed(self) -> Listed:
+        """Return the record as a list shows it."""
+        return self.store.record(self.record_id)
+
+    @property
+    def state(self) -> RecordState:
+        """Return where the case stands."""
+        return state_of(entries_of(self.events), self.kinds)
+
+    @property
+    def scene(self) -> Scene:
+        """Return what a line may refer to."""
+        case = self.case
+        return Scene(
+            shelf=case.shelf,
+            lesions=tuple((lesion.from_mm, lesion.to_mm) for lesion in case.lesions),
+            target_mm=(case.target_from_mm, case.target_to_mm),
+            target_device=case.device.id,
+            length_mm=case.path.length_mm,
+            branches=tuple(branch.name for branch in case.branches),
+            state=self.state,
+        )
+
+    def log(self, line: str) -> Event:
+        """Write down what a line says; once this returns it is on the disk.
+
+        Raises
+        ------
+        Unclear
+            The line could mean several things, which the error names; nothing was written.
+        InputError
+            It is not understood, or a value is out of range; nothing was written.
+        """
+        typed = parse_line(line, self.scene)
+        return self.add(typed.kind, at=self._at(typed), supersedes=typed.supersedes, **typed.values)
+
+    def undo(self) -> Event:
+        """Take back the last event that stands.
+
+        Raises
+        ------
+        InputError
+            There is none left to take back.
+        """
+        standing = {entry.id for entry in self.state.timeline if entry.kind not in KEPT_WHOLE}
+        last = next((event for event in reversed(self.events) if event.id in standing), None)
+        if last is None:
+            raise InputError("nothing to undo", field="undo", allowed="after the first event")
+        return self.add(EventKind.CORRECTION, supersedes=last, reason="undone")
+
+    def add(
+        self, kind: EventKind, *, at: datetime | None = None, supersedes: Any = None, **values: Any
+    ) -> Event:
+        """Write down an event given by its values."""
+        data: dict[str, Any] = {"schema": 1, "id": uuid.uuid4().hex, "author_role": self.author_role}
+        data |= {"at": (at or self.clock()).isoformat(timespec="seconds"), "kind": kind.value, **values}
+        data |= {"supersedes": supersedes.id} if supersedes is not None else {}
+        event = validated(EVENT_TYPES[kind], data, where="log")
+        self.store.append(self.record_id, event)
+        self.events.append(event)
+        append_event(self.file, event)
+        return event
+
+    def _at(self, typed: Typed) -> datetime:
+        """Return when it happened; a fix happened when what it fixes did."""
+        now = self.clock()
+        if typed.clock is not None:
+            at = now.replace(hour=typed.clock[0], minute=typed.clock[1], second=0, microsecond=0)
+            if at > now + timedelta(minutes=1):
+                at -= timedelta(days=1)
+            if now - at > timedelta(hours=LATEST_BACK_H):
+                raise InputError(
+                    "that is still to come, or long ago",
+                    field="time",
+                    value=f"{typed.clock[0]:02d}:{typed.clock[1]:02d}",
+                    allowed=f"at most {LATEST_BACK_H:g} hours back",
+                )
+            return at
+        if typed.supersedes is not None:
+            return datetime.fromtimestamp(typed.supersedes.at_s, now.tzinfo)
+        return now - timedelta(minutes=typed.minutes_ago)
+
+    def _opened(self, beside: Sequence[Event]) -> str:
+        """Return the record's id, beginning one where there is none."""
+        found = next((event for event in beside if isinstance(event, OpenedEvent)), None)
+        opened = found or self._opening(beside)
+        if not self.store.has(opened.record):
+            self.store.begin(opened, input_files(self.case))
+        return opened.record
+
+    def _opening(self, beside: Sequence[Event]) -> OpenedEvent:
+        case = self.case
+        at = min([event.at for event in beside], default=self.clock())
+        files = input_files(case)
+        data = {
+            "schema": 1,
+            "id": uuid.uuid4().hex,
+            "kind": EventKind.OPENED.value,
+            "author_role": self.author_role,
+            "at": at.isoformat(timespec="seconds"),
+            "record": uuid.uuid4().hex,
+            "title": case.title,
+            "vessel": case.vessel_name,
+            "invented": case.invented,
+            "inputs": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in files.items()},
+        }
+        return validated(OpenedEvent, data, where="log")
+
+    def _bring_together(self, beside: Sequence[Event]) -> None:
+        """Give the store what only the file has, and the file what only the store has."""
+        stored = self.store.events(self.record_id)
+        known, written = {event.id for event in stored}, {event.id for event in beside}
+        for event in beside:
+            if event.id not in known:
+                self.store.append(self.record_id, event)
+        for event in stored:
+            if event.id not in written:
+                append_event(self.file, event)
+
+
+def input_files(case: LoadedCase) -> dict[str, str]:
+    """Return the text of every file a case was read from, by name."""
+    return {file.name: read_text(file, max_bytes=20_000_000) for file in case.inputs}

@@ -1,0 +1,147 @@
+"""Lines typed into the record: each is echoed as understood, unclear ones come back with their choices."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import typer
+
+from backstay.adapters.log_devices import Unclear
+from backstay.adapters.log_words import EXAMPLES
+from backstay.adapters.record_entries import entry_of
+from backstay.errors import InputError
+from backstay.report.event_words import event_words
+
+if TYPE_CHECKING:
+    from backstay.adapters.event_models import Event
+    from backstay.app.record import Recorder
+
+UNDO_KEY = "u"
+_ENTER, _ERASE, _END = ("\r", "\n"), ("\x7f", "\b"), ("\x04", "\x03")
+
+
+class Lines:
+    """A record that lines are typed into."""
+
+    def __init__(self, recorder: Recorder) -> None:
+        self.recorder = recorder
+        self.pressed: list[str] = []
+        self.names = {device.id: device.name for device in recorder.case.shelf.devices.values()}
+
+    def take(self, line: str) -> str:
+        """Do what a line says; returns what to show.
+
+        Raises
+        ------
+        Unclear, InputError
+            It means several things, or nothing; nothing was written.
+        """
+        word = line.strip().lower()
+        if word in ("undo", UNDO_KEY):
+            return self.undo()
+        if word == "help":
+            return "\n".join(EXAMPLES)
+        if word == "show":
+            return "\n".join(self._echo(entry) for entry in self._standing())
+        return self._echo(self.recorder.log(line))
+
+    def undo(self) -> str:
+        """Take the last event back; returns what to show."""
+        before = {event.id: event for event in self.recorder.events}
+        taken = self.recorder.undo()
+        return f"taken back: {self._echo(before[str(taken.supersedes)])}"
+
+    def _standing(self) -> list[Event]:
+        ids = {entry.id: entry for entry in self.recorder.state.timeline}
+        by_id = {event.id: event for event in self.recorder.events}
+        return [by_id[name] for name in ids]
+
+    def _echo(self, event: Event) -> str:
+        at = event.at.astimezone(self.recorder.clock().tzinfo)
+        return f"{at:%H:%M}  {event_words(entry_of(event), self.names)}"
+
+
+def ask(lines: Lines) -> None:
+    """Read lines until the end of input; from a terminal, key by key."""
+    if sys.stdin.isatty():
+        with _key_by_key():
+            _ask_terminal(lines)
+        return
+    for line in sys.stdin:
+        if line.strip():
+            typer.echo(lines.take(line))
+
+
+def _ask_terminal(lines: Lines) -> None:
+    typer.echo(
+        f"{lines.recorder.case.title}. A line is an event; {UNDO_KEY} undoes, help shows lines, ctrl-d ends."
+    )
+    choices: tuple[tuple[str, str], ...] = ()
+    while (line := _line(choices, lines.pressed)) is not None:
+        if not line.strip():
+            continue
+        picked = line.strip()
+        if choices and picked.isdigit() and 1 <= int(picked) <= len(choices):
+            line = choices[int(picked) - 1][1]
+        choices = ()
+        try:
+            typer.echo(f"  {lines.take(line)}")
+        except Unclear as error:
+            choices = error.choices[:9]
+            shown = "".join(f"\n    {k}  {words}" for k, (words, _) in enumerate(choices, 1))
+            typer.echo(f"  ? {error.message}{shown}")
+        except InputError as error:
+            typer.echo(f"  ! {error}")
+
+
+def _line(choices: tuple[tuple[str, str], ...], pressed: list[str]) -> str | None:
+    """Return a line typed key by key: the undo key acts at once on an empty line, and so does a choice's number.
+
+    `pressed` holds keys that came before they were asked for, as from a paste.
+    """
+    typer.echo("> ", nl=False)
+    text = ""
+    while True:
+        if not pressed:
+            pressed.extend(_keys())
+        key = pressed.pop(0)
+        acts = not text and (key == UNDO_KEY or (choices and key.isdigit() and int(key) <= len(choices)))
+        if key in _ENTER or acts:
+            typer.echo(key if acts else "")
+            return key if acts else text
+        if key in _END:
+            typer.echo("")
+            return None
+        if key in _ERASE and text:
+            text = text[:-1]
+            typer.echo("\b \b", nl=False)
+        elif key.isprintable():
+            text += key
+            typer.echo(key, nl=False)
+
+
+def _keys() -> str:
+    """Return the keys pressed, one or (pasted) more."""
+    try:
+        return os.read(sys.stdin.fileno(), 4096).decode(errors="replace") or _END[0]
+    except KeyboardInterrupt:
+        return _END[0]
+
+
+@contextmanager
+def _key_by_key() -> Iterator[None]:
+    """Take keys as they are pressed, for as long as lines are asked for: none typed ahead is lost."""
+    import termios
+    import tty
+
+    terminal = sys.stdin.fileno()
+    before = termios.tcgetattr(terminal)
+    tty.setcbreak(terminal, termios.TCSANOW)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(terminal, termios.TCSADRAIN, before)
