@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import delivery
+from evidence import delivery, vessels
 
 DELIVERY_MODEL = (
     "src/backstay/core/anatomy/*.py",
@@ -45,6 +45,17 @@ AREAS = (
         delivery.interpolated,
     ),
     Area("trends", "Trends", (*DELIVERY_MODEL, "evidence/trends.py"), delivery.trend_shares),
+    Area(
+        "vessels",
+        "Lesions measured on generated vessels",
+        (
+            "src/backstay/core/treatment/branching.py",
+            "src/backstay/core/treatment/reference.py",
+            "src/backstay/core/treatment/lesions.py",
+            "evidence/vessels.py",
+        ),
+        vessels.study,
+    ),
 )
 
 UNVALIDATED = (
@@ -57,4 +68,13 @@ UNVALIDATED = (
     ("push a hand gives before a shaft kinks", "the bench's 4 N is a test load, not an operator's"),
     ("friction of a shaft on its wire and in the guide", "only rankings of coatings were found"),
     ("bending stiffness of shafts and of coronary wires by class", "solid-rod arithmetic and judgement"),
+    (
+        "reference, stenosis and length against patients",
+        "generated vessels only; no open set with known truth found",
+    ),
+    ("order of preparation and weights of the stent choice", "common practice and judgement"),
+    (
+        "pressure lost in a lesion",
+        "no printed numeric example of the formula could be read; its arithmetic is checked",
+    ),
 )

@@ -127,7 +127,7 @@ def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
     if high == low:
         fits = rows[0][1] <= diameter_mm + 1e-9
         return Inflation(low, rows[0][1], rows[0][1] < diameter_mm - 1e-9) if fits else None
-    pressures = np.arange(math.ceil(low - 1e-9), math.floor(high + 1e-9) + 1, WHOLE_ATM)
+    pressures = np.arange(math.ceil(low - 1e-9), math.floor(high) + 1, WHOLE_ATM)
     if pressures.size == 0:
         return None
     sizes = np.interp(pressures, [row[0] for row in rows], [row[1] for row in rows])

@@ -1,0 +1,319 @@
+"""What must always hold of a treatment: no stenosis raises the reference, no gap, no burst, no over-expansion."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from backstay.adapters.shelf_file import read_shelf
+from backstay.core.rigging.devices import Balloon, Burr, Stent
+from backstay.core.treatment.balloons import choose_balloon, choose_burr
+from backstay.core.treatment.bifurcation import BranchFacts, choose_kissing, plan_branch
+from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
+from backstay.core.treatment.lesions import Estimate, measure_lesions
+from backstay.core.treatment.preparation import Hardness, order_of, steps_for
+from backstay.core.treatment.reference import Mouth, Span, fit_reference, lumen_from_rows
+from backstay.core.treatment.sizing import misses_across, size_by_angiography
+from backstay.core.treatment.stents import Wanted, choose_stents
+from backstay.errors import InputError, OutsideValidity
+from backstay.identifiers import Calcium, Preparation
+
+ROOT = Path(__file__).resolve().parents[2]
+SHELF = read_shelf(ROOT / "examples" / "demo" / "shelf.toml")
+BALLOONS = [d for d in SHELF.devices.values() if isinstance(d, Balloon)]
+STENTS = [d for d in SHELF.devices.values() if isinstance(d, Stent)]
+BURRS = [d for d in SHELF.devices.values() if isinstance(d, Burr)]
+ROWS = np.arange(0.0, 100.0, 1.0)
+
+
+def healthy(seed: int, noise_mm: float) -> tuple[np.ndarray, list[Mouth]]:
+    """Return a vessel without lesions, with one branch and error from row to row."""
+    rng = np.random.default_rng(seed)
+    lumen = 3.4 - 0.006 * ROWS - 0.25 * np.clip((ROWS - 30.0) / 1.6 + 0.5, 0.0, 1.0)
+    return lumen + rng.normal(0.0, noise_mm, ROWS.size), [Mouth(30.0, 1.6)]
+
+
+def narrowed(lumen: np.ndarray, at: float, half_mm: float, share: float) -> np.ndarray:
+    """Return a lumen with a narrowing of a raised cosine."""
+    return lumen * (1.0 - share * 0.5 * (1.0 + np.cos(np.pi * np.clip((ROWS - at) / half_mm, -1.0, 1.0))))
+
+
+def width_of(found: Estimate) -> float:
+    return found.high - found.low
+
+
+# A stenosis never raises the reference
+
+
+@settings(max_examples=25)
+@given(
+    seed=st.integers(0, 1000), at=st.floats(15.0, 85.0), half=st.floats(3.0, 9.0), shallow=st.floats(0.1, 0.5)
+)
+def test_a_deeper_stenosis_in_a_known_place_leaves_the_reference_alone(
+    seed: int, at: float, half: float, shallow: float
+) -> None:
+    lumen, mouths = healthy(seed, 0.13)
+    span, noise = [Span(at - half - 4.0, at + half + 4.0)], (0.13, 0.0)
+    outside = (ROWS < span[0].from_mm) | (ROWS > span[0].to_mm)
+    fits = []
+    for share in (shallow, 0.9):
+        tight = narrowed(lumen, at, half, share)
+        assert np.array_equal(tight[outside], lumen[outside])
+        rows = lumen_from_rows(ROWS, tight, sd_mm=0.13)
+        fits.append(fit_reference(rows, mouths, span, rng=np.random.default_rng(0), noise=noise).reference_mm)
+    # Only rows inside differ; they move the reference by what the wide prior of a lesion lets through, less than a hundredth.
+    assert fits[1] == pytest.approx(fits[0], abs=0.02)
+    assert float(np.max(fits[1] - fits[0])) <= 0.01
+
+
+@settings(max_examples=25)
+@given(
+    seed=st.integers(0, 1000), at=st.floats(20.0, 80.0), half=st.floats(4.0, 12.0), share=st.floats(0.3, 0.9)
+)
+def test_a_stenosis_found_on_the_path_never_raises_the_reference(
+    seed: int, at: float, half: float, share: float
+) -> None:
+    lumen, mouths = healthy(seed, 0.05)
+    before, _ = measure_lesions(
+        lumen_from_rows(ROWS, lumen, sd_mm=0.05), mouths, [], rng=np.random.default_rng(0)
+    )
+    tight = lumen_from_rows(ROWS, narrowed(lumen, at, half, share), sd_mm=0.05)
+    after, found = measure_lesions(tight, mouths, [], rng=np.random.default_rng(0))
+    assume(found)
+    # Without the rows inside the lesion the reference may move by its own uncertainty, and no further.
+    allowed = 2.0 * after.reference_draws_mm.std(axis=0)
+    inside = (after.s_mm >= found[0].from_mm.value) & (after.s_mm <= found[0].to_mm.value)
+    assert np.all((after.reference_mm - before.reference_mm)[inside] <= allowed[inside])
+
+
+def test_without_error_a_stenosis_leaves_the_reference_where_it_was() -> None:
+    lumen, mouths = healthy(0, 0.0)
+    rng = np.random.default_rng(0)
+    for share in (0.35, 0.6, 0.9):
+        tight = lumen_from_rows(ROWS, narrowed(lumen, 60.0, 10.0, share), sd_mm=0.05)
+        fit, (lesion,) = measure_lesions(tight, mouths, [], rng=rng)
+        true = 3.4 - 0.006 * fit.s_mm - 0.25 * np.clip((fit.s_mm - 30.0) / 1.6 + 0.5, 0.0, 1.0)
+        assert fit.reference_mm == pytest.approx(true, abs=0.03)
+        assert lesion.diameter_percent.value == pytest.approx(100.0 * share, abs=2.0)
+        assert lesion.narrowest_at_mm == pytest.approx(60.0, abs=1.0)
+
+
+def test_a_vessel_without_lesions_has_none() -> None:
+    lumen, mouths = healthy(4, 0.13)
+    _, found = measure_lesions(
+        lumen_from_rows(ROWS, lumen, sd_mm=0.13), mouths, [], rng=np.random.default_rng(0)
+    )
+    assert found == []
+
+
+def test_a_lesion_named_is_measured_even_when_it_is_mild() -> None:
+    lumen, mouths = healthy(4, 0.05)
+    mild = lumen_from_rows(ROWS, narrowed(lumen, 60.0, 8.0, 0.2), sd_mm=0.05)
+    _, found = measure_lesions(mild, mouths, [Span(54.0, 66.0)], rng=np.random.default_rng(0))
+    assert [x.named for x in found] == [0]
+    assert 10.0 < found[0].diameter_percent.value < 30.0
+
+
+def test_the_common_error_widens_the_sizes_and_not_the_length() -> None:
+    lumen, mouths = healthy(4, 0.05)
+    tight = narrowed(lumen, 60.0, 8.0, 0.6)
+    narrow, wide = (
+        measure_lesions(lumen_from_rows(ROWS, tight, sd_mm=sd), mouths, [], rng=np.random.default_rng(0))[1][
+            0
+        ]
+        for sd in (0.05, 0.25)
+    )
+
+    assert width_of(wide.reference_mm) > 3.0 * width_of(narrow.reference_mm)
+    assert width_of(wide.length_mm) < 1.5 * width_of(narrow.length_mm)
+
+
+@pytest.mark.parametrize(
+    ("s", "d"),
+    [
+        ([0.0, 1.0, 2.0], [3.0, 3.0, 3.0]),
+        ([*range(20)], [3.0] * 19 + [float("nan")]),
+        ([*range(20)], [3.0] * 19 + [0.0]),
+        ([*range(19), 5], [3.0] * 20),
+    ],
+)
+def test_a_lumen_that_cannot_be_is_refused(s: list[float], d: list[float]) -> None:
+    with pytest.raises(InputError):
+        lumen_from_rows(np.array(s, dtype=float), np.array(d), sd_mm=0.1)
+
+
+# Never above rated burst, never beyond a table
+
+
+@given(
+    device=st.sampled_from([*BALLOONS, *STENTS]),
+    size=st.floats(0.5, 5.0),
+    cut=st.floats(0.3, 1.0),
+    table=st.booleans(),
+)
+def test_no_pressure_above_rated_burst_and_none_that_opens_too_wide(
+    device: Balloon | Stent, size: float, cut: float, table: bool
+) -> None:
+    changed = replace(
+        device,
+        rated_burst_atm=max(device.nominal_atm, cut * device.rated_burst_atm),
+        compliance=device.compliance if table else (),
+    )
+    found = inflation_to(changed, size)
+    if found is None:
+        assert table_of(changed)[0][1] > size - 1e-9 or not float(table_of(changed)[0][0]).is_integer()
+        return
+    assert found.pressure_atm <= changed.rated_burst_atm
+    assert found.diameter_mm <= size + 1e-3
+    assert diameter_at_mm(changed, found.pressure_atm) == pytest.approx(found.diameter_mm, abs=6e-4)
+
+
+@pytest.mark.parametrize("device", [*BALLOONS, *STENTS], ids=lambda d: d.id)
+def test_beyond_rated_burst_is_refused(device: Balloon | Stent) -> None:
+    with pytest.raises(OutsideValidity, match="rated burst"):
+        diameter_at_mm(device, device.rated_burst_atm + 0.5)
+    assert diameter_at_mm(device, device.nominal_atm) == pytest.approx(device.nominal_diameter_mm, abs=6e-3)
+
+
+def test_without_a_table_only_the_label_is_known() -> None:
+    bare = replace(BALLOONS[0], compliance=())
+    assert table_of(bare) == ((bare.nominal_atm, bare.nominal_diameter_mm),)
+    with pytest.raises(OutsideValidity):
+        diameter_at_mm(bare, bare.nominal_atm + 1.0)
+
+
+@given(size=st.floats(1.0, 4.0), longest=st.floats(5.0, 40.0))
+def test_a_balloon_chosen_is_the_widest_that_stays_within(size: float, longest: float) -> None:
+    found = choose_balloon(BALLOONS, "non_compliant", at_most_mm=size, longest_mm=longest)
+    kind = [b for b in BALLOONS if b.balloon_type == "non_compliant"]
+    every = [x for b in kind if (x := inflation_to(b, size)) is not None]
+    if found is None:
+        assert not every or min(b.working_mm for b in kind) > longest
+        return
+    assert found.inflation.diameter_mm <= size + 1e-3
+    if longest >= max(b.working_mm for b in kind):
+        assert found.inflation.diameter_mm >= max(x.diameter_mm for x in every) - 0.05 - 1e-9
+
+
+@given(main=st.floats(2.0, 4.0), side=st.floats(1.5, 3.0), limit=st.floats(3.0, 5.5))
+def test_kissing_balloons_stay_within_the_platform(main: float, side: float, limit: float) -> None:
+    found = choose_kissing(BALLOONS, main_mm=main, side_mm=side, before_mm=1.1 * main, limit_mm=limit)
+    assume(found is not None)
+    assert found is not None
+    assert found.hull_mm <= limit + 1e-9
+    assert found.area_mm <= 1.1 * 1.1 * main + 1e-9
+    assert found.main.inflation.diameter_mm <= main + 1e-3
+    assert found.side.inflation.diameter_mm <= side + 1e-3
+
+
+# Preparation
+
+
+HARDNESSES = st.builds(
+    Hardness,
+    calcium=st.sampled_from(Calcium),
+    arc_deg=st.one_of(st.none(), st.floats(0.0, 360.0)),
+    oct_score=st.one_of(st.none(), st.integers(0, 4)),
+    nodule=st.booleans(),
+    uncrossed=st.booleans(),
+    dissected=st.booleans(),
+    opened_fully=st.booleans(),
+    tried=st.lists(st.sampled_from(Preparation), max_size=4).map(tuple),
+)
+
+
+@given(hardness=HARDNESSES, distal=st.floats(1.8, 4.0), length=st.floats(8.0, 50.0))
+def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: float) -> None:
+    steps = steps_for(hardness, BALLOONS, BURRS, distal_mm=distal, longest_mm=length)
+    kinds = [step.kind for step in steps]
+    assert not (hardness.dissected and Preparation.ATHERECTOMY in kinds)
+    assert bool(steps) is not hardness.opened_fully
+    if steps:
+        assert kinds[-1] is Preparation.NON_COMPLIANT
+    assert not set(kinds[:-1]) & set(hardness.tried)
+    for step in steps:
+        assert bool(step.missing) is (step.sized is None and step.burr is None)
+        if step.sized is not None:
+            assert step.sized.inflation.diameter_mm <= distal + 1e-3
+            assert step.sized.inflation.pressure_atm <= step.sized.balloon.rated_burst_atm
+            if step.kind is Preparation.LITHOTRIPSY:
+                assert step.sized.inflation.pressure_atm <= 6.0
+        if step.burr is not None:
+            assert 0.4 - 1e-9 <= step.burr.nominal_diameter_mm / distal <= 0.6 + 1e-9
+
+
+def test_imaging_overrides_angiography_about_calcium() -> None:
+    seen = Hardness(calcium=Calcium.SEVERE, oct_score=1, arc_deg=90.0)
+    assert Preparation.LITHOTRIPSY not in [kind for kind, _ in order_of(seen)]
+    assert Preparation.LITHOTRIPSY in [
+        kind for kind, _ in order_of(replace(seen, oct_score=4, arc_deg=300.0))
+    ]
+
+
+def test_a_burr_keeps_to_its_ratio() -> None:
+    assert choose_burr(BURRS, artery_mm=2.5).nominal_diameter_mm == 1.5  # type: ignore[union-attr]
+    assert choose_burr(BURRS, artery_mm=6.0) is None
+
+
+# Branches
+
+
+def facts(**changes: object) -> BranchFacts:
+    given_ = {"name": "b", "at_mm": 30.0, "diameter_mm": 2.6, "stenosis_percent": 75.0, "disease_mm": 12.0}
+    return BranchFacts(**{**given_, **changes})  # type: ignore[arg-type]
+
+
+def advice(branch: BranchFacts, proximal: float = 70.0):  # type: ignore[no-untyped-def]
+    return plan_branch(
+        branch,
+        BALLOONS,
+        before_mm=3.4,
+        beyond_mm=2.8,
+        proximal_percent=proximal,
+        distal_percent=60.0,
+        limit_mm=4.5,
+    )
+
+
+def test_provisional_by_default_and_two_stents_for_a_reason() -> None:
+    plan = advice(facts())
+    assert plan.medina == (1, 1, 1)
+    assert len(plan.discuss_two) == 2
+    assert advice(facts(diameter_mm=2.4)).discuss_two == ()
+    assert advice(facts(stenosis_percent=40.0)).discuss_two == ()
+    assert advice(facts(stenosis_percent=None)).medina is None
+    assert advice(facts(stenosis_percent=60.0, disease_mm=4.0)).discuss_two == ()
+    assert advice(facts(stenosis_percent=60.0, disease_mm=4.0, protectable=False)).discuss_two != ()
+
+
+def test_a_balloon_can_miss_across() -> None:
+    assert misses_across(balloon_mm=2.6, artery_mm=3.0)
+    assert not misses_across(balloon_mm=2.75, artery_mm=3.0)
+    assert misses_across(balloon_mm=4.0, artery_mm=3.0)
+
+
+# Nothing suitable
+
+
+@pytest.mark.parametrize(
+    ("start", "from_mm", "to_mm", "stents", "what"),
+    [
+        (5.4, 20.0, 40.0, STENTS, "a stent labelled 4.7"),
+        (3.3, 20.0, 40.0, [replace(s, expansion_limit_mm=s.nominal_diameter_mm) for s in STENTS], "platform"),
+        (3.0, 2.0, 90.0, [s for s in STENTS if s.working_mm <= 12.0], "together cover 88 mm"),
+        (3.0, 2.0, 90.0, [], "a stent labelled"),
+    ],
+)
+def test_a_shelf_with_nothing_suitable_says_what_is_missing(
+    start: float, from_mm: float, to_mm: float, stents: list[Stent], what: str
+) -> None:
+    reference = start - 0.004 * ROWS
+    rule = size_by_angiography(distal_mm=float(np.interp(to_mm, ROWS, reference)))
+    chosen = choose_stents(Wanted(from_mm, to_mm, rule, ROWS, reference), stents)
+    assert chosen.best is None and chosen.by_count == {}
+    assert len(chosen.missing) == 1 and what in chosen.missing[0]
