@@ -56,9 +56,33 @@ class ScoreRow(_Model):
     disputed: str
 
 
-class MoveCost(_Model):
-    """What a next move would take."""
+class InsideRow(_Model):
+    """One thing in the body."""
 
+    device: str
+    name: str
+    item: BodyItem
+    where: str
+    minutes: float
+    stays: bool
+    presumed_out: bool
+    unplanned: bool
+
+
+class HazardRow(_Model):
+    """One hazard."""
+
+    id: str
+    level: Literal["block", "pause", "note"]
+    text: str
+    source: str
+    because: dict[str, str]
+
+
+class MoveCost(_Model):
+    """What a next move would take, and what to beware of."""
+
+    id: str
     move: str
     contrast_mL: float
     contrast_left_mL: float | None
@@ -66,6 +90,7 @@ class MoveCost(_Model):
     air_kerma_mGy: float
     kerma_state: BudgetState
     source: str
+    hazards: list[HazardRow]
 
 
 class ContrastPart(_Model):
@@ -179,29 +204,6 @@ class BleedingPart(_Model):
     durations: list[str]
 
 
-class InsideRow(_Model):
-    """One thing in the body."""
-
-    device: str
-    name: str
-    item: BodyItem
-    where: str
-    minutes: float
-    stays: bool
-    presumed_out: bool
-    unplanned: bool
-
-
-class HazardRow(_Model):
-    """One hazard."""
-
-    id: str
-    level: Literal["block", "pause", "note"]
-    text: str
-    source: str
-    because: dict[str, str]
-
-
 class LimitsDocument(_Model):
     """The limits of a case."""
 
@@ -221,10 +223,13 @@ class LimitsDocument(_Model):
     skin: SkinPart | None
     bleeding: BleedingPart
     moves: list[MoveCost]
+    every_move: list[HazardRow] = Field(description="hazards that every move that ends in a push shares")
     inside: list[InsideRow]
-    hazards: list[HazardRow]
-    hazards_waiting: list[HazardRow] = Field(description="apply as well, not shown first")
-    undecided: list[str] = Field(description="hazards that an unknown fact leaves open")
+    hazards: list[HazardRow] = Field(
+        description="of the plan, or of the last step of the record; at most two"
+    )
+    hazards_waiting: list[HazardRow] = Field(description="apply as well, or were said not long ago")
+    not_known: list[str] = Field(description="what would decide the hazards left open")
     notes: list[str]
     sources: list[str]
 

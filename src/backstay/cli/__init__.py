@@ -7,11 +7,12 @@ A module of commands adds them to the one `app` when it is imported here; help l
 from backstay.cli import planning  # noqa: I001  the order of the help
 from backstay.cli import treatment
 from backstay.cli import measuring
+from backstay.cli import safety
 from backstay.cli import record
 from backstay.cli import library
 from backstay.cli.base import app
 
-__all__ = ["app", "library", "main", "measuring", "planning", "record", "treatment"]
+__all__ = ["app", "library", "main", "measuring", "planning", "record", "safety", "treatment"]
 
 
 def main() -> None:

@@ -32,7 +32,7 @@ class HeparinProtocol:
     Attributes
     ----------
     instrument : str
-        Family of the lab's instrument. While it is unknown the higher target is used, and said.
+        Family of the lab's instrument. While it is unknown the target spans both, and that is said.
     repeat_after_min : float
         When the next value is due; from memory, no readable source (20 to 30 minutes).
     overdue_after_min : float

@@ -61,6 +61,7 @@ def step_facts(before: Now, then: Now, entry: Entry, setting: Setting) -> FactDi
     facts.update(_used(before, then, entry, setting))
     facts["step"] = _STEPS.get(entry.kind, StepKind.REPORT)
     facts["event"] = entry.kind
+    facts["moves"] = frozenset(str(move) for move in entry.values.get("moves") or ())
     facts["moment"] = "end" if entry.kind is EventKind.END else "event"
     facts.update(_OF.get(entry.kind, _nothing)(before, entry, setting))
     return facts

@@ -1,0 +1,170 @@
+"""A loaded case and its record as the rules and limits take them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from backstay.adapters.case_file import PatientTable
+from backstay.adapters.events_file import events_path, read_events
+from backstay.adapters.protocol_file import read_protocol
+from backstay.adapters.record_entries import entries_of
+from backstay.app.loading import LoadedCase
+from backstay.core.record.entries import Entry, standing
+from backstay.core.rigging.rig import Rig
+from backstay.core.safety.bleeding import BleedingClass, bleeding_class
+from backstay.core.safety.contrast import Ceiling, ceilings, lowest_binding
+from backstay.core.safety.now import Inside, Now, now_after
+from backstay.core.safety.protocol import Protocol
+from backstay.core.safety.renal import ckd_epi_2021, cockcroft_gault
+from backstay.core.safety.setting import Agreed, Patient, Setting
+from backstay.identifiers import BodyItem, EventKind, Ready
+
+
+@dataclass(frozen=True)
+class CaseSafety:
+    """A case with its record, as limits and hazards need it.
+
+    Attributes
+    ----------
+    case : LoadedCase
+        The case.
+    setting : Setting
+        What does not change while it runs.
+    entries : tuple of Entry
+        What stands of the record, by time.
+    start, now : Now
+        Where the case stood before the record, and where it stands.
+    egfr, clearance_mL_min : float or None
+        Kidney function, where it can be computed.
+    ceilings : tuple of Ceiling
+        For contrast, the lowest first.
+    bleeding : BleedingClass
+        By the consensus criteria.
+    """
+
+    case: LoadedCase
+    setting: Setting
+    entries: tuple[Entry, ...]
+    start: Now
+    now: Now
+    egfr: float | None
+    clearance_mL_min: float | None
+    ceilings: tuple[Ceiling, ...]
+    bleeding: BleedingClass
+
+    @property
+    def recorded(self) -> bool:
+        """Return whether the case has begun."""
+        return bool(self.entries)
+
+
+def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> CaseSafety:
+    """Return a case as limits and hazards need it.
+
+    Parameters
+    ----------
+    case : LoadedCase
+        The case.
+    entries : sequence of Entry, optional
+        Its record, as written; read from the file beside the case when not given.
+
+    Raises
+    ------
+    NotFound, FileFormatError, InputError
+        The protocol file or the record cannot be read.
+    """
+    if entries is None:
+        entries = entries_of(read_events(events_path(case.file)))
+    stands = standing(entries)
+    protocol = Protocol() if case.protocol_file is None else read_protocol(case.protocol_file)
+    patient = case.patient
+    egfr, clearance = _kidney(patient)
+    found = ceilings(
+        protocol.contrast,
+        weight_kg=patient.weight_kg,
+        creatinine_mg_dL=patient.creatinine_mg_dL,
+        clearance_mL_min=clearance,
+        agreed_mL=case.limits.contrast_mL,
+    )
+    bleeding = bleeding_class(
+        age_y=patient.age_y,
+        female=None if patient.sex is None else patient.sex == "female",
+        egfr=egfr,
+        hemoglobin_g_dL=patient.hemoglobin_g_dL,
+        platelets_1e9_L=patient.platelets_1e9_L,
+        listed=None if patient.bleeding_risks is None else frozenset(patient.bleeding_risks),
+    )
+    setting = Setting(
+        devices=case.shelf.devices,
+        path=case.path,
+        lesions=case.lesions,
+        branches=case.branches,
+        patient=_patient(patient, egfr, bleeding),
+        agreed=_agreed(case, found),
+        protocol=protocol,
+    )
+    start = Now() if any(e.kind is EventKind.GUIDE_IN for e in stands) else rig_now(case.rig)
+    now = now_after(stands, setting.kinds, start=start)
+    return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding)
+
+
+def _kidney(patient: PatientTable) -> tuple[float | None, float | None]:
+    """Return filtration rate and clearance, each None where something is missing."""
+    creatinine, age, sex = patient.creatinine_mg_dL, patient.age_y, patient.sex
+    if creatinine is None or age is None or sex is None:
+        return None, None
+    female = sex == "female"
+    egfr = ckd_epi_2021(creatinine_mg_dL=creatinine, age_y=age, female=female)
+    if patient.weight_kg is None:
+        return egfr, None
+    weight = patient.weight_kg
+    return egfr, cockcroft_gault(creatinine_mg_dL=creatinine, age_y=age, weight_kg=weight, female=female)
+
+
+def has_condition(patient: PatientTable, *words: str) -> bool:
+    """Return whether the case names one of these conditions; what is not named counts as not known."""
+    return any(word in condition.lower() for condition in patient.conditions for word in words)
+
+
+def _patient(patient: PatientTable, egfr: float | None, bleeding: BleedingClass) -> Patient:
+    allergic = None
+    if patient.allergies is not None:
+        allergic = any("contrast" in text.lower() or "iodin" in text.lower() for text in patient.allergies)
+    return Patient(
+        weight_kg=patient.weight_kg,
+        egfr=egfr,
+        contrast_allergy=allergic,
+        p2y12_loaded=None if patient.p2y12 is None else True,
+        bleeding_high=bleeding.high,
+        chronic_occlusion=has_condition(patient, "chronic occlusion"),
+    )
+
+
+def _agreed(case: LoadedCase, found: tuple[Ceiling, ...]) -> Agreed:
+    lowest, ready = lowest_binding(found), case.time_out.ready
+    known = {one: None if ready is None else one in ready for one in Ready}
+    return Agreed(
+        contrast_mL=None if lowest is None else lowest.volume_mL,
+        air_kerma_mGy=case.limits.air_kerma_mGy,
+        minutes=case.limits.minutes,
+        covered_stent=known[Ready.COVERED_STENT],
+        pericardiocentesis=known[Ready.PERICARDIOCENTESIS_SET],
+        snare=known[Ready.SNARE],
+        glycoprotein_inhibitor=case.anticoagulation.glycoprotein_inhibitor,
+    )
+
+
+def rig_now(rig: Rig) -> Now:
+    """Return where a case stands that begins with a rig in place."""
+    inside = [Inside(rig.guide.id, BodyItem.GUIDE, 0.0), Inside(rig.rail.id, BodyItem.WIRE, 0.0, "rail")]
+    inside += [Inside(wire.id, BodyItem.WIRE, 0.0, "buddy") for wire in rig.buddies]
+    if rig.extension is not None:
+        inside.append(Inside(rig.extension.id, BodyItem.EXTENSION, 0.0))
+    if rig.anchor is not None:
+        inside.append(Inside(rig.anchor.balloon.id, BodyItem.ANCHOR_BALLOON, 0.0, "", rig.anchor.branch))
+    if rig.trapped is not None:
+        held = Inside(rig.trapped.wire.id, BodyItem.TRAPPED_WIRE, 0.0, "buddy")
+        inside.append(replace(held, from_mm=rig.trapped.from_mm, to_mm=rig.trapped.to_mm))
+    depth = rig.extension_depth_mm if rig.extension is not None else None
+    return Now(inside=tuple(inside), seat_mm=rig.seat_mm, extension_depth_mm=depth)

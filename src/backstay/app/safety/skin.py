@@ -1,0 +1,135 @@
+"""Dose to the skin from dose reports: the map, its doubt, and what turning the gantry would spare."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from backstay.adapters.dose_report import read_dose_report
+from backstay.adapters.limits_file import OtherViewRow, SkinPart
+from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
+from backstay.core.safety.protocol import SkinFactors
+from backstay.core.safety.radiation import skin_band
+from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, other_views, skin_map
+
+COMING_mGy = 500.0
+"""Kerma for which other views are compared; judgement, no source."""
+ANCHOR_mm = 50.0
+"""How far the table's zero may be from where it was taken to be."""
+_MARGIN_PATCHES = 8
+
+
+def read_reports(files: Sequence[Path]) -> list[DoseReport]:
+    """Return the dose reports of a case, one or several."""
+    return [read_dose_report(file) for file in files]
+
+
+def skin_part(
+    reports: Sequence[DoseReport],
+    *,
+    weight_kg: float | None,
+    height_cm: float | None,
+    factors: SkinFactors,
+) -> SkinPart | None:
+    """Return the dose to the skin of all reports together; None where none has events.
+
+    Parameters
+    ----------
+    reports : sequence of DoseReport
+        One for each run of the machine.
+    weight_kg, height_cm : float or None
+        For the size of the body.
+    factors : SkinFactors
+        The lab's.
+    """
+    placed = [beams_of(report) for report in reports]
+    beams = [beam for one in placed for beam in one.beams]
+    unplaced = sum(one.unplaced_mGy for one in placed)
+    if not beams and unplaced <= 0.0:
+        return None
+    body = body_for(weight_kg=weight_kg, height_cm=height_cm)
+    found = skin_map(beams, body, factors)
+    anchors = [
+        skin_map(_moved(beams, axis, sign), body, factors).peak_mGy for axis in range(3) for sign in (-1, 1)
+    ]
+    low, high = found.band_mGy
+    scale = factors.backscatter_factor * factors.tissue_factor * factors.calibration_factor
+    worst_mGy = high + unplaced * scale * (1.0 + factors.half_range)
+    band = skin_band(worst_mGy / 1000.0)
+    part = SkinPart(
+        peak_Gy=found.peak_mGy / 1000.0,
+        low_Gy=low / 1000.0,
+        high_Gy=high / 1000.0,
+        where=found.where() if beams else "",
+        placed_events=len(beams),
+        unplaced_Gy=unplaced / 1000.0,
+        worst_case_Gy=worst_mGy / 1000.0,
+        area_above_2Gy_cm2=found.area_above_cm2(2000.0),
+        area_above_3Gy_cm2=found.area_above_cm2(3000.0),
+        area_above_5Gy_cm2=found.area_above_cm2(5000.0),
+        anchor_low_Gy=min([*anchors, found.peak_mGy]) / 1000.0,
+        anchor_high_Gy=max([*anchors, found.peak_mGy]) / 1000.0,
+        grade=band.grade,
+        effect=band.effect,
+        advice=band.advice,
+        advice_source=band.advice_source,
+        other_views=_other_views(beams, body, factors),
+        around_mm=[],
+        height_mm=[],
+        dose_mGy=[],
+        notes=_notes(reports, placed, weight_kg is None or height_cm is None),
+    )
+    return part.model_copy(update=_window(found)) if beams else part
+
+
+def _moved(beams: Sequence[Beam], axis: int, sign: int) -> list[Beam]:
+    shift = [0.0, 0.0, 0.0]
+    shift[axis] = sign * ANCHOR_mm
+    x, y, z = shift
+    return [replace(b, shift_mm=(b.shift_mm[0] + x, b.shift_mm[1] + y, b.shift_mm[2] + z)) for b in beams]
+
+
+def _other_views(beams: Sequence[Beam], body: Body, factors: SkinFactors) -> list[OtherViewRow]:
+    if not beams:
+        return []
+    found = other_views(beams, beams[-1], coming_mGy=COMING_mGy, body=body, factors=factors)
+    return [
+        OtherViewRow(
+            primary_deg=one.primary_deg,
+            secondary_deg=one.secondary_deg,
+            turned_deg=one.turned_deg,
+            at_peak=one.at_peak,
+            peak_Gy=one.peak_mGy / 1000.0,
+        )
+        for one in found
+    ]
+
+
+def _window(found: SkinMap) -> dict[str, object]:
+    """Return the part of the map that has any dose, with a margin, to one tenth of a milligray."""
+    rows, columns = (found.dose_mGy > 0.0).nonzero()
+    if rows.size == 0:
+        return {}
+    left, right = max(int(rows.min()) - _MARGIN_PATCHES, 0), int(rows.max()) + _MARGIN_PATCHES + 1
+    low, high = max(int(columns.min()) - _MARGIN_PATCHES, 0), int(columns.max()) + _MARGIN_PATCHES + 1
+    return {
+        "around_mm": [round(float(x), 1) for x in found.around_mm[left:right]],
+        "height_mm": [float(z) for z in found.height_mm[low:high]],
+        "dose_mGy": [[round(float(d), 1) for d in row] for row in found.dose_mGy[left:right, low:high]],
+    }
+
+
+def _notes(reports: Sequence[DoseReport], placed: Sequence[PlacedBeams], usual_size: bool) -> list[str]:
+    notes = [note for one in placed for note in one.notes] + [
+        w for report in reports for w in report.warnings
+    ]
+    notes.append(
+        "backscatter, tissue and table factors are from memory or judgement: the room's physicist has better ones"
+    )
+    notes.append("never compared with film or measurement: an estimate for follow-up, not a dosimetry report")
+    if usual_size:
+        notes.append(
+            "weight or height is not known: a body of usual size was taken (2 cm of distance are about 6 %)"
+        )
+    return list(dict.fromkeys(notes))

@@ -1,0 +1,80 @@
+"""Commands that keep a case inside its limits: limits, hazards of a step, the time-out sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from backstay.cli.base import (
+    STDOUT,
+    CaseArgument,
+    Content,
+    JsonOption,
+    app,
+    as_json,
+    check_outputs,
+    given,
+    open_console,
+    save,
+)
+
+if TYPE_CHECKING:
+    from backstay.adapters.limits_file import LimitsDocument
+    from backstay.app.safety import CaseSafety
+
+DoseOption = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--dose", metavar="FILE", help="A dose report (DICOM or FHIR), for the skin; repeat for more."
+    ),
+]
+
+
+def _limits(safety: CaseSafety, dose: list[Path] | None) -> LimitsDocument:
+    from backstay.app.safety import limits_of
+    from backstay.app.safety.skin import read_reports, skin_part
+
+    patient = safety.case.patient
+    skin = None
+    if dose:
+        skin = skin_part(
+            read_reports(dose),
+            weight_kg=patient.weight_kg,
+            height_cm=patient.height_cm,
+            factors=safety.setting.protocol.skin,
+        )
+    return limits_of(safety, skin=skin)
+
+
+@app.command()
+def limits(
+    case: CaseArgument,
+    dose: DoseOption = None,
+    json_file: JsonOption = None,
+    skin: Annotated[str | None, typer.Option(metavar="F", help="Save the skin's picture (F.svg).")] = None,
+) -> None:
+    """What is used and left of contrast, clotting time and radiation, what is in the body, what not to do."""
+    from backstay.app.loading import load_case
+    from backstay.app.safety import case_safety
+    from backstay.errors import InputError
+    from backstay.report.limits import render_limits
+    from backstay.report.skin import skin_scene
+
+    outputs = given(json=json_file, skin=skin)
+    loaded = load_case(case)
+    check_outputs(outputs, [*loaded.inputs, *(dose or [])])
+    document = _limits(case_safety(loaded), dose)
+    if "--skin" in outputs and document.skin is None:
+        raise InputError(
+            "no picture of the skin without events",
+            field="--skin",
+            allowed="with --dose FILE that has events",
+        )
+    contents: dict[str, Content] = {}
+    for option, name in outputs.items():
+        contents[name] = as_json(document) if option == "--json" else str(skin_scene(document.skin).svg())  # type: ignore[arg-type]
+    save(contents)
+    if STDOUT not in outputs.values():
+        render_limits(document, open_console())

@@ -1,0 +1,305 @@
+"""The limits of a case, in a terminal and as a section of the plan's page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.console import Console
+
+from backstay.adapters.limits_file import HazardRow, InsideRow, LimitsDocument, MoveCost
+from backstay.identifiers import BudgetState, Evidence
+from backstay.report.html import box, details, element, figure, items, scroll, table
+from backstay.report.scene import xml_text
+from backstay.report.skin import peak_words, skin_scene
+from backstay.report.terminal import Terminal
+from backstay.report.words import number
+
+LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
+STATES = {
+    BudgetState.NO_LIMIT: "no limit known",
+    BudgetState.WITHIN: "within",
+    BudgetState.NEAR: "near the limit",
+    BudgetState.PAST: "PAST THE LIMIT",
+}
+FROM_MEMORY = "from memory, unconfirmed"
+
+
+def source_words(source: str, *, confirmed: bool = True) -> str:
+    """Return whose number it is; what no source could be read for is marked."""
+    if not confirmed:
+        return f"{source}, {FROM_MEMORY}"
+    return source
+
+
+def hazard_words(row: HazardRow) -> str:
+    """Return a hazard in one line: how strongly, what, and on whose word."""
+    source = "common practice, no source" if row.source == Evidence.COMMON_PRACTICE.value else row.source
+    return f"{LEVELS[row.level]}: {row.text} ({source})"
+
+
+def summary_rows(d: LimitsDocument) -> list[tuple[str, str]]:
+    """Return what is used and left, a line each."""
+    return [
+        *_contrast_rows(d),
+        *_clotting_rows(d),
+        *_radiation_rows(d),
+        *_skin_rows(d),
+        ("bleeding risk", _bleeding_words(d)),
+        *(
+            [("time", f"{d.minutes:.0f} of {d.minutes_limit:.0f} min")]
+            if d.minutes is not None and d.minutes_limit
+            else []
+        ),
+    ]
+
+
+def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
+    c = d.contrast
+    kidney = ", ".join(f"{q.what} {number(q.value, 1)} {q.unit}" for q in d.kidney if q.value is not None)
+    if c.limit_mL is None or c.left_mL is None:
+        return [("kidney", kidney or "not known"), ("contrast", f"{c.used_mL:.0f} mL used, no limit known")]
+    left = f"{c.over_mL:.0f} mL past it" if c.over_mL > 0.0 else f"{c.left_mL:.0f} mL left"
+    used = f"{c.used_mL:.0f} of {c.limit_mL:.0f} mL ({c.limit_is}), {left}: {STATES[c.state]}"
+    rows = [("kidney", kidney or "not known"), ("contrast", used)]
+    if c.score is not None:
+        s = c.score
+        edge = f"; {s.disputed}" if s.disputed else ""
+        absent = f"; counted as absent: {', '.join(s.unknown)}" if s.unknown else ""
+        rows.append(
+            (
+                "nephropathy, 2004 score",
+                f"{s.points} points at {s.volume_mL:.0f} mL: {s.nephropathy_percent:g} %{edge}{absent}",
+            )
+        )
+    return rows
+
+
+def ceiling_rows(d: LimitsDocument) -> list[list[str]]:
+    """Return every ceiling for contrast, a row each."""
+    return [
+        [
+            c.what,
+            f"{c.volume_mL:.0f} mL",
+            "binds" if c.binds else "shown only",
+            source_words(c.source, confirmed=c.confirmed),
+        ]
+        for c in d.contrast.ceilings
+    ]
+
+
+def _ratio_words(d: LimitsDocument) -> list[str]:
+    return [
+        f"{r.what} {r.used:.2f}: {r.reached} ({source_words(r.source, confirmed=r.confirmed)})"
+        for r in d.contrast.ratios
+        if r.reached
+    ]
+
+
+def _clotting_rows(d: LimitsDocument) -> list[tuple[str, str]]:
+    a, rows = d.anticoagulation, list[tuple[str, str]]()
+    inhibitor = " with a glycoprotein inhibitor" if a.glycoprotein_inhibitor else ""
+    if a.first_dose is None:
+        rows.append((a.agent, "no dose: the weight is not known"))
+    elif a.agent == "heparin":
+        low, high = a.first_dose
+        rows.append(("heparin", f"first dose {low:.0f} to {high:.0f} U{inhibitor}; given {a.given_U:.0f} U"))
+    else:
+        rows.append(("bivalirudin", f"{a.first_dose[0]:.0f} mg, then {a.infusion_mg_h:.0f} mg/h{inhibitor}"))
+    if a.target_s is not None:
+        target = f"target {a.target_s[0]:.0f} to {a.target_s[1]:.0f} s (instrument: {a.instrument})"
+        if a.act is not None:
+            t = a.act
+            due = (
+                "OVERDUE"
+                if t.overdue
+                else "due now"
+                if t.due_in_min <= 0
+                else f"next in {t.due_in_min:.0f} min"
+            )
+            target = f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {t.verdict} {target}; {due}"
+        rows.append(("clotting time", target))
+    return rows
+
+
+def _radiation_rows(d: LimitsDocument) -> list[tuple[str, str]]:
+    rows = []
+    for level in d.radiation:
+        if level.value is None:
+            continue
+        mark = "" if level.confirmed else f" (levels {FROM_MEMORY})"
+        past = "; PAST the substantial level" if level.past_substantial else ""
+        said = f"{level.value:.0f} {level.unit}; next notice {level.next_notice:.0f}, substantial {level.substantial:.0f}{past}{mark}"
+        rows.append((level.what, said))
+    if d.kerma_limit_mGy is not None:
+        rows.append(("agreed for this case", f"{d.kerma_limit_mGy:.0f} mGy: {STATES[d.kerma_state]}"))
+    return rows
+
+
+def _skin_rows(d: LimitsDocument) -> list[tuple[str, str]]:
+    if d.skin is None:
+        return []
+    s = d.skin
+    rows = [("skin dose (estimate)", peak_words(s))]
+    if s.unplaced_Gy > 0.0:
+        worst = f"{s.unplaced_Gy:.2f} Gy of kerma could not be placed: in the same field, up to {s.worst_case_Gy:.2f} Gy"
+        rows.append(("", worst))
+    rows.append(("moved by 5 cm", f"{s.anchor_low_Gy:.2f} to {s.anchor_high_Gy:.2f} Gy"))
+    rows.append(("follow-up", f"grade {s.grade}: {s.effect}; {s.advice} ({s.advice_source})"))
+    better = [v for v in s.other_views[1:] if v.peak_Gy < s.other_views[0].peak_Gy]
+    if better:
+        rows.append(
+            (
+                "another projection",
+                "; ".join(_view_words(v.primary_deg, v.secondary_deg, v.peak_Gy) for v in better[:2]),
+            )
+        )
+    return rows
+
+
+def _view_words(primary_deg: float, secondary_deg: float, peak_Gy: float) -> str:
+    side = f"{'LAO' if primary_deg >= 0 else 'RAO'} {abs(primary_deg):.0f}"
+    tilt = f"{'cranial' if secondary_deg >= 0 else 'caudal'} {abs(secondary_deg):.0f}"
+    return f"{side}, {tilt}: peak {peak_Gy:.2f} Gy after 0.5 Gy more"
+
+
+def _bleeding_words(d: LimitsDocument) -> str:
+    b = d.bleeding
+    met = (
+        "; ".join([*(f"major: {x}" for x in b.major), *(f"minor: {x}" for x in b.minor)])
+        or "no criterion met"
+    )
+    verdict = {True: "HIGH", False: "not high", None: "open"}[b.high]
+    return f"{verdict} ({met})" + (f"; not known: {', '.join(b.unknown)}" if b.unknown else "")
+
+
+def inside_words(row: InsideRow) -> str:
+    """Return one thing in the body in words."""
+    doubt = (
+        "; presumed out"
+        if row.presumed_out
+        else "; NOT PLANNED"
+        if row.unplanned
+        else "; stays"
+        if row.stays
+        else ""
+    )
+    where = f", {row.where}" if row.where else ""
+    return f"{row.item.value.replace('_', ' ')}: {row.name}{where}{doubt}"
+
+
+def move_rows(d: LimitsDocument) -> list[list[str]]:
+    """Return what each move would take, a row each; what every move shares is said once, above them."""
+    shared = {row.id for row in d.every_move}
+    return [
+        _move_row(m.model_copy(update={"hazards": [h for h in m.hazards if h.id not in shared]}))
+        for m in d.moves
+    ]
+
+
+def every_move_words(d: LimitsDocument) -> list[str]:
+    """Return what holds for every push."""
+    return [f"before any push: {hazard_words(row)}" for row in d.every_move]
+
+
+def _move_row(move: MoveCost) -> list[str]:
+    left = "-" if move.contrast_left_mL is None else f"{move.contrast_left_mL:.0f} mL left"
+    worst = move.hazards[0] if move.hazards else None
+    more = f" (+{len(move.hazards) - 1} more)" if len(move.hazards) > 1 else ""
+    return [
+        move.move,
+        f"{move.contrast_mL:.0f} mL, {left}"
+        + ("" if move.contrast_state is BudgetState.WITHIN else f": {STATES[move.contrast_state]}"),
+        f"{move.air_kerma_mGy:.0f} mGy",
+        "-" if worst is None else f"{LEVELS[worst.level]}: {worst.text}{more}",
+    ]
+
+
+CEILING_HEADS = ["ceiling", "volume", "", "source"]
+MOVE_HEADS = ["next move", "contrast", "air kerma", "hazard"]
+
+
+def render_limits(d: LimitsDocument, console: Console) -> None:
+    """Print the limits."""
+    t = Terminal(console)
+    t.say(d.title, "bold")
+    if d.invented:
+        t.say("INVENTED CASE", "bold reverse")
+    t.say(d.disclaimer, "bold")
+    t.say(f"Protocol: {d.protocol}")
+    _render_hazards(d, t)
+    t.heading("Used and left")
+    t.table(["what", "where it stands"], [list(row) for row in summary_rows(d)], (1, 4))
+    t.bullets(d.anticoagulation.suggestions)
+    t.heading("Ceilings for contrast")
+    t.table(CEILING_HEADS, ceiling_rows(d), (4, 1, 1, 3))
+    t.bullets(_ratio_words(d))
+    t.heading("What the next move would take")
+    t.bullets(every_move_words(d), mark="!")
+    t.table(MOVE_HEADS, move_rows(d), (4, 3, 1, 4))
+    t.heading("In the body now")
+    t.bullets([inside_words(row) for row in d.inside] or ["nothing is recorded"])
+    t.heading("Two antiplatelet drugs: guidelines side by side")
+    t.bullets(d.bleeding.durations)
+    if d.notes or d.not_known or d.skin:
+        t.heading("Mind")
+        t.bullets([*d.notes, *(d.skin.notes if d.skin else []), *_open(d)])
+
+
+def _render_hazards(d: LimitsDocument, t: Terminal) -> None:
+    if not d.hazards:
+        return
+    t.heading("What must I not do?")
+    t.bullets([hazard_words(row) for row in d.hazards], mark="!", style="bold")
+    if d.hazards_waiting:
+        t.say(f"{len(d.hazards_waiting)} more apply or were said a short while ago:")
+        t.bullets([hazard_words(row) for row in d.hazards_waiting])
+
+
+def _open(d: LimitsDocument) -> list[str]:
+    if not d.not_known:
+        return []
+    return [f"not known, so some hazards stay open: {', '.join(d.not_known)}"]
+
+
+# The section of the plan's page
+
+
+def limits_section(d: LimitsDocument) -> str:
+    """Return the limits as a section of a page."""
+    used = table(["what", "where it stands"], [list(row) for row in summary_rows(d)], style="stack")
+    inner = [
+        element("h2", "Limits"),
+        element("p", d.disclaimer, "care"),
+        element("p", f"Protocol: {d.protocol}", "soft"),
+        _hazard_list(d.hazards, "not"),
+        details(f"{len(d.hazards_waiting)} more that apply", [_hazard_list(d.hazards_waiting, "")])
+        if d.hazards_waiting
+        else "",
+        used,
+        items(d.anticoagulation.suggestions) if d.anticoagulation.suggestions else "",
+        _skin_box(d),
+        details("Ceilings for contrast", [table(CEILING_HEADS, ceiling_rows(d), style="stack")]),
+        details(
+            "What the next move would take",
+            [items(every_move_words(d)), scroll(table(MOVE_HEADS, move_rows(d), style="stack"))],
+        ),
+        details(
+            "In the body now", [items([inside_words(row) for row in d.inside] or ["nothing is recorded"])]
+        ),
+        details("Two antiplatelet drugs: guidelines side by side", [items(d.bleeding.durations)]),
+    ]
+    mind = [*d.notes, *(d.skin.notes if d.skin else []), *_open(d)]
+    if mind:
+        inner.append(details("About these limits", [items(mind)]))
+    return box("section", inner, "limits")
+
+
+def _hazard_list(rows: Iterable[HazardRow], style: str) -> str:
+    texts = [hazard_words(row) for row in rows]
+    return items(texts, style) if texts else ""
+
+
+def _skin_box(d: LimitsDocument) -> str:
+    if d.skin is None:
+        return ""
+    return box("div", [figure(skin_scene(d.skin)), element("p", xml_text(peak_words(d.skin)), "soft")])

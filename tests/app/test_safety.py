@@ -1,0 +1,144 @@
+"""Limits and hazards of a whole case: what a person sees, and that every number is the one in the data."""
+
+from __future__ import annotations
+
+import json
+import runpy
+import shutil
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import jsonschema
+import pytest
+from typer.testing import CliRunner
+
+from backstay.adapters.schemas import all_schemas
+from backstay.app.loading import load_case
+from backstay.app.safety import case_safety, judge_step, limits_of
+from backstay.cli import app
+from backstay.core.record.entries import Entry
+from backstay.identifiers import BudgetState, EventKind
+
+W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "dose_reports.py")))
+T0 = "2031-04-05T09:{:02d}:00+00:00"
+
+
+@pytest.fixture
+def folder(demo_dir: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(demo_dir, tmp_path / "case"))
+
+
+def log(folder: Path, *events: dict[str, Any]) -> None:
+    lines = [
+        json.dumps({"schema": 1, "id": f"e{k}", "at": T0.format(2 * k), "author_role": "recorder", **event})
+        for k, event in enumerate(events)
+    ]
+    (folder / "case.events.jsonl").write_text("\n".join(lines) + "\n")
+
+
+BEGUN = (
+    {"kind": "heparin", "dose_U": 5000.0},
+    {"kind": "guide_in", "device": "guide-6-sr"},
+    {"kind": "wire_in", "device": "wire-workhorse", "role": "rail"},
+    {"kind": "act", "act_s": 262.0, "sampled_from": "guide"},
+    {"kind": "contrast", "volume_mL": 100.0},
+    {"kind": "dose", "air_kerma_mGy": 1200.0, "kap_Gycm2": 80.0, "fluoroscopy_min": 14.0},
+)
+
+
+def run(*words: object) -> Any:
+    return CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": "120", "NO_COLOR": "1"})
+
+
+def test_before_the_case(folder: Path) -> None:
+    found = limits_of(case_safety(load_case(folder / "case.toml")))
+    assert found.contrast.limit_is == "3 times the clearance"
+    assert found.contrast.limit_mL == pytest.approx(3 * 40.1026, abs=0.01)
+    assert found.contrast.state is BudgetState.WITHIN
+    assert [row.item.value for row in found.inside] == ["guide", "wire"]
+    assert {row.id for row in found.hazards} == {"covered_stent_not_ready", "pericardiocentesis_not_ready"}
+    assert [row.id for row in found.every_move] == ["stent_before_balloon_opened"]
+    assert found.anticoagulation.first_dose == (4480.0, 6400.0)
+
+
+def test_during_the_case(folder: Path) -> None:
+    log(folder, *BEGUN)
+    found = limits_of(case_safety(load_case(folder / "case.toml")))
+    assert found.contrast.used_mL == 100.0
+    assert found.contrast.left_mL == pytest.approx(20.3077, abs=1e-3)
+    assert found.contrast.state is BudgetState.NEAR
+    act = found.anticoagulation.act
+    assert act is not None and act.age_min == pytest.approx(4.0)
+    assert act.site_doubt and act.verdict == "within"
+    assert found.minutes == pytest.approx(10.0)
+    burr = next(move for move in found.moves if "Burr" in move.move)
+    assert burr.contrast_state is BudgetState.NEAR
+    assert burr.contrast_left_mL == pytest.approx(0.3077, abs=1e-3)
+
+
+def test_no_budget_goes_below_nothing(folder: Path) -> None:
+    log(folder, *BEGUN, {"kind": "contrast", "volume_mL": 60.0})
+    found = limits_of(case_safety(load_case(folder / "case.toml")))
+    assert (found.contrast.left_mL, found.contrast.state) == (0.0, BudgetState.PAST)
+    assert found.contrast.over_mL == pytest.approx(39.6923, abs=1e-3)
+    assert "contrast_past_ceiling" in {row.id for row in found.hazards}
+
+
+def test_the_labs_protocol_decides(folder: Path) -> None:
+    (folder / "lab.toml").write_text(
+        'schema = 1\nname = "Invented lab"\n[contrast]\nclearance_times = 5\n[heparin]\ninstrument = "lower reading"\n'
+    )
+    text = (
+        (folder / "case.toml")
+        .read_text()
+        .replace('shelf = "shelf.toml"', 'shelf = "shelf.toml"\nprotocol = "lab.toml"')
+    )
+    (folder / "case.toml").write_text(text)
+    found = limits_of(case_safety(load_case(folder / "case.toml")))
+    assert found.protocol == "Invented lab"
+    assert (found.contrast.limit_is, found.contrast.limit_mL) == ("limit set for this case", 180.0)
+    assert found.anticoagulation.target_s == (250.0, 300.0)
+
+
+def test_a_step_that_is_only_thought_of(folder: Path) -> None:
+    log(folder, *BEGUN)
+    safety = case_safety(load_case(folder / "case.toml"))
+    step = Entry("x", EventKind.DRUG, safety.entries[-1].at_s, "operator", values={"drug": "protamine"})
+    assert [row.id for row in judge_step(safety, step)] == ["protamine_with_equipment_in"]
+    assert safety.now == case_safety(load_case(folder / "case.toml")).now
+
+
+def test_the_command_prints_and_exports(folder: Path) -> None:
+    log(folder, *BEGUN)
+    result = run("limits", folder / "case.toml")
+    assert result.exit_code == 0, result.output
+    assert "100 of 120 mL (3 times the clearance), 20 mL left: near the limit" in result.output
+    assert "from memory, unconfirmed" in result.output
+    data = json.loads(run("limits", folder / "case.toml", "--json").stdout)
+    jsonschema.Draft202012Validator(all_schemas()["limits"]).validate(data)
+
+
+def test_skin_from_a_dose_report(folder: Path) -> None:
+    events = [W.event(kerma_Gy=0.02, primary_deg=-30.0 + k % 3) for k in range(100)]
+    report = W.write(
+        folder / "dose.dcm", [W.accumulated(kerma_Gy=2.0, kap_Gym2=0.0162, fluoroscopy_s=600), *events]
+    )
+    data = json.loads(run("limits", folder / "case.toml", "--dose", report, "--json").stdout)
+    skin = data["skin"]
+    assert skin["placed_events"] == 100
+    assert skin["low_Gy"] == pytest.approx(0.6 * skin["peak_Gy"])
+    assert skin["high_Gy"] == pytest.approx(1.4 * skin["peak_Gy"])
+    assert max(map(max, skin["dose_mGy"])) == pytest.approx(1000 * skin["peak_Gy"], abs=0.06)
+    assert "to the left" in skin["where"]  # the receptor stands to the right: the beam enters on the left
+    assert min(v["peak_Gy"] for v in skin["other_views"][1:]) < skin["other_views"][0]["peak_Gy"]
+    result = run("limits", folder / "case.toml", "--dose", report, "--skin", folder / "skin.svg")
+    assert result.exit_code == 0, result.output
+    assert "skin dose (estimate)" in result.output
+    assert (folder / "skin.svg").read_text().startswith("<svg")
+
+
+def test_a_report_that_is_none_is_one_clear_error(folder: Path) -> None:
+    result = run("limits", folder / "case.toml", "--dose", folder / "case.toml")
+    assert result.exit_code == 4
+    assert "not a readable DICOM file" in result.output
