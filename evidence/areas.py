@@ -37,7 +37,7 @@ class Area:
 
 
 AREAS = (
-    Area("bench", "Bench, predicted blind", (*DELIVERY_MODEL, "evidence/bench_track.py"), delivery.bench),
+    Area("bench", "Bench, predicted", (*DELIVERY_MODEL, "evidence/bench_track.py"), delivery.bench),
     Area(
         "interpolation",
         "Draws by interpolation against brute force",

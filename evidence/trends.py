@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.inference.chance import crossing_load_N, outcome
+from backstay.core.inference.chance import crossing_load_N, outcome, wire_part_N
 from backstay.core.inference.draws import DEFAULT_DRAWS, median_case
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
@@ -68,7 +68,10 @@ class Trend:
 
 @dataclass(frozen=True)
 class Seen:
-    """One problem at the median: highest need [N], prolapse load at the deepest place [N], push there at no load [N], margin [N]."""
+    """One problem at the median.
+
+    Highest need [N], prolapse load at the deepest place [N], push there at no load with the shaft's friction on its wire [N], margin [N].
+    """
 
     need_N: float
     prolapse_N: float
@@ -184,11 +187,12 @@ def seen(path: LumenPath, *, rig: Rig, stent: Stent, prepared: tuple[Preparation
         bend_beyond_rad=path.bend_rad(landing, path.length_mm),
     )
     crossing = crossing_load_N(passage, draws, tips)
-    way_in = outcome(passage, draws, curves_of([result]), backup_N=hold, crossing_N=crossing, passes=True)
+    curves = curves_of([result])
+    way_in = outcome(passage, draws, curves, backup_N=hold, crossing_N=crossing, passes=True)
     need = float(way_in.highest_need_N[0])
-    return Seen(
-        need, float(result.prolapse_N[-1]), float(result.readings[-1, 0, PUSH]), float(hold[0]) - need
-    )
+    on_wire = wire_part_N(draws, curves, np.zeros((1, len(tips))))
+    no_load = float(result.readings[-1, 0, PUSH] + on_wire[0, -1])
+    return Seen(need, float(result.prolapse_N[-1]), no_load, float(hold[0]) - need)
 
 
 def more(changed: float, base: float) -> float | None:

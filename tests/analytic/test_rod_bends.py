@@ -28,8 +28,9 @@ def middle_contact_N(stiffness: float, *, beam_mm: float, bend_mm: float, cleara
     p = problem(
         path, h, lumen_mm=clearance_mm, wall_MPa=100.0, tip_mm=tip, wire_Nmm2=0.5, device=beam, mouth_MPa=1e4
     )
-    w, q = p.start()
-    p.come_to_rest(w, q, 0.0, within_N=1e-6)
+    # as the planner begins: Newton alone, from the centreline, can chatter between sets of contacts of the limp shaft on this hard wall
+    prolapse, _, w, _ = p.march([0.0], search_to_N=0.0)
+    assert prolapse == np.inf
     s = h * np.arange(len(w))
     inside = np.maximum(np.hypot(w[:, 0], w[:, 1]) - clearance_mm, 0.0) * 100.0 * h
     middle = np.abs(s - (tip - 0.5 * beam_mm)) < 0.25 * beam_mm
@@ -44,7 +45,8 @@ def three_point_N(stiffness: float, *, beam_mm: float, bend_mm: float, clearance
 
 
 @pytest.mark.parametrize(
-    ("beam_mm", "bend_mm", "clearance_mm"), [(50.0, 200.0, 0.48), (44.0, 160.0, 0.5), (40.0, 150.0, 0.45)]
+    ("beam_mm", "bend_mm", "clearance_mm"),
+    [(50.0, 200.0, 0.5), (50.0, 200.0, 0.48), (44.0, 160.0, 0.5), (40.0, 150.0, 0.45)],
 )
 def test_three_point_contact_in_a_bend(beam_mm: float, bend_mm: float, clearance_mm: float) -> None:
     shape = {"beam_mm": beam_mm, "bend_mm": bend_mm, "clearance_mm": clearance_mm}
