@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from backstay.adapters.limits_file import LimitsDocument
 from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.identifiers import Calcium, Cause, LimitedBy, MoveId, Verdict
 
@@ -200,6 +201,7 @@ class PlanDocument(_Model):
     treatment: TreatmentDocument | None = Field(
         None, description="what would treat it; null where it was not asked"
     )
+    limits: LimitsDocument | None = Field(None, description="what is used and left; null where not asked")
     rigs: list[RigResult] = Field(description="the rig in place first, then the others by chance")
     draws: list[DrawRow]
     draw_count: int

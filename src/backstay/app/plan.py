@@ -28,6 +28,7 @@ from backstay.adapters.plan_file import (
     Target,
 )
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.safety import case_safety, limits_of
 from backstay.app.solving import (
     DEPTHS,
     LOADS,
@@ -334,6 +335,7 @@ def _document(
             tip_mm=round(tip, 1),
         ),
         "treatment": size_case(case),
+        "limits": limits_of(case_safety(case), options=options),
         "rigs": rigs,
         "draws": [DrawRow(**asdict(spec)) for spec in draws.specs],
         "draw_count": draws.count,

@@ -59,7 +59,7 @@ def limits(
     from backstay.app.loading import load_case
     from backstay.app.safety import case_safety
     from backstay.errors import InputError
-    from backstay.report.limits import render_limits
+    from backstay.report.limits_terminal import render_limits
     from backstay.report.skin import skin_scene
 
     outputs = given(json=json_file, skin=skin)

@@ -1,17 +1,14 @@
-"""The limits of a case, in a terminal and as a section of the plan's page."""
+"""The limits of a case in words, and as a section of the plan's page."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-
-from rich.console import Console
 
 from backstay.adapters.limits_file import HazardRow, InsideRow, LimitsDocument, MoveCost
 from backstay.identifiers import BudgetState, Evidence
 from backstay.report.html import box, details, element, figure, items, scroll, table
 from backstay.report.scene import xml_text
 from backstay.report.skin import peak_words, skin_scene
-from backstay.report.terminal import Terminal
 from backstay.report.words import number
 
 LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
@@ -87,7 +84,8 @@ def ceiling_rows(d: LimitsDocument) -> list[list[str]]:
     ]
 
 
-def _ratio_words(d: LimitsDocument) -> list[str]:
+def ratio_words(d: LimitsDocument) -> list[str]:
+    """Return which edges of volume over kidney function have been reached."""
     return [
         f"{r.what} {r.used:.2f}: {r.reached} ({source_words(r.source, confirmed=r.confirmed)})"
         for r in d.contrast.ratios
@@ -218,47 +216,15 @@ CEILING_HEADS = ["ceiling", "volume", "", "source"]
 MOVE_HEADS = ["next move", "contrast", "air kerma", "hazard"]
 
 
-def render_limits(d: LimitsDocument, console: Console) -> None:
-    """Print the limits."""
-    t = Terminal(console)
-    t.say(d.title, "bold")
-    if d.invented:
-        t.say("INVENTED CASE", "bold reverse")
-    t.say(d.disclaimer, "bold")
-    t.say(f"Protocol: {d.protocol}")
-    _render_hazards(d, t)
-    t.heading("Used and left")
-    t.table(["what", "where it stands"], [list(row) for row in summary_rows(d)], (1, 4))
-    t.bullets(d.anticoagulation.suggestions)
-    t.heading("Ceilings for contrast")
-    t.table(CEILING_HEADS, ceiling_rows(d), (4, 1, 1, 3))
-    t.bullets(_ratio_words(d))
-    t.heading("What the next move would take")
-    t.bullets(every_move_words(d), mark="!")
-    t.table(MOVE_HEADS, move_rows(d), (4, 3, 1, 4))
-    t.heading("In the body now")
-    t.bullets([inside_words(row) for row in d.inside] or ["nothing is recorded"])
-    t.heading("Two antiplatelet drugs: guidelines side by side")
-    t.bullets(d.bleeding.durations)
-    if d.notes or d.not_known or d.skin:
-        t.heading("Mind")
-        t.bullets([*d.notes, *(d.skin.notes if d.skin else []), *_open(d)])
-
-
-def _render_hazards(d: LimitsDocument, t: Terminal) -> None:
-    if not d.hazards:
-        return
-    t.heading("What must I not do?")
-    t.bullets([hazard_words(row) for row in d.hazards], mark="!", style="bold")
-    if d.hazards_waiting:
-        t.say(f"{len(d.hazards_waiting)} more apply or were said a short while ago:")
-        t.bullets([hazard_words(row) for row in d.hazards_waiting])
-
-
 def _open(d: LimitsDocument) -> list[str]:
     if not d.not_known:
         return []
     return [f"not known, so some hazards stay open: {', '.join(d.not_known)}"]
+
+
+def open_words(d: LimitsDocument) -> list[str]:
+    """Return what is not known and so leaves hazards open."""
+    return [f"not known, so some hazards stay open: {', '.join(d.not_known)}"] if d.not_known else []
 
 
 # The section of the plan's page
@@ -288,7 +254,7 @@ def limits_section(d: LimitsDocument) -> str:
         ),
         details("Two antiplatelet drugs: guidelines side by side", [items(d.bleeding.durations)]),
     ]
-    mind = [*d.notes, *(d.skin.notes if d.skin else []), *_open(d)]
+    mind = [*d.notes, *(d.skin.notes if d.skin else []), *open_words(d)]
     if mind:
         inner.append(details("About these limits", [items(mind)]))
     return box("section", inner, "limits")

@@ -9,6 +9,7 @@ from backstay.identifiers import Verdict
 from backstay.report.answers import Next, next_step, not_to_do
 from backstay.report.causes import cause_digits, cause_rows, causes_bar, where_words
 from backstay.report.html import box, cell, details, element, figure, items, scroll, table
+from backstay.report.limits import limits_section
 from backstay.report.rungs import TITLE, Rung, chance_pips, cost_words, note_words, rungs
 from backstay.report.scene import xml_text
 from backstay.report.section import cross_section
@@ -44,6 +45,7 @@ def html(plan: PlanDocument) -> str:
         _strips(plan, here, step),
         *([treatment_section(plan.treatment)] if plan.treatment is not None else []),
         _rungs(plan),
+        *([limits_section(plan.limits)] if plan.limits is not None else []),
         _why(here),
         _fit(plan, here),
         _inputs(plan),

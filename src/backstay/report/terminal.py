@@ -16,6 +16,7 @@ from backstay.identifiers import Verdict
 from backstay.report.answers import next_step, not_to_do
 from backstay.report.causes import cause_digits, cause_rows, where_words
 from backstay.report.fit_card import HOW, NOT_ASKED, cell_words, noted
+from backstay.report.limits import hazard_words, summary_rows
 from backstay.report.rungs import TITLE, cost_words, note_words, rungs
 from backstay.report.terminal_strip import ASCII, Letters, letters_for, strip_lines
 from backstay.report.words import (
@@ -96,6 +97,14 @@ _PLAIN = str.maketrans(
 )
 
 
+def _limits(t: _Terminal, plan: PlanDocument) -> None:
+    if plan.limits is None:
+        return
+    t.heading("Limits (in full: backstay limits CASE)")
+    t.bullets([hazard_words(row) for row in plan.limits.hazards], mark="!", style="bold")
+    t.table(["what", "where it stands"], [list(row) for row in summary_rows(plan.limits)], (1, 4))
+
+
 def render(plan: PlanDocument, console: Console) -> None:
     """Print the plan."""
     t = _Terminal(console)
@@ -107,6 +116,7 @@ def render(plan: PlanDocument, console: Console) -> None:
     _answers(t, plan)
     _strip(t, plan, plan.in_place)
     _rungs(t, plan)
+    _limits(t, plan)
     _why(t, plan.in_place)
     t.heading("Does it fit? Rig in place")
     _fit(t, plan.in_place.fits)

@@ -91,6 +91,8 @@ def plan_facts(now: Now, setting: Setting) -> FactDict:
         "moment": "plan",
         "guide_size_fr": size,
         "contrast_mL": now.contrast_mL,
+        "blocked_s": 0.0,
+        "moves": frozenset(),
     }
 
 
