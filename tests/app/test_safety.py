@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import runpy
 import shutil
+import subprocess
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -52,6 +54,10 @@ def run(*words: object) -> Any:
 
 
 def test_before_the_case(folder: Path) -> None:
+    case = (folder / "case.toml").read_text()
+    (folder / "case.toml").write_text(
+        case.replace('ready = ["covered_stent", "pericardiocentesis_set"]', "ready = []")
+    )
     found = limits_of(case_safety(load_case(folder / "case.toml")))
     assert found.contrast.limit_is == "3 times the clearance"
     assert found.contrast.limit_mL == pytest.approx(3 * 40.1026, abs=0.01)
@@ -142,3 +148,62 @@ def test_a_report_that_is_none_is_one_clear_error(folder: Path) -> None:
     result = run("limits", folder / "case.toml", "--dose", folder / "case.toml")
     assert result.exit_code == 4
     assert "not a readable DICOM file" in result.output
+
+
+def pages(pdf: Path) -> int:
+    if shutil.which("pdfinfo") is None:
+        pytest.skip("pdfinfo is not installed")
+    text = subprocess.run(["pdfinfo", str(pdf)], capture_output=True, text=True, check=True).stdout
+    return int(next(line for line in text.splitlines() if line.startswith("Pages:")).split()[1])
+
+
+def test_the_time_out_sheet_holds_what_the_team_must_settle(folder: Path) -> None:
+    result = run(
+        "timeout", folder / "case.toml", "--pdf", folder / "sheet.pdf", "--json", folder / "sheet.json"
+    )
+    assert result.exit_code == 0, result.output
+    sheet = json.loads((folder / "sheet.json").read_text())
+    lines = {
+        line["what"]: line["text"]
+        for line in [*sheet["patient"], *sheet["access"], *sheet["stops"], *sheet["ready"]]
+    }
+    assert lines["allergy"] == "none known"
+    assert lines["stop at contrast"] == "120 mL (3 times the clearance)"
+    assert lines["snare"] == "NOT in the room"
+    assert lines["who calls the stop"]
+    assert sheet["missing"] == []
+    assert any("no stent yet" in text for text in sheet["hazards"])
+    assert pages(folder / "sheet.pdf") == 1
+
+
+def test_a_long_sheet_is_still_one_page_and_text_is_not_markup(folder: Path) -> None:
+    case = (folder / "case.toml").read_text()
+    lines = ", ".join(
+        f'"*{k}* #strike[not] $x$ ' + 'a line of the plan as long as people write them"' for k in range(12)
+    )
+    case = re.sub(r"plan = \[.*?\n\]", f"plan = [{lines}]", case, flags=re.DOTALL)
+    kit = ", ".join(f'"item {k} of the kit, with its size"' for k in range(20))
+    case = re.sub(r"kit = \[\"non.*?\]", f"kit = [{kit}]", case)
+    (folder / "case.toml").write_text(case)
+    assert run("timeout", folder / "case.toml", "--pdf", folder / "sheet.pdf").exit_code == 0
+    assert pages(folder / "sheet.pdf") == 1
+    if shutil.which("pdftotext") is not None:
+        text = subprocess.run(
+            ["pdftotext", str(folder / "sheet.pdf"), "-"], capture_output=True, text=True, check=True
+        ).stdout
+        assert "*11* #strike[not] $x$" in " ".join(text.split())
+
+
+def test_a_gap_is_left_where_nothing_is_said(folder: Path) -> None:
+    case = (folder / "case.toml").read_text()
+    (folder / "case.toml").write_text(
+        case.replace("allergies = [] # none known\n", "").replace("lvef_percent = 52\n", "")
+    )
+    sheet = json.loads(run("timeout", folder / "case.toml", "--json").stdout)
+    assert sheet["missing"] == ["allergy", "LVEF"]
+
+
+def test_a_plan_of_another_case_is_refused(folder: Path) -> None:
+    (folder / "other.json").write_text("{}")
+    result = run("timeout", folder / "case.toml", "--plan", folder / "other.json")
+    assert result.exit_code == 4 and "not a plan of this version" in result.output

@@ -14,7 +14,7 @@ import pytest
 from backstay.adapters.schemas import all_schemas
 from backstay.adapters.toml_text import read_toml
 
-NAMES = ("case", "event", "limits", "measurement", "plan", "protocol", "shelf", "treatment")
+NAMES = ("case", "event", "limits", "measurement", "plan", "protocol", "shelf", "time_out", "treatment")
 
 
 @pytest.fixture(scope="module")

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from backstay.adapters.limits_file import LimitsDocument
+from backstay.adapters.toml_text import read_text
 from backstay.adapters.treatment_file import TreatmentDocument
+from backstay.errors import FileFormatError
 from backstay.identifiers import Calcium, Cause, LimitedBy, MoveId, Verdict
 
 
@@ -224,3 +228,26 @@ class PlanDocument(_Model):
     def best(self) -> RigResult:
         """Return the rig with the highest chance among those that fit; the rig in place when none is better."""
         return max(self.rigs, key=lambda r: (r.chance.value, r.in_place))
+
+
+def read_plan(file: Path) -> PlanDocument:
+    """Return a plan that was exported as JSON.
+
+    Raises
+    ------
+    NotFound, FileFormatError
+        It cannot be read, or is no plan of this version.
+    """
+    try:
+        return PlanDocument.model_validate(json.loads(read_text(file, max_bytes=50_000_000)))
+    except ValidationError as error:
+        first = error.errors()[0]
+        field = ".".join(str(part) for part in first["loc"])
+        raise FileFormatError(
+            "not a plan of this version",
+            field=field,
+            where=str(file),
+            allowed="what plan CASE --json F writes",
+        ) from None
+    except (json.JSONDecodeError, RecursionError):
+        raise FileFormatError("not JSON", where=str(file), allowed="what plan CASE --json F writes") from None

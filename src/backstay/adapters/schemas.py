@@ -13,6 +13,7 @@ from backstay.adapters.measurement_file import measurement_schema
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.protocol_file import protocol_schema
 from backstay.adapters.shelf_file import ShelfDocument
+from backstay.adapters.time_out_file import time_out_schema
 from backstay.adapters.treatment_file import treatment_schema
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -42,6 +43,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "plan": plan_schema(),
         "protocol": protocol_schema(),
         "shelf": shelf_schema(),
+        "time_out": time_out_schema(),
         "treatment": treatment_schema(),
     }
     return {name: {"$schema": DIALECT, **schema} for name, schema in schemas.items()}

@@ -17,6 +17,7 @@ from backstay.cli.base import (
     check_outputs,
     given,
     open_console,
+    print_rows,
     save,
 )
 
@@ -78,3 +79,34 @@ def limits(
     save(contents)
     if STDOUT not in outputs.values():
         render_limits(document, open_console())
+
+
+@app.command()
+def timeout(
+    case: CaseArgument,
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="F", help="A plan of this case (plan CASE --json F), for the ladder."),
+    ] = None,
+    pdf: Annotated[str | None, typer.Option(metavar="F", help="Save the sheet to print.")] = None,
+    json_file: JsonOption = None,
+) -> None:
+    """The time-out: what the team settles aloud before the case, on one sheet."""
+    from backstay.adapters.plan_file import read_plan
+    from backstay.app.loading import load_case
+    from backstay.app.safety import case_safety
+    from backstay.app.safety.time_out import time_out
+    from backstay.report import time_out as printed
+
+    outputs = given(pdf=pdf, json=json_file)
+    loaded = load_case(case)
+    check_outputs(outputs, [*loaded.inputs, *([plan] if plan is not None else [])])
+    sheet = time_out(case_safety(loaded), None if plan is None else read_plan(plan))
+    save(
+        {
+            name: printed.pdf(sheet) if option == "--pdf" else as_json(sheet)
+            for option, name in outputs.items()
+        }
+    )
+    if STDOUT not in outputs.values():
+        print_rows(printed.rows(sheet))

@@ -1,0 +1,175 @@
+"""The time-out sheet: one page for the team, from the case file, its limits and, where there is one, a plan."""
+
+from __future__ import annotations
+
+from backstay.adapters.limits_file import HazardRow, LimitsDocument
+from backstay.adapters.plan_file import PlanDocument
+from backstay.adapters.time_out_file import Line, TimeOutDocument
+from backstay.app.safety.hazards import hazard_row, plan_findings
+from backstay.app.safety.limits import DISCLAIMER, limits_of
+from backstay.app.safety.setting import CaseSafety
+from backstay.errors import InputError
+from backstay.identifiers import Evidence, Ready, Verdict
+
+RUNGS = 6
+_READY = {
+    Ready.COVERED_STENT: "covered stent",
+    Ready.PERICARDIOCENTESIS_SET: "pericardiocentesis set",
+    Ready.SNARE: "snare",
+}
+_LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
+
+
+def time_out(safety: CaseSafety, plan: PlanDocument | None = None) -> TimeOutDocument:
+    """Return the time-out sheet of a case.
+
+    Parameters
+    ----------
+    safety : CaseSafety
+        The case.
+    plan : PlanDocument, optional
+        A plan of the same case, for the ladder.
+
+    Raises
+    ------
+    InputError
+        The plan is of another case.
+    """
+    case, table = safety.case, safety.case.time_out
+    if plan is not None and (plan.title, plan.vessel) != (case.title, case.vessel_name):
+        raise InputError("the plan is of another case", field="--plan", value=plan.title, allowed=case.title)
+    limits = limits_of(safety)
+    patient, access = _patient(safety, limits), _access(safety)
+    stops = _stops(safety, limits)
+    said = [*patient, *access, *stops, Line(what="least acceptable result", text=table.minimum_result or "")]
+    return TimeOutDocument(
+        schema=1,
+        title=case.title,
+        invented=case.invented,
+        disclaimer=DISCLAIMER,
+        patient=patient,
+        access=access,
+        plan=table.plan or _plan(safety),
+        ladder=_ladder(plan),
+        ladder_note=""
+        if plan is not None
+        else "not computed: backstay plan CASE --json F, then --plan F here",
+        minimum_result=table.minimum_result or "",
+        stops=stops,
+        hazards=_hazards(safety, limits),
+        kit=table.kit or _kit(safety),
+        bail_out_kit=list(table.bail_out_kit),
+        ready=_ready(safety),
+        missing=[line.what for line in said if not line.text],
+    )
+
+
+def _number(value: float | None, unit: str, digits: int = 0) -> str:
+    return "" if value is None else f"{value:.{digits}f} {unit}"
+
+
+def _patient(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
+    p = safety.case.patient
+    who = ", ".join(
+        part
+        for part in (
+            _number(p.age_y, "y"),
+            p.sex or "",
+            _number(p.weight_kg, "kg"),
+            _number(p.height_cm, "cm"),
+        )
+        if part
+    )
+    allergies = "" if p.allergies is None else ", ".join(p.allergies) or "none known"
+    bleeding = {True: "HIGH", False: "not high", None: "open: not all is known"}[limits.bleeding.high]
+    return [
+        Line(what="patient", text=who),
+        Line(what="conditions", text=", ".join(p.conditions)),
+        Line(what="allergy", text=allergies),
+        Line(what="P2Y12 inhibitor", text=p.p2y12 or ""),
+        Line(what="haemoglobin", text=_number(p.hemoglobin_g_dL, "g/dL", 1)),
+        Line(what="platelets", text=_number(p.platelets_1e9_L, "10⁹/L")),
+        Line(what="eGFR", text=_number(safety.egfr, "mL/min/1.73 m2")),
+        Line(what="LVEF", text=_number(p.lvef_percent, "%")),
+        Line(what="bleeding risk", text=bleeding),
+    ]
+
+
+def _access(safety: CaseSafety) -> list[Line]:
+    rig = safety.case.rig
+    route = f"{rig.access.route.value.replace('_', ' ')}, {rig.access.sheath_fr:g} Fr sheath"
+    return [
+        Line(what="access", text=route),
+        Line(what="second access", text=safety.case.time_out.second_access or ""),
+    ]
+
+
+def _plan(safety: CaseSafety) -> list[str]:
+    """Return the plan as the case file implies it, where the team wrote none."""
+    case = safety.case
+    return [
+        f"{case.vessel_name}: {case.device.name}, from {case.target_from_mm:.0f} to {case.target_to_mm:.0f} mm",
+        f"rig: {case.rig.describe()}",
+    ]
+
+
+def _ladder(plan: PlanDocument | None) -> list[str]:
+    if plan is None:
+        return []
+    fitting = [rig for rig in plan.rigs if rig.fits.verdict is not Verdict.NO]
+    return [f"{rig.change}: {rig.chance.words}" for rig in fitting[:RUNGS]]
+
+
+def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
+    c, a, case = limits.contrast, limits.anticoagulation, safety.case
+    contrast = "" if c.limit_mL is None else f"{c.limit_mL:.0f} mL ({c.limit_is})"
+    radiation = safety.setting.protocol.radiation
+    kerma = _number(case.limits.air_kerma_mGy, "mGy")
+    notice = (
+        f"told at {radiation.first_notice_mGy:.0f} mGy, substantial from {radiation.substantial_mGy:.0f} mGy"
+    )
+    dose = ""
+    if a.first_dose is not None:
+        low, high = a.first_dose
+        dose = (
+            f"{low:.0f} to {high:.0f} U"
+            if a.agent == "heparin"
+            else f"{low:.0f} mg, then {a.infusion_mg_h:.0f} mg/h"
+        )
+    target = "" if a.target_s is None else f"; clotting time {a.target_s[0]:.0f} to {a.target_s[1]:.0f} s"
+    return [
+        Line(what="stop at contrast", text=contrast),
+        Line(what="stop at air kerma", text=f"{kerma} ({notice})" if kerma else ""),
+        Line(what="stop at time", text=_number(case.limits.minutes, "min")),
+        Line(what="who calls the stop", text=case.time_out.stop_called_by or ""),
+        Line(what=a.agent, text=f"{dose}{target}" if dose else ""),
+    ]
+
+
+def _hazards(safety: CaseSafety, limits: LimitsDocument) -> list[str]:
+    """Return the hazards of the plan, and those of every push."""
+    rows = [hazard_row(one) for one in plan_findings(safety).fired]
+    known = {row.id for row in rows}
+    rows = [*(row for row in limits.every_move if row.id not in known), *rows]
+    return [_words(row) for row in rows]
+
+
+def _words(row: HazardRow) -> str:
+    source = f" ({row.source})" if row.source == Evidence.COMMON_PRACTICE.value else ""
+    return f"{_LEVELS[row.level]}: {row.text}{source}"
+
+
+def _kit(safety: CaseSafety) -> list[str]:
+    """Return what the plan opens first, where the team wrote no list."""
+    rig, device = safety.case.rig, safety.case.device
+    named = [rig.guide.name, rig.rail.name, *(wire.name for wire in rig.buddies)]
+    named += [rig.extension.name] if rig.extension is not None else []
+    return list(dict.fromkeys([*named, device.name]))
+
+
+def _ready(safety: CaseSafety) -> list[Line]:
+    listed = safety.case.time_out.ready
+    return [
+        Line(what=name, text="" if listed is None else "in the room" if one in listed else "NOT in the room")
+        for one, name in _READY.items()
+    ]
