@@ -207,3 +207,29 @@ def test_a_plan_of_another_case_is_refused(folder: Path) -> None:
     (folder / "other.json").write_text("{}")
     result = run("timeout", folder / "case.toml", "--plan", folder / "other.json")
     assert result.exit_code == 4 and "not a plan of this version" in result.output
+
+
+def test_hazards_of_a_step_thought_of_and_along_the_record(folder: Path) -> None:
+    log(
+        folder,
+        *BEGUN,
+        {"kind": "extension", "device": "ext-6", "depth_mm": 32.0},
+        {"kind": "contrast", "volume_mL": 6.0},
+    )
+    result = run("hazards", folder / "case.toml", "protamine")
+    assert result.exit_code == 0 and "NOT THIS: protamine never" in result.output
+    found = json.loads(run("hazards", folder / "case.toml", "--json").stdout)["hazards"]
+    last = found[-1]
+    assert last["step"] == "contrast"
+    assert [row["id"] for row in last["shown"]] == ["injection_through_deep_extension", "air_after_exchange"]
+    assert [row["id"] for row in last["kept_back"]] == ["contrast_near_ceiling"]
+    assert last["shown"][0]["because"]["extension_depth_mm"] == "32"
+
+
+def test_an_event_logged_says_at_once_what_it_makes_dangerous(folder: Path, tmp_path: Path) -> None:
+    store = f"sqlite:///{tmp_path / 'records.sqlite'}"
+    assert (
+        "\n    ! NOT THIS: no heparin"
+        in run("log", folder / "case.toml", "stent 2.75x33 crossed", "--store", store).output
+    )
+    assert "!" not in run("log", folder / "case.toml", "heparin 5000", "--store", store).output

@@ -79,6 +79,15 @@ class HazardRow(_Model):
     because: dict[str, str]
 
 
+class MomentRow(_Model):
+    """What the hazards said at one step of a record."""
+
+    step: str
+    minute: float
+    shown: list[HazardRow]
+    kept_back: list[HazardRow]
+
+
 class MoveCost(_Model):
     """What a next move would take, and what to beware of."""
 

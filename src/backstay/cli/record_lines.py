@@ -47,7 +47,16 @@ class Lines:
             return "\n".join(EXAMPLES)
         if word == "show":
             return "\n".join(self._echo(entry) for entry in self._standing())
-        return self._echo(self.recorder.log(line))
+        return self._echo(self.recorder.log(line)) + self._hazards()
+
+    def _hazards(self) -> str:
+        """Return what the last event makes dangerous, at most two lines."""
+        from backstay.app.safety.steps import hazards_of_last
+        from backstay.report.limits import hazard_words
+
+        shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
+        more = [f"{waiting} more: backstay hazards CASE"] if shown and waiting else []
+        return "".join(f"\n    ! {text}" for text in [*(hazard_words(row) for row in shown), *more])
 
     def undo(self) -> str:
         """Take the last event back; returns what to show."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -110,3 +111,39 @@ def timeout(
     )
     if STDOUT not in outputs.values():
         print_rows(printed.rows(sheet))
+
+
+@app.command()
+def hazards(
+    case: CaseArgument,
+    words: Annotated[
+        list[str] | None,
+        typer.Argument(help="A step thought of, as `log` takes it; without it, the record so far."),
+    ] = None,
+    json_file: JsonOption = None,
+) -> None:
+    """What must not be done: for a step that is only thought of, or along the record, shown and kept back."""
+    from backstay.app.loading import load_case
+    from backstay.app.safety import case_safety
+    from backstay.app.safety.steps import along_record, hazards_of_line
+    from backstay.report.limits import hazard_words
+
+    outputs = given(json=json_file)
+    loaded = load_case(case)
+    check_outputs(outputs, loaded.inputs)
+    safety = case_safety(loaded)
+    lines: list[tuple[str, str]] = []
+    if words:
+        rows = hazards_of_line(safety, " ".join(words))
+        found = [row.model_dump() for row in rows]
+        lines = [("thought of", hazard_words(row)) for row in rows]
+    else:
+        moments = along_record(safety)
+        found = [moment.model_dump() for moment in moments]
+        for moment in moments:
+            lines += [(moment.step, hazard_words(row)) for row in moment.shown]
+            lines += [("  kept back", hazard_words(row)) for row in moment.kept_back]
+    text = json.dumps({"schema": 1, "hazards": found}, indent=1, ensure_ascii=False) + "\n"
+    save(dict.fromkeys(outputs.values(), text))
+    if STDOUT not in outputs.values():
+        print_rows(lines or [("", "nothing applies")])
