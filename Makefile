@@ -32,6 +32,7 @@ evidence: .venv/.dev-stamp fresh
 
 bench: .venv/.dev-stamp
 	$(BIN)/python benchmarks/run.py
+	$(BIN)/python benchmarks/safety.py
 
 docs: .venv/.dev-stamp
 	$(BIN)/python tools/generate.py

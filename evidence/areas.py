@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import delivery, vessels
+from evidence import delivery, nuisance, vessels
 
 DELIVERY_MODEL = (
     "src/backstay/core/anatomy/*.py",
@@ -56,6 +56,18 @@ AREAS = (
         ),
         vessels.study,
     ),
+    Area(
+        "hazards",
+        "Hazards over ten invented full cases",
+        (
+            "src/backstay/core/rules/*.py",
+            "src/backstay/core/safety/*.py",
+            "src/backstay/core/safety/hazards/*.py",
+            "evidence/nuisance.py",
+            "evidence/full_cases.txt",
+        ),
+        nuisance.study,
+    ),
 )
 
 UNVALIDATED = (
@@ -76,5 +88,17 @@ UNVALIDATED = (
     (
         "pressure lost in a lesion",
         "no printed numeric example of the formula could be read; its arithmetic is checked",
+    ),
+    (
+        "skin dose: backscatter, tissue and table factors, the body's size, the table's zero",
+        "factors from memory or judgement; the geometry is checked by hand, nothing was compared with film",
+    ),
+    (
+        "levels of kerma-area product and fluoroscopy time, 3.7 times the clearance, interval of the clotting time",
+        "from memory: no source could be read; marked so wherever shown",
+    ),
+    (
+        "edges of hazards (pressures, depths, ratios, times) and which are shown",
+        "judgement or common practice; the lab's protocol changes the edges",
     ),
 )

@@ -78,13 +78,15 @@ def act_target_s(protocol: HeparinProtocol, *, glycoprotein_inhibitor: bool) -> 
     >>> act_target_s(HeparinProtocol(instrument="higher reading"), glycoprotein_inhibitor=False)
     Range(low=300.0, high=350.0)
     """
-    if glycoprotein_inhibitor:
-        return Range(200.0, 250.0)
-    return {
-        "lower reading": Range(250.0, 300.0),
-        "higher reading": Range(300.0, 350.0),
-        "unknown": Range(250.0, 350.0),
-    }[protocol.instrument]
+    return _WITH_INHIBITOR if glycoprotein_inhibitor else _TARGETS[protocol.instrument]
+
+
+_WITH_INHIBITOR = Range(200.0, 250.0)
+_TARGETS = {
+    "lower reading": Range(250.0, 300.0),
+    "higher reading": Range(300.0, 350.0),
+    "unknown": Range(250.0, 350.0),
+}
 
 
 @dataclass(frozen=True)

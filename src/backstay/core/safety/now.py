@@ -190,9 +190,10 @@ def after(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     Now
         Unchanged but for the time by kinds that change nothing here.
     """
-    changed = _CHANGES.get(entry.kind, _nothing)(now, entry, kinds)
     started = entry.at_s if now.started_s is None else now.started_s
-    return replace(changed, started_s=started, last_s=entry.at_s)
+    change = _CHANGES.get(entry.kind)
+    changed = now if change is None else change(now, entry, kinds)
+    return _with(changed, started_s=started, last_s=entry.at_s)
 
 
 def now_after(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind], *, start: Now | None = None) -> Now:
@@ -217,11 +218,12 @@ def now_after(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind], *, star
     return now
 
 
+def _with(now: Now, **changes: object) -> Now:
+    """Return the case with some values changed: what `replace` does, in half the time."""
+    return Now(**{**vars(now), **changes})
+
+
 Change = Callable[[Now, Entry, Mapping[str, DeviceKind]], Now]
-
-
-def _nothing(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return now
 
 
 def _without(now: Now, device: str, *items: BodyItem) -> tuple[Inside, ...]:
@@ -251,10 +253,10 @@ def _guide_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     device, seat = entry.text("device") or "", entry.number("seat_mm") or 0.0
     there = now.of(BodyItem.GUIDE)
     if there and there[0].device == device:
-        return replace(now, seat_mm=seat)
+        return _with(now, seat_mm=seat)
     rest = tuple(one for one in now.inside if one.item is not BodyItem.GUIDE)
     holes = entry.values.get("side_holes")
-    return replace(
+    return _with(
         now,
         inside=(*rest, Inside(device, BodyItem.GUIDE, entry.at_s)),
         seat_mm=seat,
@@ -266,10 +268,10 @@ def _guide_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
 
 def _guide_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     if not entry.values.get("wanted"):
-        return replace(now, seat_mm=0.0, pressure_damped=None, wire_tip=None)
+        return _with(now, seat_mm=0.0, pressure_damped=None, wire_tip=None)
     rest = [one for one in now.inside if one.item not in (BodyItem.GUIDE, BodyItem.EXTENSION)]
     inside = _presumed_out(rest)
-    return replace(
+    return _with(
         now, inside=inside, seat_mm=0.0, extension_depth_mm=None, pressure_damped=None, exchanged=True
     )
 
@@ -278,27 +280,27 @@ def _wire_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     device, role = entry.text("device") or "", entry.text("role") or "rail"
     wire = Inside(device, BodyItem.WIRE, entry.at_s, role, entry.text("branch") or "")
     tip = None if role == "rail" else now.wire_tip
-    return replace(now, inside=(*now.inside, wire), wire_tip=tip)
+    return _with(now, inside=(*now.inside, wire), wire_tip=tip)
 
 
 def _wire_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     device = entry.text("device") or ""
     inside = _without(now, device, BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
-    changed = replace(now, inside=inside)
+    changed = _with(now, inside=inside)
     if changed.wires("rail"):
         return changed
-    return replace(changed, inside=_presumed_out(inside), wire_tip=None)
+    return _with(changed, inside=_presumed_out(inside), wire_tip=None)
 
 
 def _extension(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     rest = tuple(one for one in now.inside if one.item is not BodyItem.EXTENSION)
     depth = entry.number("depth_mm")
     if depth is None:
-        return replace(now, inside=rest, extension_depth_mm=None, exchanged=True, pressure_damped=None)
+        return _with(now, inside=rest, extension_depth_mm=None, exchanged=True, pressure_damped=None)
     there = now.of(BodyItem.EXTENSION)
     since = there[0].since_s if there else entry.at_s
     item = Inside(entry.text("device") or "", BodyItem.EXTENSION, since)
-    return replace(
+    return _with(
         now,
         inside=(*rest, item),
         extension_depth_mm=depth,
@@ -323,14 +325,14 @@ def _inflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
             entry.number("from_mm"),
             entry.number("to_mm"),
         )
-        return replace(now, inside=(*rest, item), blocked_at_s=blocked)
+        return _with(now, inside=(*rest, item), blocked_at_s=blocked)
     on_stent = any(one.device == device for one in now.of(BodyItem.STENT_BALLOON))
     inside = now.inside if on_stent else _down_the_rail(now, entry, BodyItem.BALLOON)
     opened = now.opened_fully
     if purpose == "preparation":
         seen = entry.values.get("opened_fully")
         opened = None if seen is None else bool(seen) and (entry.number("views") or 0.0) >= 2.0
-    return replace(now, inside=inside, opened_fully=opened, blocked_at_s=blocked)
+    return _with(now, inside=inside, opened_fully=opened, blocked_at_s=blocked)
 
 
 def _deflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
@@ -341,7 +343,7 @@ def _deflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
         else one
         for one in now.inside
     )
-    return replace(now, inside=inside, blocked_at_s=None)
+    return _with(now, inside=inside, blocked_at_s=None)
 
 
 def _stent(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
@@ -354,9 +356,9 @@ def _stent(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
             meant = one.device in traps
             one = replace(one, item=BodyItem.TRAPPED_WIRE, from_mm=from_mm, to_mm=to_mm, unplanned=not meant)
         inside.append(one)
-    left = _down_the_rail(replace(now, inside=tuple(inside)), entry, BodyItem.STENT_BALLOON)
+    left = _down_the_rail(_with(now, inside=tuple(inside)), entry, BodyItem.STENT_BALLOON)
     opened = Inside(device, BodyItem.STENT, entry.at_s, "", "", from_mm, to_mm)
-    return replace(now, inside=(*left, opened))
+    return _with(now, inside=(*left, opened))
 
 
 def _attempt(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
@@ -365,7 +367,7 @@ def _attempt(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     hard = stopped and entry.text("push") == "all_that_was_safe"
     inside = _down_the_rail(now, entry, item) if item in _ON_RAIL else now.inside
     limited = entry.text("limited_by") if stopped else None
-    return replace(now, inside=inside, limited_by=limited, hard_failures=now.hard_failures + hard)
+    return _with(now, inside=inside, limited_by=limited, hard_failures=now.hard_failures + hard)
 
 
 def _prepared(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
@@ -374,21 +376,21 @@ def _prepared(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     if entry.text("device"):
         item = BodyItem.BURR if what is Preparation.ATHERECTOMY else BodyItem.BALLOON
         inside = _down_the_rail(now, entry, item)
-    return replace(now, inside=inside, prepared=(*now.prepared, what))
+    return _with(now, inside=inside, prepared=(*now.prepared, what))
 
 
 def _device_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     item = _WORDS.get(entry.text("what") or "")
     if item is not None:
-        return replace(now, inside=_down_the_rail(now, entry, item))
+        return _with(now, inside=_down_the_rail(now, entry, item))
     other = Inside(entry.text("device") or "", BodyItem.OTHER, entry.at_s)
-    return replace(now, inside=(*now.inside, other))
+    return _with(now, inside=(*now.inside, other))
 
 
 def _device_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     removable = frozenset(BodyItem) - {BodyItem.STENT}
     inside = _without(now, entry.text("device") or "", *removable)
-    return replace(now, inside=inside, exchanged=now.exchanged or entry.text("drawn_into") == "sheath")
+    return _with(now, inside=inside, exchanged=now.exchanged or entry.text("drawn_into") == "sheath")
 
 
 def _complication(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
@@ -397,7 +399,7 @@ def _complication(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> No
     narrowings = now.narrowings_mm
     if code == Complication.NEW_NARROWING and at is not None:
         narrowings = (*narrowings, at)
-    return replace(
+    return _with(
         now,
         dissection=now.dissection or code == Complication.DISSECTION,
         perforation=now.perforation or code == Complication.PERFORATION,
@@ -406,24 +408,24 @@ def _complication(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> No
 
 
 def _drug(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, drugs=now.drugs | {Drug(entry.text("drug") or Drug.OTHER)})
+    return _with(now, drugs=now.drugs | {Drug(entry.text("drug") or Drug.OTHER)})
 
 
 def _contrast(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, contrast_mL=now.contrast_mL + (entry.number("volume_mL") or 0.0))
+    return _with(now, contrast_mL=now.contrast_mL + (entry.number("volume_mL") or 0.0))
 
 
 def _heparin(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0), heparin_at_s=entry.at_s)
+    return _with(now, heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0), heparin_at_s=entry.at_s)
 
 
 def _act(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, act_s=entry.number("act_s"), act_at_s=entry.at_s, act_site=entry.text("sampled_from"))
+    return _with(now, act_s=entry.number("act_s"), act_at_s=entry.at_s, act_site=entry.text("sampled_from"))
 
 
 def _dose(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     kap, minutes = entry.number("kap_Gycm2"), entry.number("fluoroscopy_min")
-    return replace(
+    return _with(
         now,
         air_kerma_mGy=entry.number("air_kerma_mGy"),
         kap_Gycm2=now.kap_Gycm2 if kap is None else kap,
@@ -432,21 +434,21 @@ def _dose(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
 
 
 def _pressure(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, pressure_damped=bool(entry.values.get("damped")))
+    return _with(now, pressure_damped=bool(entry.values.get("damped")))
 
 
 def _wire_seen(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     device = entry.text("device")
     rails = [one.device for one in now.wires("rail")]
-    return replace(now, wire_tip=entry.text("tip")) if not rails or device in rails else now
+    return _with(now, wire_tip=entry.text("tip")) if not rails or device in rails else now
 
 
 def _flush(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, exchanged=False)
+    return _with(now, exchanged=False)
 
 
 def _end(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    return replace(now, counted=bool(entry.values.get("counted")))
+    return _with(now, counted=bool(entry.values.get("counted")))
 
 
 _CHANGES: Mapping[EventKind, Change] = {

@@ -98,22 +98,25 @@ def plan_facts(now: Now, setting: Setting) -> FactDict:
 
 def _standing(now: Now, setting: Setting) -> FactDict:
     """Return what is in place and what is known."""
-    rails, buddies = now.wires("rail"), now.wires("buddy")
+    here = [one for one in now.inside if not one.presumed_out]
+    kinds = [one.item for one in here]
+    wires = [one for one in here if one.item is BodyItem.WIRE]
+    rails = [one for one in wires if one.role == "rail"]
+    buddies = [one for one in wires if one.role == "buddy"]
     rail = setting.wire(rails[-1].device) if rails else None
-    branch_wires = now.wires("branch")
     return {
-        "wires_in_place": float(len(rails) + len(buddies) + len(branch_wires)),
+        "wires_in_place": float(len(wires)),
         "buddies_in_place": float(len(buddies)),
         "buddy_in_place": bool(buddies),
-        "branch_wires_in_place": float(len(branch_wires)),
+        "branch_wires_in_place": float(len(wires) - len(rails) - len(buddies)),
         "rail_in_place": bool(rails),
         "rail_stiffness_Nmm2": rail.core_stiffness_Nmm2 if rail else None,
         "rail_length_cm": rail.length_cm if rail else None,
-        "trapped_in_place": float(len(now.of(BodyItem.TRAPPED_WIRE))),
-        "stents_in_place": float(len(now.of(BodyItem.STENT))),
+        "trapped_in_place": float(kinds.count(BodyItem.TRAPPED_WIRE)),
+        "stents_in_place": float(kinds.count(BodyItem.STENT)),
         "extension_in": now.extension_depth_mm is not None,
         "extension_depth_mm": now.extension_depth_mm if now.extension_depth_mm is not None else 0.0,
-        "anchor_inflated": bool(now.of(BodyItem.ANCHOR_BALLOON)),
+        "anchor_inflated": BodyItem.ANCHOR_BALLOON in kinds,
         "seat_mm": now.seat_mm,
         "side_holes": now.side_holes,
         "pressure_damped": now.pressure_damped,
@@ -123,7 +126,7 @@ def _standing(now: Now, setting: Setting) -> FactDict:
         "lesion_opened_fully": now.opened_fully,
         "anticoagulated": now.anticoagulated,
         "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and now.heparin_U <= 0.0,
-        "equipment_in": bool(now.to_come_out),
+        "equipment_in": any(kind is not BodyItem.STENT for kind in kinds),
         "exchanged_since_flush": now.exchanged,
         "limited_by": now.limited_by,
         "failed_hard_pushes": float(now.hard_failures),
