@@ -18,6 +18,9 @@ sys.path[:0] = [str(ROOT / "src"), str(ROOT / "tools")]
 import make_demo_path  # noqa: E402
 
 from backstay.adapters.schemas import all_schemas  # noqa: E402
+from backstay.core.safety.hazards import HAZARDS  # noqa: E402
+from backstay.identifiers import Level  # noqa: E402
+from backstay.sources import all_sources  # noqa: E402
 
 
 def outputs() -> dict[Path, str]:
@@ -27,7 +30,28 @@ def outputs() -> dict[Path, str]:
         for name, schema in all_schemas().items()
     }
     files[ROOT / "examples" / "demo" / "path.csv"] = make_demo_path.text()
+    files[ROOT / "docs" / "hazards.md"] = hazards_page()
     return files
+
+
+def hazards_page() -> str:
+    """Return the page that lists every hazard."""
+    lines = [
+        "# Hazards",
+        "",
+        "Written by `make docs` from the rules under `src/backstay/core/safety/hazards`; do not edit. A name in braces is a fact that is filled "
+        "in; what each fact means stands in `core/rules/facts.py`. Reminders in the trade's words: they replace no instructions for use, no "
+        "local protocol and no operator's judgement.",
+        "",
+        "| id | level | says | rests on | source |",
+        "|---|---|---|---|---|",
+    ]
+    for rule in sorted(HAZARDS, key=lambda rule: (list(Level).index(rule.level), rule.id)):
+        cited = all_sources().get(rule.source)
+        source = rule.source if cited is None else f"[@{rule.source}], read as {cited.read_as}"
+        names = ", ".join(rule.when.names())
+        lines.append(f"| `{rule.id}` | {rule.level} | {rule.say} | {names} | {source} |")
+    return "\n".join(lines) + "\n"
 
 
 def stale(files: dict[Path, str]) -> list[str]:

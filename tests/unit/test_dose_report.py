@@ -149,6 +149,8 @@ def test_other_files_are_refused(tmp_path: Path, content: bytes, says: str) -> N
 def test_other_files_and_none(tmp_path: Path) -> None:
     with pytest.raises(FileFormatError, match="not a structured report"):
         report(tmp_path, [W.event()], Modality="XA")
+    with pytest.raises(FileFormatError, match="enhanced dose report"):
+        report(tmp_path, [W.event()], SOPClassUID="1.2.840.10008.5.1.4.1.1.88.76")
     with pytest.raises(FileFormatError, match="no dose in it"):
         report(tmp_path, [W.container("113701", [])])
     with pytest.raises(NotFound):

@@ -23,6 +23,7 @@ MAX_BYTES = 100_000_000
 MAX_ITEMS = 500_000
 MAX_NESTED = 30
 
+_ENHANCED = "1.2.840.10008.5.1.4.1.1.88.76"
 _EVENT, _ACCUMULATED = "113706", "113702"
 _PLANES = {"113620": "A", "113621": "B", "113622": "single"}
 _KINDS = {
@@ -106,6 +107,14 @@ def _read_dicom(file: Path) -> DoseReport:
             if modality != "SR" or not items:
                 raise FileFormatError(
                     "not a structured report", field="Modality", value=modality, allowed="SR", where=where
+                )
+            if str(dataset.get("SOPClassUID", "")) == _ENHANCED:
+                raise FileFormatError(
+                    "an enhanced dose report, which is laid out differently and not read",
+                    field="SOPClassUID",
+                    value=_ENHANCED,
+                    allowed="the X-ray radiation dose report",
+                    where=where,
                 )
             return _report(dataset, where=where)
     except InputError:

@@ -76,6 +76,7 @@ class HazardRow(_Model):
     level: Literal["block", "pause", "note"]
     text: str
     source: str
+    confirmed: bool = Field(description="false where its source is from memory")
     because: dict[str, str]
 
 

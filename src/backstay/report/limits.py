@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from backstay.adapters.limits_file import HazardRow, InsideRow, LimitsDocument, MoveCost
-from backstay.identifiers import BudgetState, Evidence
+from backstay.identifiers import BudgetState
 from backstay.report.html import box, details, element, figure, items, scroll, table
 from backstay.report.scene import xml_text
 from backstay.report.skin import peak_words, skin_scene
@@ -30,8 +30,7 @@ def source_words(source: str, *, confirmed: bool = True) -> str:
 
 def hazard_words(row: HazardRow) -> str:
     """Return a hazard in one line: how strongly, what, and on whose word."""
-    source = "common practice, no source" if row.source == Evidence.COMMON_PRACTICE.value else row.source
-    return f"{LEVELS[row.level]}: {row.text} ({source})"
+    return f"{LEVELS[row.level]}: {row.text} ({source_words(row.source, confirmed=row.confirmed)})"
 
 
 def summary_rows(d: LimitsDocument) -> list[tuple[str, str]]:

@@ -15,6 +15,7 @@ from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now, after
 from backstay.core.safety.step_facts import plan_facts
 from backstay.identifiers import EventKind, Level, MoveId, Preparation
+from backstay.sources import all_sources, source
 
 
 def hazard_row(fired: Fired) -> HazardRow:
@@ -24,6 +25,7 @@ def hazard_row(fired: Fired) -> HazardRow:
         level=fired.rule.level.value,
         text=fired.text,
         source=fired.rule.source,
+        confirmed=fired.rule.source not in all_sources() or source(fired.rule.source).read_as != "memory",
         because={name: words(value) for name, value in fired.facts.items()},
     )
 

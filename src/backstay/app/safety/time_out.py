@@ -155,7 +155,8 @@ def _hazards(safety: CaseSafety, limits: LimitsDocument) -> list[str]:
 
 
 def _words(row: HazardRow) -> str:
-    source = f" ({row.source})" if row.source == Evidence.COMMON_PRACTICE.value else ""
+    unsourced = row.source == Evidence.COMMON_PRACTICE.value
+    source = f" ({row.source})" if unsourced else "" if row.confirmed else " (from memory)"
     return f"{_LEVELS[row.level]}: {row.text}{source}"
 
 

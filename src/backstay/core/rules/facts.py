@@ -61,6 +61,7 @@ _STEP = {
     "trapped_length_mm": "length that is to lie trapped",
     "trapped_soft_mm": "length of the wire's soft section",
     "trapped_coating": "coating of the wire that is to be trapped",
+    "lesion_in_stretch": "a lesion is described in the stretch",
     "narrowing_in_stretch": "the stretch has a narrowing that was not there before the wire",
     "extension_in_stretch": "the extension's tip lies in the stretch to be stented",
     "extension_meets_stent": "the extension's tip comes to or past the edge of a stent of this case",

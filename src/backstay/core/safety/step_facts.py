@@ -197,6 +197,7 @@ def _stretch(before: Now, entry: Entry, setting: Setting) -> FactDict:
         "in_new_stent": bool(stents),
         "stent_limit_mm": min(limits, default=None),
         "over_trapped_wire": any(one.overlaps(from_mm, to_mm) for one in trapped),
+        "lesion_in_stretch": any(x.from_mm < to_mm and from_mm < x.to_mm for x in setting.lesions),
         "narrowing_in_stretch": any(from_mm <= at <= to_mm for at in before.narrowings_mm),
         "extension_in_stretch": depth is not None and depth > from_mm,
     }

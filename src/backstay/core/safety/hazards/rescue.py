@@ -1,7 +1,7 @@
 """What must be ready, what to do first when something went wrong, and what must not stay behind.
 
 First steps are reminders in the trade's words; they replace no protocol. Sources: [@perforation2016; @noreflow]
-[@airembolism; @stentloss2023; @iturbe2012; @ctoentrapment2024; @covered5f; @tamponadecto; @dissection2023].
+[@wirefracture; @airembolism; @stentloss2023; @iturbe2012; @ctoentrapment2024; @covered5f; @tamponadecto; @dissection2023].
 """
 
 from __future__ import annotations
@@ -111,10 +111,17 @@ RESCUE = (
     ),
     Rule(
         id="stuck",
-        when=_went_wrong(Complication.DEVICE_STUCK, Complication.WIRE_STUCK, Complication.WIRE_BROKEN),
-        say="stuck or broken: stop pulling (3 of 4 trapped devices went to surgery); a balloon beside it, an extension over it",
+        when=_went_wrong(Complication.DEVICE_STUCK, Complication.WIRE_STUCK),
+        say="stuck: stop pulling (3 of 4 trapped devices went to surgery); a balloon beside it, an extension over it",
         level=Level.PAUSE,
         source="iturbe2012",
+    ),
+    Rule(
+        id="wire_broken",
+        when=_went_wrong(Complication.WIRE_BROKEN),
+        say="broken wire: leave what holds the rest; of 67 reported 43 % went to surgery, 42 % were snared, 15 % left in place",
+        level=Level.PAUSE,
+        source="wirefracture",
     ),
     Rule(
         id="stent_deformed",

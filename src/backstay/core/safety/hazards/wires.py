@@ -96,6 +96,24 @@ WIRES = (
         source="villanueva2015",
     ),
     Rule(
+        id="trapped_wire_scrapes_coating",
+        when=all_of(
+            _TRAPS,
+            is_one_of("trapped_coating", "hydrophilic", "hydrophobic"),
+            above("trapped_length_mm", 20.0),
+        ),
+        say="{trapped_length_mm:.0f} mm of a wire without a jacket: it scrapes the stent's coating, the more the longer it lies trapped",
+        level=Level.NOTE,
+        source="jailedbench",
+    ),
+    Rule(
+        id="trap_behind_stent_not_wanted",
+        when=all_of(_TRAPS, is_false("lesion_in_stretch")),
+        say="trap a wire only behind a stent that is wanted anyway: no lesion is described in this stretch",
+        level=Level.PAUSE,
+        source="kaluski2007",
+    ),
+    Rule(
         id="trap_is_described_in_few_cases",
         when=all_of(_TRAPS, is_true("chronic_occlusion")),
         say="trapping a wire is described in chosen cases only (10 of 10 in one series): have the way back clear before it",
