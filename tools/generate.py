@@ -39,9 +39,9 @@ def hazards_page() -> str:
     lines = [
         "# Hazards",
         "",
-        "Written by `make docs` from the rules under `src/backstay/core/safety/hazards`; do not edit. A name in braces is a fact that is filled "
-        "in; what each fact means stands in `core/rules/facts.py`. Reminders in the trade's words: they replace no instructions for use, no "
-        "local protocol and no operator's judgement.",
+        "Written by `make docs` from the rules under `src/backstay/core/safety/hazards`; do not edit. A name in braces is a "
+        "fact that is filled in; what each fact means stands in `core/rules/facts.py`. Reminders in the trade's words: they "
+        "replace no instructions for use, no local protocol and no operator's judgement.",
         "",
         "| id | level | says | rests on | source |",
         "|---|---|---|---|---|",
