@@ -2,7 +2,7 @@
 
 >>> import backstay
 >>> sorted(backstay.__all__)[:3]
-['LumenPath', 'Plan', 'load_case']
+['LumenPath', 'Plan', 'limits']
 """
 
 from __future__ import annotations
@@ -13,14 +13,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from backstay.app.loading import load_case
     from backstay.app.plan import plan_case
+    from backstay.app.safety import limits
     from backstay.core.anatomy.path import LumenPath
     from backstay.report.notebook import Plan, plan
 
-__all__ = ["LumenPath", "Plan", "load_case", "plan", "plan_case"]
+__all__ = ["LumenPath", "Plan", "limits", "load_case", "plan", "plan_case"]
 
 _HOMES = {
     "LumenPath": ("backstay.core.anatomy.path", "LumenPath"),
     "Plan": ("backstay.report.notebook", "Plan"),
+    "limits": ("backstay.app.safety", "limits"),
     "load_case": ("backstay.app.loading", "load_case"),
     "plan": ("backstay.report.notebook", "plan"),
     "plan_case": ("backstay.app.plan", "plan_case"),

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from backstay.adapters.dose_report import read_dose_report
-from backstay.core.safety.dose import DoseReport, disagreements
+from backstay.core.safety.dose import DoseReport, Irradiation, beams_of, disagreements
 from backstay.core.safety.protocol import RadiationProtocol, SkinFactors
 from backstay.core.safety.radiation import radiation_levels, skin_band
 from backstay.core.safety.skin import Beam, Body, skin_dose_mGy, skin_map
@@ -211,6 +212,31 @@ def test_published_dose_summary(tmp_path: Path) -> None:
     assert report.field_at_reference_cm2 == pytest.approx(64.33, abs=0.005)
     other = read_dose_report(sample(tmp_path / "other.json", kerma=213))
     assert other.field_at_reference_cm2 != pytest.approx(64.33, abs=0.005)
+
+
+def test_a_real_event_in_the_units_of_its_report() -> None:
+    """7.07e-6 Gy m2 and 0.00022 Gy are 70.7 mGy cm2 and a field of 321 cm2 (derived)."""
+    report = DoseReport(kap_Gycm2=7.07e-6 * GYCM2_PER["Gy.m2"], air_kerma_mGy=0.00022 * MGY_PER["Gy"])
+    assert report.field_at_reference_cm2 == pytest.approx(321, abs=0.5)
+    assert report.kap_Gycm2 == pytest.approx(0.0707)
+
+
+def test_the_field_at_the_reference_point_goes_back_to_the_receptor() -> None:
+    """20 cm square at 110 cm is 11.545 cm square, 133.30 cm2, at 63.5 cm (derived)."""
+    event = Irradiation(
+        air_kerma_mGy=100.0,
+        kap_Gycm2=0.1 * 133.30,
+        primary_deg=0.0,
+        secondary_deg=0.0,
+        source_isocentre_mm=785.0,
+        source_detector_mm=1100.0,
+    )
+    beam = beams_of(DoseReport(events=(event,))).beams[0]
+    assert beam.field_mm[0] == pytest.approx(200.0, abs=0.004)  # half a unit of 133.30 cm2
+    other = replace(event, kap_Gycm2=0.1 * 133.40)
+    assert beams_of(DoseReport(events=(other,))).beams[0].field_mm[0] != pytest.approx(
+        200.0, abs=0.004
+    )  # half a unit of 133.30 cm2
 
 
 def test_reference_levels_as_a_pair_give_a_plausible_field() -> None:

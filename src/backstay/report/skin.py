@@ -19,7 +19,7 @@ _TICK_mm = 100.0
 
 
 def skin_scene(part: SkinPart) -> Scene:
-    """Return the map: the body seen from behind and unrolled, spine in the middle, head up."""
+    """Return the map: back and flanks unrolled, spine in the middle, head up, left at the right as on an angiogram."""
     x, z, dose = part.around_mm, part.height_mm, part.dose_mGy
     if not x or not z:
         return _empty(part)
@@ -128,7 +128,13 @@ def _axes(x: Sequence[float], z: Sequence[float], px: Along, py: Along) -> list[
             Text(_LEFT - 5.0, at_py + 4.0, f"{at / 10:.0f}", 12.0, "soft", "end"),
         ]
     shapes.append(
-        Text(_LEFT, 18.0, "Skin unrolled, seen from behind; head up; cm from the isocentre", 12.0, "soft")
+        Text(
+            _LEFT,
+            18.0,
+            "Skin unrolled, patient's left at the right as on the screen; head up; cm",
+            12.0,
+            "soft",
+        )
     )
     return shapes
 
