@@ -21,6 +21,7 @@ from backstay.app.safety import case_safety, judge_step, limits_of
 from backstay.cli import app
 from backstay.core.record.entries import Entry
 from backstay.identifiers import BudgetState, EventKind
+from backstay.report.limits import limits_section
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "dose_reports.py")))
 T0 = "2031-04-05T09:{:02d}:00+00:00"
@@ -105,6 +106,39 @@ def test_the_labs_protocol_decides(folder: Path) -> None:
     assert found.protocol == "Invented lab"
     assert (found.contrast.limit_is, found.contrast.limit_mL) == ("limit set for this case", 180.0)
     assert found.anticoagulation.target_s == (250.0, 300.0)
+
+
+def test_a_stent_too_large_for_the_vessel_is_said_of_the_plan(folder: Path) -> None:
+    def said() -> set[str]:
+        found = limits_of(case_safety(load_case(folder / "case.toml")))
+        return {row.id for row in [*found.hazards, *found.hazards_waiting]}
+
+    assert "stent_too_large" not in said()
+    case = (folder / "case.toml").read_text().replace('device = "stent-275-33"', 'device = "stent-350-18"')
+    (folder / "case.toml").write_text(case)
+    assert "stent_too_large" in said()
+
+
+def test_the_page_shows_every_number_and_no_markup_of_a_users_text(folder: Path) -> None:
+    log(folder, *BEGUN)
+    (folder / "lab.toml").write_text('schema = 1\nname = "<script>alert(1)</script> & lab"\n')
+    text = (
+        (folder / "case.toml")
+        .read_text()
+        .replace('shelf = "shelf.toml"', 'shelf = "shelf.toml"\nprotocol = "lab.toml"')
+    )
+    (folder / "case.toml").write_text(text)
+    found = limits_of(case_safety(load_case(folder / "case.toml")))
+    page = limits_section(found)
+    assert "<script>" not in page and "&lt;script&gt;" in page
+    words = [
+        "100 of 120 mL",
+        "262 s, 4 min old, within target 250 to 350 s",
+        "1200 mGy; next notice 3000, substantial 5000",
+    ]
+    words += [f"{one.volume_mL:.0f} mL" for one in found.contrast.ceilings]
+    words += ["80 Gy cm2", "levels from memory, unconfirmed", "Workhorse wire, main vessel", "given 5000 U"]
+    assert [word for word in words if word not in page] == []
 
 
 def test_a_step_that_is_only_thought_of(folder: Path) -> None:

@@ -43,7 +43,9 @@ def words(value: Value | None) -> str:
 
 def plan_findings(safety: CaseSafety) -> Findings:
     """Return what the hazards say of a plan before anything is done."""
-    return evaluate(HAZARDS, plan_facts(safety.now, safety.setting))
+    case = safety.case
+    facts = plan_facts(safety.now, safety.setting, device=case.device, to_mm=case.target_to_mm)
+    return evaluate(HAZARDS, facts)
 
 
 def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:

@@ -220,6 +220,7 @@ def ceilings(
         times = protocol.clearance_times
         found += [
             Ceiling(f"{times:g} times the clearance", times * clearance_mL_min, "gurm2011", True),
+            Ceiling("twice the clearance, to plan by", 2.0 * clearance_mL_min, "gurm2011", False),
             Ceiling("3.7 times the clearance", 3.7 * clearance_mL_min, "laskey2007", False, False),
         ]
     found.append(Ceiling("350 mL whatever the kidney", 350.0, "windecker2014", True))

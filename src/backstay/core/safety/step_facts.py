@@ -67,7 +67,9 @@ def step_facts(before: Now, then: Now, entry: Entry, setting: Setting) -> FactDi
     return facts
 
 
-def plan_facts(now: Now, setting: Setting) -> FactDict:
+def plan_facts(
+    now: Now, setting: Setting, *, device: OverWireDevice | None = None, to_mm: float | None = None
+) -> FactDict:
     """Return the facts by which a plan is judged before anything is done.
 
     Parameters
@@ -76,6 +78,10 @@ def plan_facts(now: Now, setting: Setting) -> FactDict:
         What is in place.
     setting : Setting
         Devices, vessel, patient, limits, protocol.
+    device : OverWireDevice or None
+        What is to be delivered.
+    to_mm : float or None
+        Where its working section is to end [mm].
 
     Returns
     -------
@@ -93,6 +99,8 @@ def plan_facts(now: Now, setting: Setting) -> FactDict:
         "contrast_mL": now.contrast_mL,
         "blocked_s": 0.0,
         "moves": frozenset(),
+        "device_kind": None if device is None else device.kind.value,
+        **_sizes(device, setting.diameter_beyond_mm(to_mm), None),
     }
 
 

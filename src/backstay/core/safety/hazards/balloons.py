@@ -21,6 +21,7 @@ from backstay.identifiers import StepKind
 
 _ANCHORS = all_of(is_one_of("step", StepKind.INFLATE), is_one_of("purpose", "anchor"))
 _OPENS = is_one_of("step", StepKind.OPEN_STENT)
+_OPENS_OR_PLANS = any_of(_OPENS, all_of(is_one_of("step", StepKind.PLAN), is_one_of("device_kind", "stent")))
 _INFLATES = all_of(is_one_of("step", StepKind.INFLATE), not_(is_one_of("purpose", "anchor", "trapping")))
 
 BALLOONS = (
@@ -42,7 +43,7 @@ BALLOONS = (
     ),
     Rule(
         id="stent_too_large",
-        when=all_of(_OPENS, above("balloon_to_vessel", "oversize_ratio")),
+        when=all_of(_OPENS_OR_PLANS, above("balloon_to_vessel", "oversize_ratio")),
         say="a {balloon_diameter_mm:.2f} mm stent in a {vessel_diameter_mm:.2f} mm vessel: its edge may dissect",
         level=Level.PAUSE,
         source="dissection2023",
