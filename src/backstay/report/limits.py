@@ -55,6 +55,7 @@ def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     if c.limit_mL is None or c.left_mL is None:
         return [("kidney", kidney or "not known"), ("contrast", f"{c.used_mL:.0f} mL used, no limit known")]
     left = f"{c.over_mL:.0f} mL past it" if c.over_mL > 0.0 else f"{c.left_mL:.0f} mL left"
+    left += "" if kidney else "; THE KIDNEY IS NOT KNOWN"
     used = f"{c.used_mL:.0f} of {c.limit_mL:.0f} mL ({c.limit_is}), {left}: {STATES[c.state]}"
     rows = [("kidney", kidney or "not known"), ("contrast", used)]
     if c.score is not None:

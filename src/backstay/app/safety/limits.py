@@ -319,8 +319,9 @@ def _radiation(safety: CaseSafety) -> list[LevelRow]:
 
 
 def _bleeding(safety: CaseSafety) -> BleedingPart:
-    found, conditions = safety.bleeding, safety.case.patient.conditions
-    acute = True if has_condition(safety.case.patient, "acute coronary") else (False if conditions else None)
+    found, patient = safety.bleeding, safety.case.patient
+    chronic = has_condition(patient, "chronic coronary", "stable angina")
+    acute = True if has_condition(patient, "acute coronary") else False if chronic else None
     rows = [
         f"{row.guideline}, {'acute' if row.acute else 'chronic'}: {row.default}; shorter: {row.shorter} [{row.source}, second-hand]"
         for row in dual_therapy(acute=acute)

@@ -124,6 +124,7 @@ def _notes(reports: Sequence[DoseReport], placed: Sequence[PlacedBeams], usual_s
     notes = [note for one in placed for note in one.notes] + [
         w for report in reports for w in report.warnings
     ]
+    notes.append("the isocentre is taken to lie in the middle of the body")
     notes.append(
         "backscatter, tissue and table factors are from memory or judgement: the room's physicist has better ones"
     )

@@ -35,7 +35,8 @@ _WORDS = {
     "burr": BodyItem.BURR,
     "imaging_catheter": BodyItem.IMAGING_CATHETER,
 }
-_NO_LUMEN = frozenset({"trapping"})
+_NOT_COUNTED = frozenset({"trapping", "sealing"})
+"""Inflated in the guide, or to stop a leak: no ischaemia to end early."""
 
 
 @dataclass(frozen=True)
@@ -312,7 +313,7 @@ def _extension(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
 def _inflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     purpose, device = entry.text("purpose"), entry.text("device") or ""
     branch = entry.text("branch") or ""
-    held = entry.number("duration_s") is None and purpose not in _NO_LUMEN
+    held = entry.number("duration_s") is None and purpose not in _NOT_COUNTED
     blocked = (entry.at_s if now.blocked_at_s is None else now.blocked_at_s) if held else now.blocked_at_s
     if purpose == "anchor":
         rest = _without(now, device, BodyItem.ANCHOR_BALLOON)
