@@ -17,10 +17,12 @@ from typer.testing import CliRunner
 
 from backstay.adapters.schemas import all_schemas
 from backstay.app.loading import load_case
+from backstay.app.plan import plan_case
 from backstay.app.safety import case_safety, judge_step, limits_of
 from backstay.cli import app
 from backstay.core.record.entries import Entry
 from backstay.identifiers import BudgetState, EventKind
+from backstay.report.answers import next_step, not_to_do
 from backstay.report.limits import limits_section
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "dose_reports.py")))
@@ -267,3 +269,13 @@ def test_an_event_logged_says_at_once_what_it_makes_dangerous(folder: Path, tmp_
         in run("log", folder / "case.toml", "stent 2.75x33 crossed", "--store", store).output
     )
     assert "!" not in run("log", folder / "case.toml", "heparin 5000", "--store", store).output
+
+
+def test_the_plans_three_answers_name_the_hazards(folder: Path) -> None:
+    case = (folder / "case.toml").read_text()
+    (folder / "case.toml").write_text(case.replace('ready = ["covered_stent", "pericardiocentesis_set"]', "ready = []"))
+    plan = plan_case(load_case(folder / "case.toml"), draws=64, only_in_place=True)
+    assert plan.limits is not None
+    said = not_to_do(plan, next_step(plan)).now
+    assert said[0].startswith("PAUSE: severe calcium or an occlusion is planned")
+    assert len([text for text in said if text.startswith(("NOT THIS", "PAUSE", "mind"))]) == 2

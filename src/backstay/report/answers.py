@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from backstay.adapters.plan_file import PlanDocument, RigResult
 from backstay.identifiers import Verdict
+from backstay.report.limits import hazard_words
 from backstay.report.words import best_other, general_cautions, own_conditions
 
 
@@ -60,9 +61,20 @@ class NotToDo:
 
 
 def not_to_do(plan: PlanDocument, step: Next) -> NotToDo:
-    """Return the cautions of the case and the rig in place, those of the next rig, and how many are left."""
+    """Return the hazards and cautions of the case and the rig in place, those of the next rig, and how many are left."""
     before = [f"Not before: {condition}" for condition in plan.in_place.conditions]
-    now = list(dict.fromkeys([*before, *general_cautions(plan), *plan.in_place.cautions]))
-    then = [caution for caution in (step.rig.cautions if step.rig else []) if caution not in now]
+    hazards, of_next = _hazards(plan, step)
+    now = list(dict.fromkeys([*hazards, *before, *general_cautions(plan), *plan.in_place.cautions]))
+    then = [text for text in [*of_next, *(step.rig.cautions if step.rig else [])] if text not in now]
     every = {*plan.cautions, *(caution for rig in plan.rigs for caution in rig.cautions)}
     return NotToDo(tuple(now), tuple(then), len(every - {*now, *then}))
+
+
+def _hazards(plan: PlanDocument, step: Next) -> tuple[list[str], list[str]]:
+    """Return the hazards of the plan, at most two, and what would block or stop the next rig."""
+    if plan.limits is None:
+        return [], []
+    shared = {row.id for row in plan.limits.every_move}
+    moves = [move for move in plan.limits.moves if step.rig is not None and move.id == step.rig.id]
+    own = [row for move in moves for row in move.hazards if row.level != "note" and row.id not in shared]
+    return [hazard_words(row) for row in plan.limits.hazards], [hazard_words(row) for row in own[:2]]
