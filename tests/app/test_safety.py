@@ -273,7 +273,9 @@ def test_an_event_logged_says_at_once_what_it_makes_dangerous(folder: Path, tmp_
 
 def test_the_plans_three_answers_name_the_hazards(folder: Path) -> None:
     case = (folder / "case.toml").read_text()
-    (folder / "case.toml").write_text(case.replace('ready = ["covered_stent", "pericardiocentesis_set"]', "ready = []"))
+    (folder / "case.toml").write_text(
+        case.replace('ready = ["covered_stent", "pericardiocentesis_set"]', "ready = []")
+    )
     plan = plan_case(load_case(folder / "case.toml"), draws=64, only_in_place=True)
     assert plan.limits is not None
     said = not_to_do(plan, next_step(plan)).now

@@ -129,7 +129,7 @@ def _radiation_rows(d: LimitsDocument) -> list[tuple[str, str]]:
         said = f"{level.value:.0f} {level.unit}; next notice {level.next_notice:.0f}, substantial {level.substantial:.0f}{past}{mark}"
         rows.append((level.what, said))
     if d.kerma_limit_mGy is not None:
-        rows.append(("agreed for this case", f"{d.kerma_limit_mGy:.0f} mGy: {STATES[d.kerma_state]}"))
+        rows.append(("air kerma agreed", f"{d.kerma_limit_mGy:.0f} mGy: {STATES[d.kerma_state]}"))
     return rows
 
 
