@@ -175,6 +175,8 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "heavy_wire_tip": (S(BASE, "wire_in device=wire-piercing role=buddy"), S(BASE, "wire_in device=wire-heavy role=buddy")),
     "stent_over_wire_made_narrowing": (S(STIFF, STENT), S(STIFF, STENT, {"bent": False})),
     "buddy_left_under_stent": (S((*BUDDY, OPENED), STENT), S((*BUDDY, OPENED), f"{STENT} traps=wire-jacketed")),
+    "branch_wire_jailed": (S((*BASE, "wire_in device=wire-support role=branch branch=large"), "stent device=stent-300-18 from_mm=24 to_mm=42 pressure_atm=12"),
+                           S((*BASE, "wire_in device=wire-support role=branch branch=large"), "stent device=stent-300-18 from_mm=26 to_mm=44 pressure_atm=12")),
     "trapped_beyond_soft_end": (S((*BASE, "wire_in device=wire-heavy role=buddy"), "stent device=stent-300-38 from_mm=10 to_mm=51 pressure_atm=12 traps=wire-heavy"),
                                 S((*BASE, "wire_in device=wire-heavy role=buddy"), "stent device=stent-300-38 from_mm=11 to_mm=49 pressure_atm=12 traps=wire-heavy")),
     "trapped_wire_without_jacket": (S((*BASE, "wire_in device=wire-support role=buddy"), f"{STENT} traps=wire-support"), S(BUDDY, f"{STENT} traps=wire-jacketed")),

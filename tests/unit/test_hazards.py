@@ -10,9 +10,11 @@ from typing import Any
 import pytest
 
 from backstay.core.rules import COMMON_PRACTICE, Fired, Level, evaluate
+from backstay.core.safety.attention import judged
 from backstay.core.safety.hazards import HAZARDS
-from backstay.core.safety.now import after, now_after
+from backstay.core.safety.now import now_after
 from backstay.core.safety.step_facts import plan_facts, step_facts
+from backstay.identifiers import BodyItem
 from backstay.sources import all_sources
 
 H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
@@ -21,9 +23,9 @@ BY_ID = {rule.id: rule for rule in HAZARDS}
 
 def fired(scene: Any) -> dict[str, Fired]:
     setting = H.setting(**scene.setting)
-    now = now_after(scene.entries(), setting.kinds)
+    now = now_after(scene.entries(), setting.kinds, branch_at_mm=setting.branch_at_mm)
     step = scene.asked() if scene.step != "plan" else None
-    then = now if step is None else after(now, step, setting.kinds)
+    then = now if step is None else setting.then(now, step)
     facts = plan_facts(now, setting) if step is None else step_facts(now, then, step, setting)
     return {one.rule.id: one for one in evaluate(HAZARDS, facts).fired}
 
@@ -58,3 +60,19 @@ def test_an_ordinary_step_fires_nothing_that_blocks() -> None:
     for step in (H.BALLOON, H.INJECT, "view primary_angle_deg=30 secondary_angle_deg=-20"):
         found = fired(H.Scene(H.BASE, step))
         assert [one.rule.id for one in found.values() if one.rule.level is Level.BLOCK] == []
+
+
+def test_a_stent_over_a_branch_traps_its_wire_and_the_record_knows() -> None:
+    setting = H.setting()
+    wire, over = (
+        "wire_in device=wire-support role=branch branch=large",
+        "stent device=stent-300-18 from_mm=24 to_mm=42 pressure_atm=12",
+    )
+    entries = [H.entry(text, at_min=0.1 * k, number=k) for k, text in enumerate((*H.BASE, wire, over))]
+    now = now_after(entries, setting.kinds, branch_at_mm=setting.branch_at_mm)
+    held = now.of(BodyItem.TRAPPED_WIRE)
+    assert [(one.device, one.from_mm, one.to_mm, one.unplanned) for one in held] == [
+        ("wire-support", 24.0, 42.0, False)
+    ]
+    pulled = judged(now, H.entry("wire_out device=wire-support", at_min=9), setting)
+    assert "trapped_wire_pulled_with_guide_engaged" in {one.rule.id for one in pulled}

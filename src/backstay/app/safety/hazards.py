@@ -12,7 +12,7 @@ from backstay.core.rigging.moves import Alternative
 from backstay.core.rules import Findings, Fired, Value, evaluate
 from backstay.core.safety.attention import Moment, along, attended, judged
 from backstay.core.safety.hazards import HAZARDS
-from backstay.core.safety.now import Now, after
+from backstay.core.safety.now import Now
 from backstay.core.safety.step_facts import plan_facts
 from backstay.identifiers import EventKind, Level, MoveId, Preparation
 from backstay.sources import all_sources, source
@@ -91,7 +91,7 @@ def move_hazards(safety: CaseSafety, option: Alternative) -> tuple[HazardRow, ..
         for one in judged(now, step, safety.setting):
             if not (planned and one.rule.id == "no_anticoagulation"):
                 found.setdefault(one.rule.id, one)
-        now = after(now, step, safety.setting.kinds)
+        now = safety.setting.then(now, step)
     order = list(Level)
     return tuple(hazard_row(one) for one in sorted(found.values(), key=lambda f: order.index(f.rule.level)))
 

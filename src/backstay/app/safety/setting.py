@@ -105,7 +105,7 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
         protocol=protocol,
     )
     start = Now() if any(e.kind is EventKind.GUIDE_IN for e in stands) else rig_now(case.rig)
-    now = now_after(stands, setting.kinds, start=start)
+    now = now_after(stands, setting.kinds, start=start, branch_at_mm=setting.branch_at_mm)
     return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding)
 
 

@@ -57,6 +57,7 @@ _STEP = {
     "in_new_stent": "the stretch lies at least partly in a stent of this case",
     "over_trapped_wire": "the stretch lies over a trapped wire",
     "free_wires_beside": "free wires that lie where the stent opens, those trapped on purpose not counted",
+    "branch_wires_under": "wires in branches that the stent covers",
     "wires_to_trap": "wires the stent is to trap on purpose",
     "trapped_length_mm": "length that is to lie trapped",
     "trapped_soft_mm": "length of the wire's soft section",

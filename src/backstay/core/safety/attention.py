@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from backstay.core.record.entries import Entry
 from backstay.core.rules import Fired, Level, Rule, firing, possible
 from backstay.core.safety.hazards import HAZARDS
-from backstay.core.safety.now import Now, after
+from backstay.core.safety.now import Now
 from backstay.core.safety.setting import Setting
 from backstay.core.safety.step_facts import step_facts
 from backstay.identifiers import StepKind
@@ -54,7 +54,7 @@ def judged(before: Now, entry: Entry, setting: Setting) -> tuple[Fired, ...]:
     tuple of Fired
         What blocks first.
     """
-    return _fired(before, after(before, entry, setting.kinds), entry, setting)
+    return _fired(before, setting.then(before, entry), entry, setting)
 
 
 # Most hazards speak of one kind of step only; the rest of them need not be asked at the others.
@@ -113,7 +113,7 @@ def along(entries: Iterable[Entry], setting: Setting, *, start: Now | None = Non
     """
     now, shown_s, found = start or Now(), dict[str, float](), list[Moment]()
     for entry in entries:
-        then = after(now, entry, setting.kinds)
+        then = setting.then(now, entry)
         fired = _fired(now, then, entry, setting)
         shown, kept = attended(fired, at_s=entry.at_s, last_shown_s=shown_s)
         shown_s.update({one.rule.id: entry.at_s for one in shown})

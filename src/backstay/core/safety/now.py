@@ -174,7 +174,13 @@ class Now:
         return self.heparin_U > 0.0 or Drug.BIVALIRUDIN in self.drugs
 
 
-def after(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def after(
+    now: Now,
+    entry: Entry,
+    kinds: Mapping[str, DeviceKind],
+    *,
+    branch_at_mm: Mapping[str, float] | None = None,
+) -> Now:
     """Return where a case stands after one more entry.
 
     Parameters
@@ -185,6 +191,8 @@ def after(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
         What happened.
     kinds : mapping of str to DeviceKind
         What each device of the shelf is, by id.
+    branch_at_mm : mapping of str to float, optional
+        Where each branch leaves the path, by name [mm]: a stent over it traps the wire in it.
 
     Returns
     -------
@@ -193,11 +201,17 @@ def after(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     """
     started = entry.at_s if now.started_s is None else now.started_s
     change = _CHANGES.get(entry.kind)
-    changed = now if change is None else change(now, entry, kinds)
+    changed = now if change is None else change(now, entry, _Known(kinds, branch_at_mm or {}))
     return _with(changed, started_s=started, last_s=entry.at_s)
 
 
-def now_after(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind], *, start: Now | None = None) -> Now:
+def now_after(
+    entries: Iterable[Entry],
+    kinds: Mapping[str, DeviceKind],
+    *,
+    start: Now | None = None,
+    branch_at_mm: Mapping[str, float] | None = None,
+) -> Now:
     """Return where a case stands after the entries that stand.
 
     Parameters
@@ -208,6 +222,8 @@ def now_after(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind], *, star
         What each device of the shelf is, by id.
     start : Now or None
         What was in place before the record began.
+    branch_at_mm : mapping of str to float, optional
+        As for `after`.
 
     Returns
     -------
@@ -215,7 +231,7 @@ def now_after(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind], *, star
     """
     now = start or Now()
     for entry in entries:
-        now = after(now, entry, kinds)
+        now = after(now, entry, kinds, branch_at_mm=branch_at_mm)
     return now
 
 
@@ -224,7 +240,13 @@ def _with(now: Now, **changes: object) -> Now:
     return Now(**{**vars(now), **changes})
 
 
-Change = Callable[[Now, Entry, Mapping[str, DeviceKind]], Now]
+@dataclass(frozen=True)
+class _Known:
+    kinds: Mapping[str, DeviceKind]
+    branch_at_mm: Mapping[str, float]
+
+
+Change = Callable[[Now, Entry, _Known], Now]
 
 
 def _without(now: Now, device: str, *items: BodyItem) -> tuple[Inside, ...]:
@@ -250,7 +272,7 @@ def _down_the_rail(now: Now, entry: Entry, item: BodyItem) -> tuple[Inside, ...]
     return (*rest, Inside(device, item, entry.at_s))
 
 
-def _guide_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _guide_in(now: Now, entry: Entry, known: _Known) -> Now:
     device, seat = entry.text("device") or "", entry.number("seat_mm") or 0.0
     there = now.of(BodyItem.GUIDE)
     if there and there[0].device == device:
@@ -267,7 +289,7 @@ def _guide_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     )
 
 
-def _guide_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _guide_out(now: Now, entry: Entry, known: _Known) -> Now:
     if not entry.values.get("wanted"):
         return _with(now, seat_mm=0.0, pressure_damped=None, wire_tip=None)
     rest = [one for one in now.inside if one.item not in (BodyItem.GUIDE, BodyItem.EXTENSION)]
@@ -277,14 +299,14 @@ def _guide_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     )
 
 
-def _wire_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _wire_in(now: Now, entry: Entry, known: _Known) -> Now:
     device, role = entry.text("device") or "", entry.text("role") or "rail"
     wire = Inside(device, BodyItem.WIRE, entry.at_s, role, entry.text("branch") or "")
     tip = None if role == "rail" else now.wire_tip
     return _with(now, inside=(*now.inside, wire), wire_tip=tip)
 
 
-def _wire_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _wire_out(now: Now, entry: Entry, known: _Known) -> Now:
     device = entry.text("device") or ""
     inside = _without(now, device, BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
     changed = _with(now, inside=inside)
@@ -293,7 +315,7 @@ def _wire_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(changed, inside=_presumed_out(inside), wire_tip=None)
 
 
-def _extension(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _extension(now: Now, entry: Entry, known: _Known) -> Now:
     rest = tuple(one for one in now.inside if one.item is not BodyItem.EXTENSION)
     depth = entry.number("depth_mm")
     if depth is None:
@@ -310,7 +332,7 @@ def _extension(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     )
 
 
-def _inflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _inflation(now: Now, entry: Entry, known: _Known) -> Now:
     purpose, device = entry.text("purpose"), entry.text("device") or ""
     branch = entry.text("branch") or ""
     held = entry.number("duration_s") is None and purpose not in _NOT_COUNTED
@@ -336,7 +358,7 @@ def _inflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(now, inside=inside, opened_fully=opened, blocked_at_s=blocked)
 
 
-def _deflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _deflation(now: Now, entry: Entry, known: _Known) -> Now:
     device = entry.text("device")
     inside = tuple(
         replace(one, item=BodyItem.BALLOON)
@@ -347,14 +369,14 @@ def _deflation(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(now, inside=inside, blocked_at_s=None)
 
 
-def _stent(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _stent(now: Now, entry: Entry, known: _Known) -> Now:
     device = entry.text("device") or ""
     from_mm, to_mm = entry.number("from_mm"), entry.number("to_mm")
     traps = list(entry.values.get("traps") or ())
     inside: list[Inside] = []
     for one in now.inside:
-        if one.item is BodyItem.WIRE and one.role == "buddy" and not one.presumed_out:
-            meant = one.device in traps
+        if one.item is BodyItem.WIRE and _lies_under(one, from_mm, to_mm, known):
+            meant = one.device in traps or one.role == "branch"
             one = replace(one, item=BodyItem.TRAPPED_WIRE, from_mm=from_mm, to_mm=to_mm, unplanned=not meant)
         inside.append(one)
     left = _down_the_rail(_with(now, inside=tuple(inside)), entry, BodyItem.STENT_BALLOON)
@@ -362,8 +384,17 @@ def _stent(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(now, inside=(*left, opened))
 
 
-def _attempt(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
-    item = _KINDS.get(kinds.get(entry.text("device") or "", DeviceKind.BALLOON), BodyItem.OTHER)
+def _lies_under(wire: Inside, from_mm: float | None, to_mm: float | None, known: _Known) -> bool:
+    """Return whether a stent opened there traps a wire: every buddy, and the wire of a branch it covers."""
+    if wire.presumed_out or wire.role == "rail":
+        return False
+    at = known.branch_at_mm.get(wire.branch)
+    covers = at is not None and from_mm is not None and to_mm is not None and from_mm <= at <= to_mm
+    return wire.role == "buddy" or covers
+
+
+def _attempt(now: Now, entry: Entry, known: _Known) -> Now:
+    item = _KINDS.get(known.kinds.get(entry.text("device") or "", DeviceKind.BALLOON), BodyItem.OTHER)
     stopped = entry.text("outcome") == "stopped"
     hard = stopped and entry.text("push") == "all_that_was_safe"
     inside = _down_the_rail(now, entry, item) if item in _ON_RAIL else now.inside
@@ -371,7 +402,7 @@ def _attempt(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(now, inside=inside, limited_by=limited, hard_failures=now.hard_failures + hard)
 
 
-def _prepared(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _prepared(now: Now, entry: Entry, known: _Known) -> Now:
     what = Preparation(entry.text("what") or "")
     inside = now.inside
     if entry.text("device"):
@@ -380,7 +411,7 @@ def _prepared(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(now, inside=inside, prepared=(*now.prepared, what))
 
 
-def _device_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _device_in(now: Now, entry: Entry, known: _Known) -> Now:
     item = _WORDS.get(entry.text("what") or "")
     if item is not None:
         return _with(now, inside=_down_the_rail(now, entry, item))
@@ -388,13 +419,13 @@ def _device_in(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     return _with(now, inside=(*now.inside, other))
 
 
-def _device_out(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _device_out(now: Now, entry: Entry, known: _Known) -> Now:
     removable = frozenset(BodyItem) - {BodyItem.STENT}
     inside = _without(now, entry.text("device") or "", *removable)
     return _with(now, inside=inside, exchanged=now.exchanged or entry.text("drawn_into") == "sheath")
 
 
-def _complication(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _complication(now: Now, entry: Entry, known: _Known) -> Now:
     code = entry.text("code")
     at = entry.number("at_mm")
     narrowings = now.narrowings_mm
@@ -408,23 +439,23 @@ def _complication(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> No
     )
 
 
-def _drug(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _drug(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, drugs=now.drugs | {Drug(entry.text("drug") or Drug.OTHER)})
 
 
-def _contrast(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _contrast(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, contrast_mL=now.contrast_mL + (entry.number("volume_mL") or 0.0))
 
 
-def _heparin(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _heparin(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0), heparin_at_s=entry.at_s)
 
 
-def _act(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _act(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, act_s=entry.number("act_s"), act_at_s=entry.at_s, act_site=entry.text("sampled_from"))
 
 
-def _dose(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _dose(now: Now, entry: Entry, known: _Known) -> Now:
     kap, minutes = entry.number("kap_Gycm2"), entry.number("fluoroscopy_min")
     return _with(
         now,
@@ -434,21 +465,21 @@ def _dose(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
     )
 
 
-def _pressure(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _pressure(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, pressure_damped=bool(entry.values.get("damped")))
 
 
-def _wire_seen(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _wire_seen(now: Now, entry: Entry, known: _Known) -> Now:
     device = entry.text("device")
     rails = [one.device for one in now.wires("rail")]
     return _with(now, wire_tip=entry.text("tip")) if not rails or device in rails else now
 
 
-def _flush(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _flush(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, exchanged=False)
 
 
-def _end(now: Now, entry: Entry, kinds: Mapping[str, DeviceKind]) -> Now:
+def _end(now: Now, entry: Entry, known: _Known) -> Now:
     return _with(now, counted=bool(entry.values.get("counted")))
 
 

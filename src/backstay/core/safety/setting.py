@@ -10,8 +10,10 @@ import numpy as np
 
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
+from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Device, Wire
 from backstay.core.rules import Value
+from backstay.core.safety.now import Now, after
 from backstay.core.safety.protocol import Protocol
 from backstay.identifiers import Calcium, DeviceKind
 from backstay.units import rad_to_deg
@@ -93,6 +95,15 @@ class Setting:
     def kinds(self) -> dict[str, DeviceKind]:
         """Return what each device is, by id."""
         return {name: device.kind for name, device in self.devices.items()}
+
+    @cached_property
+    def branch_at_mm(self) -> dict[str, float]:
+        """Return where each branch leaves the path, by name [mm]."""
+        return {branch.name: branch.at_mm for branch in self.branches}
+
+    def then(self, now: Now, entry: Entry) -> Now:
+        """Return where a case stands after one more entry."""
+        return after(now, entry, self.kinds, branch_at_mm=self.branch_at_mm)
 
     def diameter_beyond_mm(self, to_mm: float | None) -> float | None:
         """Return the median lumen diameter over the 5 mm beyond a place [mm]."""

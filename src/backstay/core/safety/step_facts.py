@@ -228,6 +228,7 @@ def _stent(before: Now, entry: Entry, setting: Setting) -> FactDict:
     traps = list(entry.values.get("traps") or ())
     beside = [one for one in before.wires(*_WIRE_TRAPPERS) if one.device not in traps]
     wires = [wire for wire in (setting.wire(name) for name in traps) if wire is not None]
+    jailed = _jailed(before, entry, setting)
     from_mm, to_mm = entry.number("from_mm"), entry.number("to_mm")
     length = None if from_mm is None or to_mm is None else to_mm - from_mm
     return {
@@ -235,12 +236,22 @@ def _stent(before: Now, entry: Entry, setting: Setting) -> FactDict:
         **_sizes(setting.devices.get(entry.text("device") or ""), setting.diameter_beyond_mm(to_mm), None),
         "pressure_atm": entry.number("pressure_atm"),
         "purpose": "stent",
+        "branch_wires_under": float(len(jailed)),
         "free_wires_beside": float(len(beside)),
         "wires_to_trap": float(len(traps)),
         "trapped_length_mm": length if traps else None,
         "trapped_soft_mm": min((w.floppy_mm + _TIP_mm for w in wires), default=None),
         "trapped_coating": wires[0].coating if wires else None,
     }
+
+
+def _jailed(before: Now, entry: Entry, setting: Setting) -> list[Inside]:
+    """Return the wires in branches that the stent covers."""
+    from_mm, to_mm = entry.number("from_mm"), entry.number("to_mm")
+    if from_mm is None or to_mm is None:
+        return []
+    at_mm = setting.branch_at_mm
+    return [w for w in before.wires("branch") if w.branch in at_mm and from_mm <= at_mm[w.branch] <= to_mm]
 
 
 def _prepared(before: Now, entry: Entry, setting: Setting) -> FactDict:
