@@ -1,0 +1,142 @@
+"""What is in the body and what is known of a case at one moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from backstay.identifiers import BodyItem, Drug, Preparation
+
+
+@dataclass(frozen=True)
+class Inside:
+    """One thing in the body.
+
+    Attributes
+    ----------
+    device : str
+        Its id.
+    item : BodyItem
+        What it is.
+    since_s : float
+        When it went in.
+    role : str
+        rail, buddy or branch, for a wire.
+    branch : str
+        Where it lies, if not in the main vessel.
+    from_mm, to_mm : float or None
+        The stretch it holds, for a stent, an anchor or a trapped wire.
+    presumed_out : bool
+        Nothing says it came out, and yet it must have.
+    unplanned : bool
+        A wire that a stent trapped without anyone saying so.
+    """
+
+    device: str
+    item: BodyItem
+    since_s: float
+    role: str = ""
+    branch: str = ""
+    from_mm: float | None = None
+    to_mm: float | None = None
+    presumed_out: bool = False
+    unplanned: bool = False
+
+    @property
+    def stays(self) -> bool:
+        """Return whether it is meant to stay."""
+        return self.item is BodyItem.STENT
+
+    def overlaps(self, from_mm: float, to_mm: float) -> bool:
+        """Return whether its stretch meets another."""
+        return (
+            self.from_mm is not None
+            and self.to_mm is not None
+            and self.from_mm < to_mm
+            and from_mm < self.to_mm
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Now:
+    """Where a case stands; None where the record does not say.
+
+    Attributes
+    ----------
+    inside : tuple of Inside
+        What is in the body.
+    seat_mm, extension_depth_mm, side_holes, pressure_damped, wire_tip
+        Guide, extension, pressure at the guide's tip, the rail's tip as last seen.
+    dissection, perforation : bool
+        Known.
+    narrowings_mm : tuple of float
+        Narrowings that were not there before.
+    opened_fully : bool or None
+        Of the last balloon that prepared the lesion, in two views.
+    prepared : tuple of Preparation
+        What was done to the lesion besides balloons.
+    contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
+        Used.
+    act_s, act_at_s, act_site, heparin_at_s
+        The last value, when, where from; when heparin was last given.
+    drugs : frozenset of Drug
+        Given.
+    exchanged : bool
+        Something that lets air in was exchanged since the last flush.
+    blocked_at_s : float or None
+        Since when a balloon has blocked the flow.
+    limited_by : str or None
+        What stopped the last attempt.
+    hard_failures : int
+        Attempts that failed at all the push that was safe.
+    started_s, last_s : float or None
+        First and last entry.
+    counted : bool
+        The count at the end was agreed.
+    """
+
+    inside: tuple[Inside, ...] = ()
+    seat_mm: float = 0.0
+    extension_depth_mm: float | None = None
+    side_holes: bool | None = None
+    pressure_damped: bool | None = None
+    wire_tip: str | None = None
+    dissection: bool = False
+    perforation: bool = False
+    narrowings_mm: tuple[float, ...] = ()
+    opened_fully: bool | None = None
+    prepared: tuple[Preparation, ...] = ()
+    contrast_mL: float = 0.0
+    air_kerma_mGy: float | None = None
+    kap_Gycm2: float | None = None
+    fluoroscopy_min: float | None = None
+    heparin_U: float = 0.0
+    act_s: float | None = None
+    act_at_s: float | None = None
+    act_site: str | None = None
+    heparin_at_s: float | None = None
+    drugs: frozenset[Drug] = frozenset()
+    exchanged: bool = False
+    blocked_at_s: float | None = None
+    limited_by: str | None = None
+    hard_failures: int = 0
+    started_s: float | None = None
+    last_s: float | None = None
+    counted: bool = False
+
+    def of(self, *items: BodyItem) -> tuple[Inside, ...]:
+        """Return what is inside of these kinds, what is presumed out left aside."""
+        return tuple(one for one in self.inside if one.item in items and not one.presumed_out)
+
+    def wires(self, *roles: str) -> tuple[Inside, ...]:
+        """Return the free wires of these roles."""
+        return tuple(one for one in self.of(BodyItem.WIRE) if one.role in roles)
+
+    @property
+    def to_come_out(self) -> tuple[Inside, ...]:
+        """Return what must come out and is not recorded as out."""
+        return tuple(one for one in self.inside if not one.stays and not one.presumed_out)
+
+    @property
+    def anticoagulated(self) -> bool:
+        """Return whether heparin or bivalirudin was given."""
+        return self.heparin_U > 0.0 or Drug.BIVALIRUDIN in self.drugs
