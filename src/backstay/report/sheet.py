@@ -9,6 +9,7 @@ from backstay.identifiers import Verdict
 from backstay.report.answers import Next, next_step, not_to_do
 from backstay.report.causes import causes_bar
 from backstay.report.fit_card import pdf as fit_card_pdf
+from backstay.report.limits import summary_rows
 from backstay.report.rungs import TITLE, Rung, chance_pips, cost_words, note_words, rungs
 from backstay.report.section import cross_section
 from backstay.report.strip import path_strip
@@ -71,6 +72,7 @@ def sheet_data(plan: PlanDocument) -> dict[str, Any]:
         "limits": [
             f"{words}: {percent(share)} of the draws that stop short" for words, share in limits(here)
         ],
+        "used": [list(row) for row in summary_rows(plan.limits)] if plan.limits is not None else [],
         "fit": _fit(plan, here),
         "backup_words": BACKUP_UNVALIDATED,
         "unvalidated": [f"unvalidated: {item}" for item in unvalidated([here])],
