@@ -56,8 +56,12 @@ _TOTALS: dict[str, tuple[str, dict[str, float]]] = {
 }
 _CALIBRATION, _PLANE, _EVENT_KIND, _REFERENCE_POINT = "122322", "113764", "113721", "113780"
 _ORIENTATION, _MODIFIER, _RELATION = "113743", "113744", "113745"
-_USUAL = {_ORIENTATION: "102538003", _MODIFIER: "40199007", _RELATION: "102540008"}
-"""Recumbent, supine, head first (SNOMED codes; from memory)."""
+_USUAL = {
+    _ORIENTATION: {"102538003", "F-10450"},
+    _MODIFIER: {"40199007", "F-10340"},
+    _RELATION: {"102540008", "F-10470"},
+}
+"""Recumbent, supine, head first: the code now in use and the one older reports have."""
 _USUAL_REFERENCE = "113860"
 
 
@@ -178,7 +182,7 @@ def _report(dataset: Any, *, where: str) -> DoseReport:
             events.append(_event(item, calibration, notes, where=where))
         elif code == _ACCUMULATED:
             _add_totals(item, totals, calibration, where=where)
-        elif code in _USUAL and _code(item, "ConceptCodeSequence") not in ("", _USUAL[code]):
+        elif code in _USUAL and _code(item, "ConceptCodeSequence") not in {"", *_USUAL[code]}:
             notes.append(
                 "the patient does not lie head first on the back: the skin map would be mirrored or turned"
             )

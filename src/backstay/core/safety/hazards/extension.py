@@ -154,7 +154,7 @@ EXTENSION = (
         when=all_of(
             is_one_of("step", StepKind.PUSH), above("failed_hard_pushes", 0), is_true("extension_in")
         ),
-        say="a shaft that cannot buckle passes all force to its tip: it perforated four times sooner at equal force on the bench",
+        say="a shaft that cannot buckle passes all force to its tip: in pig hearts it perforated four times sooner at equal force",
         level=Level.PAUSE,
         source="shah2011",
     ),
