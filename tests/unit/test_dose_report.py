@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pydicom
 import pytest
 
 from backstay.adapters.dose_report import read_dose_report
@@ -195,12 +196,13 @@ def test_200_damaged_reports_are_read_or_refused_clearly(tmp_path: Path) -> None
     """Whatever is damaged: one of our errors, naming the file, or a report of finite, not negative numbers."""
     parts = [
         W.accumulated(kerma_Gy=1.5, kap_Gym2=0.01215, fluoroscopy_s=930),
-        W.event(),
-        W.event(primary_deg=40.0),
+        W.event(kerma_Gy=0.5),
+        W.event(kerma_Gy=1.0, primary_deg=40.0),
     ]
     good = W.write(tmp_path / "good.dcm", parts).read_bytes()
     rng = np.random.default_rng(20)
-    refused = 0
+    original, refused = read_dose_report(tmp_path / "good.dcm"), 0
+    assert original.warnings == ()
     for k in range(200):
         file = tmp_path / f"bad{k}.dcm"
         file.write_bytes(damaged(good, rng))
@@ -210,8 +212,31 @@ def test_200_damaged_reports_are_read_or_refused_clearly(tmp_path: Path) -> None
             refused += 1
             assert error.where == str(file) and error.message
             continue
+        if (found.air_kerma_mGy, len(found.events)) != (original.air_kerma_mGy, 2):
+            assert found.warnings, "another dose, and nothing said"
         for event in found.events:
             for value in (event.air_kerma_mGy, event.kap_Gycm2):
                 assert value is None or (math.isfinite(value) and value >= 0.0)
         beams_of(found)
     assert refused >= 50  # else nothing was damaged enough to show anything
+
+
+@pytest.mark.parametrize(
+    "syntax",
+    ["1.2.840.10008.1.2", "1.2.840.10008.1.2.1", "1.2.840.10008.1.2.1.99"],
+    ids=["implicit", "explicit", "deflated"],
+)
+def test_the_syntaxes_a_report_may_come_in(tmp_path: Path, syntax: str) -> None:
+    file = W.write(tmp_path / "one.dcm", [W.event(kerma_Gy=0.5), W.event(kerma_Gy=1.0)])
+    dataset = pydicom.dcmread(file)
+    dataset.file_meta.TransferSyntaxUID = pydicom.uid.UID(syntax)
+    implicit = syntax == "1.2.840.10008.1.2"
+    dataset.save_as(
+        tmp_path / "other.dcm", implicit_vr=implicit, little_endian=True, enforce_file_format=True
+    )
+    assert read_dose_report(tmp_path / "other.dcm") == read_dose_report(file)
+    if not syntax.endswith("99"):
+        data = (tmp_path / "other.dcm").read_bytes()
+        (tmp_path / "short.dcm").write_bytes(data[:-9])
+        with pytest.raises(FileFormatError, match="cut off"):
+            read_dose_report(tmp_path / "short.dcm")

@@ -6,6 +6,7 @@ identifies a patient is not read.
 
 from __future__ import annotations
 
+import io
 import json
 import math
 import warnings
@@ -22,6 +23,7 @@ from backstay.units import DEG_PER, GYCM2_PER, MGY_PER, MM2_PER, MM_PER, S_PER
 MAX_BYTES = 100_000_000
 MAX_ITEMS = 500_000
 MAX_NESTED = 30
+_HEADER_BYTES = 8
 
 _ENHANCED = "1.2.840.10008.5.1.4.1.1.88.76"
 _EVENT, _ACCUMULATED = "113706", "113702"
@@ -98,6 +100,19 @@ def read_dose_report(file: Path) -> DoseReport:
 # DICOM
 
 
+class _Whole(io.BytesIO):
+    """A file in memory that remembers when less could be read than an element says it holds."""
+
+    cut_short = False
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        found = super().read(size)
+        # Eight bytes and none left is how the library finds the end.
+        if size is not None and size > len(found) and (found or size != _HEADER_BYTES):
+            self.cut_short = True
+        return found
+
+
 def _read_dicom(file: Path) -> DoseReport:
     import pydicom
 
@@ -106,7 +121,12 @@ def _read_dicom(file: Path) -> DoseReport:
         with warnings.catch_warnings():
             # The reader says what a person needs to know itself; the library's remarks are about encodings.
             warnings.simplefilter("ignore")
-            dataset = pydicom.dcmread(file)
+            whole = _Whole(file.read_bytes())
+            dataset = pydicom.dcmread(whole)
+            if whole.cut_short:
+                raise FileFormatError(
+                    "cut off: it says it is longer than it is", where=where, allowed="the whole file"
+                )
             modality, items = dataset.get("Modality"), list(_walk(dataset, where=where))
             if modality != "SR" or not items:
                 raise FileFormatError(
@@ -187,6 +207,10 @@ def _report(dataset: Any, *, where: str) -> DoseReport:
                 "the patient does not lie head first on the back: the skin map would be mirrored or turned"
             )
     _not_negative(totals, tuple(totals), where=where)
+    if not events:
+        notes.append("totals only, no events: no skin map can be made of it")
+    missing = {"air_kerma_mGy": "air kerma", "kap_Gycm2": "kerma-area product"}
+    notes += [f"the report gives no total of {what}" for name, what in missing.items() if name not in totals]
     report = DoseReport(events=tuple(events), warnings=tuple(dict.fromkeys(notes)))
     return replace(report, **totals)  # type: ignore[arg-type]
 

@@ -89,6 +89,17 @@ PLAUSIBLE_FIELD_cm2 = (3.0, 1000.0)
 """A field outside it points to a slipped unit; judgement, no source."""
 
 
+_ALIKE = {
+    "angles": "primary_deg",
+    "distance from source to isocentre": "source_isocentre_mm",
+    "distance from source to receptor": "source_detector_mm",
+    "width of the field": "field_width_mm",
+    "height of the field": "field_height_mm",
+    "place of the table": "table_mm",
+}
+"""What all events of one machine give, or none."""
+
+
 def disagreements(report: DoseReport) -> tuple[str, ...]:
     """Return where the events of a report and its totals do not agree, and what looks like a slipped unit.
 
@@ -100,7 +111,7 @@ def disagreements(report: DoseReport) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Each in a sentence; none where all agrees within 5 %.
+        Each in a sentence; none where all agrees within 5 % and all events say the same kinds of things.
     """
     found = []
     for what, total, values, unit in (
@@ -115,6 +126,12 @@ def disagreements(report: DoseReport) -> tuple[str, ...]:
             found.append(f"{missing} of {len(values)} events give no {what}")
         elif abs(summed - total) > AGREE_SHARE * max(total, 1e-9):
             found.append(f"{what}: the events sum to {summed:.4g} {unit}, the report's total is {total:.4g}")
+    for what, name in _ALIKE.items():
+        without = sum(getattr(event, name) is None for event in report.events)
+        if 0 < without < len(report.events):
+            found.append(
+                f"{without} of {len(report.events)} events give no {what}, the others do: a cut-off file?"
+            )
     area = report.field_at_reference_cm2
     if area is not None and not PLAUSIBLE_FIELD_cm2[0] <= area <= PLAUSIBLE_FIELD_cm2[1]:
         found.append(
