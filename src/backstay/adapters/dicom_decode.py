@@ -52,7 +52,7 @@ def unpacked(frame: bytes, order: dict[str, Any]) -> bytes:
     import numpy as np
     from pydicom.encaps import encapsulate
     from pydicom.pixels.decoders.base import get_decoder
-    from pydicom.uid import UID
+    from pydicom.uid import UID, RLELossless
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -65,6 +65,9 @@ def unpacked(frame: bytes, order: dict[str, Any]) -> bytes:
             "photometric_interpretation": "MONOCHROME2",
             "pixel_keyword": "PixelData",
         }
+        if decoder.UID != RLELossless:
+            # One decoder, whatever else is installed: a record must repeat. It lacks 12-bit lossy JPEG.
+            options["decoding_plugin"] = "gdcm"
         array, _ = decoder.as_array(encapsulate([frame], has_bot=False), index=0, raw=True, **options)
     return bytes(np.ascontiguousarray(array, dtype="<u2").tobytes())
 

@@ -16,6 +16,8 @@ NARROWER_SHARE = 0.12
 LEAST_STENOSIS_SHARE = 0.25
 """Shallower ones are not listed; judgement, no source."""
 JOINED_WITHIN_MM = 1.5
+SHORTEST_MM = 1.5
+"""Shorter dips stand where a branch leaves or a rib crosses, not where a plaque lies; judgement, no source."""
 
 
 @dataclass(frozen=True)
@@ -141,6 +143,8 @@ def stenoses(
             runs.append([int(first), int(stop)])
     found = []
     for first, stop in runs:
+        if s_mm[stop - 1] - s_mm[first] < SHORTEST_MM:
+            continue
         i = first + int(np.argmin(diameter_mm[first:stop] / reference_mm[first:stop]))
         if diameter_mm[i] > (1.0 - LEAST_STENOSIS_SHARE) * reference_mm[i]:
             continue
