@@ -32,7 +32,7 @@ from backstay.core.imaging.calibration import (
     scaled_view,
 )
 from backstay.core.imaging.density import density
-from backstay.core.imaging.lumen import catheter_rows
+from backstay.core.imaging.edges import catheter_rows
 from backstay.core.imaging.measuring import HandEdge, Sight, Vessel, measured_pair, measured_single, seen
 from backstay.core.imaging.pairs import Remark, spine_remark
 from backstay.core.imaging.projection import CONVENTION, View

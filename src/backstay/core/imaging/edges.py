@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from backstay.core.imaging.lumen import cheapest_way
-from backstay.core.imaging.rowfit import averaged_along
+from backstay.core.imaging.lumen import catheter_strip, cheapest_way
+from backstay.core.imaging.rowfit import RowFits, averaged_along
 from backstay.core.imaging.straighten import Ribbon
+from backstay.core.imaging.tracing import traced
 
 FloatArray = NDArray[np.float64]
 
@@ -52,6 +55,27 @@ def derivative_edges_px(strip: Ribbon, about_px: FloatArray) -> tuple[FloatArray
         way = cheapest_way(cost, most_step=1, step_cost=0.15)
         found.append(_peak(strip.across_px, strength, way))
     return found[0], found[1]
+
+
+def catheter_rows(density: FloatArray, clicks_px: FloatArray) -> RowFits:
+    """Return the widths along a catheter's shaft, by its edges.
+
+    Parameters
+    ----------
+    density : ndarray, shape (rows, columns)
+        Contrast density.
+    clicks_px : ndarray, shape (n, 2)
+        Row and column of two clicks or more along the shaft [px].
+
+    Returns
+    -------
+    RowFits
+        Diameters are the distances of the derivative edges.
+    """
+    strip, fits = catheter_strip(density, traced(density, clicks_px))
+    about = np.full(len(fits.diameter_px), max(6.0, 1.3 * float(np.median(fits.diameter_px))))
+    left, right = derivative_edges_px(strip, about)
+    return replace(fits, diameter_px=right - left)
 
 
 def _peak(across_px: FloatArray, strength: FloatArray, way: NDArray[np.intp]) -> FloatArray:

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 from backstay.core.imaging.profile import NOMINAL_ATTENUATION_PER_MM, ProfileTable, profile_table
 from backstay.core.imaging.rowfit import RowFits, averaged_along, fitted_rows
 from backstay.core.imaging.straighten import Ribbon, coefficients, ribbon
-from backstay.core.imaging.tracing import even_px, lengths_px, smoothed, traced
+from backstay.core.imaging.tracing import even_px, lengths_px, smoothed
 
 FloatArray = NDArray[np.float64]
 
@@ -123,29 +123,30 @@ def measured_lumen(density: FloatArray, path_px: FloatArray, *, mm_per_px: float
     )
 
 
-def catheter_rows(density: FloatArray, clicks_px: FloatArray) -> RowFits:
-    """Return the widths along a catheter's shaft.
+def catheter_strip(density: FloatArray, path_px: FloatArray) -> tuple[Ribbon, RowFits]:
+    """Return the picture along a catheter's shaft laid straight, and its rows fitted with the amplitude free.
 
     Parameters
     ----------
     density : ndarray, shape (rows, columns)
         Contrast density.
-    clicks_px : ndarray, shape (n, 2)
-        Row and column of two clicks or more along the shaft [px].
+    path_px : ndarray, shape (n, 2)
+        The shaft's trace [px].
 
     Returns
     -------
-    RowFits
-        Fitted with the amplitude free.
+    strip : Ribbon
+        Centred on the shaft.
+    fits : RowFits
+        For their quality: a catheter's wall is no contrast-filled lumen, so widths are taken from its edges.
     """
     spline = coefficients(density)
-    line = _on_ridge(spline, traced(density, clicks_px))
+    line = _on_ridge(spline, path_px)
     table = profile_table(blur_px=1.2, attenuation_per_px=0.04)
     strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
     line = _recentred(strip, fitted_rows(strip, table))
     strip = ribbon(spline, line, half_width_px=HALF_WIDTH_PX)
-    free = fitted_rows(strip, table)
-    return fitted_rows(strip, _sharpest(strip, free, 0.04), start=free)
+    return strip, fitted_rows(strip, table)
 
 
 def refitted(lumen: Lumen, *, sine: FloatArray, mm_per_px: float) -> Lumen:
