@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import delivery, nuisance, vessels
+from evidence import angiograms, delivery, nuisance, vessels
 
 DELIVERY_MODEL = (
     "src/backstay/core/anatomy/*.py",
@@ -68,9 +68,20 @@ AREAS = (
         ),
         nuisance.study,
     ),
+    Area(
+        "angiograms",
+        "Vessels measured from angiograms of the phantom",
+        ("src/backstay/core/imaging/*.py", "evidence/angiograms.py"),
+        angiograms.study,
+    ),
 )
 
 UNVALIDATED = (
+    (
+        "vessels measured from angiograms of patients",
+        "one real cine was traced and looked at; nothing was compared with a known vessel, or across phases of the heart",
+    ),
+    ("limits of the C-arm and how likely tags are off", "common practice and judgement"),
     (
         "absolute scale of backup (hold of the guide, retreat at loss)",
         "only ratios between guides could be read",

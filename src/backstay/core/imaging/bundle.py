@@ -19,6 +19,8 @@ SAMPLES = 160
 LINE_SD_PX = 0.4
 END_SD_PX = 1.5
 LANDMARK_SD_PX = 2.0
+SOFT_AT = 0.35
+"""Distances of more than so many of LINE_SD_PX weigh less."""
 _ANGLE_STEP_RAD = 1e-5
 _ROUNDS = 40
 
@@ -302,7 +304,7 @@ class _Bundle:
         return np.concatenate([shift, angles]) / sd, slopes
 
     def _habit_rows(self, control: FloatArray, curve: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Third differences about 0.6 mm, and chords of one length to a tenth."""
+        """Third differences about BEND_HABIT_MM, and chords of one length to a quarter."""
         n = self.parts[0]
         spacing = max(float(np.linalg.norm(np.diff(control, axis=0), axis=1).mean()), 1e-6)
         weight = 1.0 / (BEND_HABIT_MM * (spacing / CONTROL_SPACING_MM) ** 3)
@@ -323,12 +325,14 @@ class _Bundle:
         """Return the weights of soft L1: only the distances from the centrelines are softened."""
         weight = np.ones(len(right))
         lines = right[: self.line_rows]
-        weight[: self.line_rows] = 1.0 / np.sqrt(1.0 + (lines / 2.0) ** 2)
+        weight[: self.line_rows] = 1.0 / np.sqrt(1.0 + (lines / SOFT_AT) ** 2)
         return weight
 
     def cost(self, right: FloatArray) -> float:
         lines, rest = right[: self.line_rows], right[self.line_rows :]
-        return float((8.0 * (np.sqrt(1.0 + (lines / 2.0) ** 2) - 1.0)).sum() + (rest**2).sum())
+        return float(
+            (2.0 * SOFT_AT**2 * (np.sqrt(1.0 + (lines / SOFT_AT) ** 2) - 1.0)).sum() + (rest**2).sum()
+        )
 
     def curve(self, unknown: FloatArray, right: FloatArray, slopes: FloatArray) -> Curve:
         control, shift, angles, marks = self.split(unknown)
@@ -350,5 +354,5 @@ class _Bundle:
         )
 
 
-BEND_HABIT_MM = 0.6
+BEND_HABIT_MM = 0.8
 """One standard deviation of the control points' third differences, at their usual spacing; judgement, no source."""

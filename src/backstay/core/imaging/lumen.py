@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from backstay.core.imaging.profile import NOMINAL_ATTENUATION_PER_MM, ProfileTable, profile_table
 from backstay.core.imaging.rowfit import RowFits, averaged_along, fitted_rows
@@ -218,9 +218,13 @@ def laid_amplitude(free: RowFits, sine: FloatArray) -> FloatArray:
 def _recentred(strip: Ribbon, fits: RowFits) -> FloatArray:
     """Return the line moved to the fitted middle, smoothed and evenly spaced again."""
     weight = np.clip(fits.explained, 0.05, 1.0) / (fits.offset_sd_px**2 + 0.05**2)
+    # Where a branch leaves, the fit widens and its middle is drawn towards the branch: such rows follow their neighbours.
+    usual = median_filter(fits.diameter_px, 41, mode="nearest")
+    weight = weight / (1.0 + (np.maximum(fits.diameter_px / usual - 1.0, 0.0) / 0.08) ** 2)
     weight /= np.median(weight)
     offset = _calm(fits.offset_px, weight)
-    return even_px(smoothed(strip.beside(offset), smoothing_px4=CENTRE_SMOOTHING_PX4))
+    moved = strip.beside(offset)
+    return even_px(smoothed(moved, smoothing_px4=CENTRE_SMOOTHING_PX4, weights=np.minimum(weight, 2.0)))
 
 
 def _calm(offset_px: FloatArray, weight: FloatArray) -> FloatArray:

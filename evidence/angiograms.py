@@ -1,0 +1,288 @@
+"""Vessels of the invented phantom filmed from two views and measured: errors against the truth, fixed seeds.
+
+Sizes, seeds and bars were fixed before the study was run. Parameters of the method were chosen on seeds 1000 on,
+before; the study's seeds are others.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.spatial import cKDTree
+
+from backstay.core.imaging.bundle import TagErrors, fitted_curve
+from backstay.core.imaging.density import density
+from backstay.core.imaging.lumen import measured_lumen
+from backstay.core.imaging.matching import matched
+from backstay.core.imaging.measuring import Sight, Vessel, measured_pair, seen
+from backstay.core.imaging.pairs import after
+from backstay.core.imaging.phantom import Phantom, random_phantom, straight_tube
+from backstay.core.imaging.phantom_film import Film, filmed
+from backstay.core.imaging.projection import View
+from backstay.core.imaging.tracing import traced
+from backstay.errors import InputError
+from backstay.identifiers import Intensity
+
+FloatArray = NDArray[np.float64]
+
+SEED = 7000
+CASES = {"3 mm, 0.5 deg": (3.0, 0.5, 12), "10 mm, 1 deg": (10.0, 1.0, 8)}
+TUBES_MM = (4.0, 3.0, 2.0, 1.4, 1.0, 0.8)
+SIGN_CASES = 4
+
+
+def _view(primary_deg: float, secondary_deg: float) -> View:
+    return View(np.deg2rad(primary_deg), np.deg2rad(secondary_deg), 1000.0, 750.0, 0.25, 0.25, 512, 512)
+
+
+TAGGED = (_view(-30.0, -20.0), _view(40.0, 20.0))
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Errors of one case."""
+
+    line_px: float
+    length_percent: float
+    point_mm: float
+    least_mm: float
+    stenosis_points: float
+    curvature_percent: float
+    cpu_s: float
+
+
+def study(root: Path) -> list[str]:
+    """Return the section's lines."""
+    lines = [
+        "Invented vessels (77 to 95 mm, two narrowings, two branches) filmed from RAO 30 CAU 20 and LAO 40 CRA 20: "
+        "400 quanta a pixel, scatter 0.4, 8 bits; two clicks and two branch points a view, each about a pixel off; the "
+        "table moves between the views and every angle is off by the errors named (one standard deviation per axis). One "
+        "frame a view. Not in it: heart phase and breathing, overlap of other vessels with the narrowing, edge "
+        "enhancement, lumens that are not round.",
+        "",
+        "| quantity | bar | " + " | ".join(f"{name} (n = {CASES[name][2]})" for name in CASES) + " |",
+        "|---|---|" + "---|" * len(CASES),
+    ]
+    results = {name: [_case(SEED + k, *CASES[name][:2]) for k in range(CASES[name][2])] for name in CASES}
+    for title, bar, text in _rows(results):
+        lines.append(f"| {title} | {bar} | " + " | ".join(text) + " |")
+    return [*lines, "", *_tubes(), "", *_signs()]
+
+
+def _rows(results: dict[str, list[Errors]]) -> list[tuple[str, str, list[str]]]:
+    def all_of(name: str) -> list[FloatArray]:
+        return [np.array([getattr(e, name) for e in case]) for case in results.values()]
+
+    def judged(ok: bool, text: str) -> str:
+        return text if ok else f"{text} **miss**"
+
+    lengths = [
+        judged(
+            float(np.percentile(np.abs(v), 95)) <= bar,
+            f"{np.percentile(np.abs(v), 95):.2f} (mean {v.mean():+.2f}, SD {v.std():.2f})",
+        )
+        for v, bar in zip(all_of("length_percent"), (1.0, 2.5), strict=True)
+    ]
+    rows = [
+        (
+            "centreline, mean error [px]",
+            "0.3",
+            [judged(v.mean() <= 0.3, f"{v.mean():.2f}") for v in all_of("line_px")],
+        ),
+        ("length, 95 % of errors within [%]", "1.0; 2.5", lengths),
+        (
+            "points, mean error after a rigid fit [mm]",
+            "0.2",
+            [judged(v.mean() <= 0.2, f"{v.mean():.2f}") for v in all_of("point_mm")],
+        ),
+    ]
+    for name, title, bias, sd in (
+        ("least_mm", "least diameter [mm]", 0.08, 0.13),
+        ("stenosis_points", "stenosis [points]", 3.0, 5.0),
+    ):
+        text = [
+            judged(abs(v.mean()) <= bias and v.std() <= sd, f"bias {v.mean():+.2f}, SD {v.std():.2f}")
+            for v in all_of(name)
+        ]
+        rows.append((title, f"bias {bias:g}, SD {sd:g}", text))
+    curvature = [judged(v.mean() <= 15.0, f"{v.mean():.0f}") for v in all_of("curvature_percent")]
+    rows.append(("curvature, mean relative error at 2 mm [%]", "15", curvature))
+    rows.append(
+        (
+            "processor time, clicks to path [s]",
+            "3",
+            [judged(v.mean() < 3.0, f"{v.mean():.1f}") for v in all_of("cpu_s")],
+        )
+    )
+    return rows
+
+
+def _tagged_and_true(rng: np.random.Generator, shift_mm: float, angle_deg: float) -> tuple[View, View]:
+    true = []
+    for k, tag in enumerate(TAGGED):
+        a, b = np.deg2rad(rng.normal(0.0, angle_deg, 2))
+        view = tag.turned(primary_rad=a, secondary_rad=b)
+        true.append(view.shifted(rng.normal(0.0, shift_mm, 3)) if k else view)
+    return true[0], true[1]
+
+
+def _case(seed: int, shift_mm: float, angle_deg: float) -> Errors:
+    rng = np.random.default_rng(seed)
+    phantom = random_phantom(rng)
+    true = _tagged_and_true(rng, shift_mm, angle_deg)
+    frames = [filmed((phantom.main, *phantom.branches), view, Film(), rng) for view in true]
+    s = phantom.main.s_mm
+    ends = [int(np.searchsorted(s, share * s[-1])) for share in (0.02, 0.98)]
+    branches = [int(np.searchsorted(s, at)) for at in phantom.branch_at_mm]
+    clicks = [
+        view.project(phantom.main.points_mm[[*ends, *branches]]) + rng.normal(0.0, 1.0, (4, 2))
+        for view in true
+    ]
+    start = time.process_time()
+    sights = tuple(
+        Sight(density(frame, intensity=Intensity.LOGARITHMIC, most=255.0), tag, at[:2], at[2:])
+        for frame, tag, at in zip(frames, TAGGED, clicks, strict=True)
+    )
+    lumens = tuple(seen(sight) for sight in sights)
+    vessel = measured_pair((sights[0], sights[1]), (lumens[0], lumens[1]))
+    spent = time.process_time() - start
+    return _errors(phantom, true, (ends[0], ends[1]), vessel, spent)
+
+
+def _errors(
+    phantom: Phantom, true: tuple[View, View], ends: tuple[int, int], vessel: Vessel, spent_s: float
+) -> Errors:
+    main = phantom.main
+    away = [
+        cKDTree(view.project(main.points_mm)).query(lumen.line_px)[0].mean()
+        for view, lumen in zip(true, vessel.lumens, strict=True)
+    ]
+    length = main.s_mm[ends[1]] - main.s_mm[ends[0]]
+    place = vessel.s_mm / vessel.length_mm * length + main.s_mm[ends[0]]
+    moved = _rigid(
+        vessel.points_mm, np.stack([np.interp(place, main.s_mm, c) for c in main.points_mm.T], axis=1)
+    )
+    tree = cKDTree(main.points_mm)
+    for _ in range(3):
+        moved = _rigid(moved, main.points_mm[tree.query(moved)[1]])
+    miss, nearest = tree.query(moved)
+    place = main.s_mm[nearest]
+    tight = phantom.narrowings[0]
+    near = np.abs(place - tight.at_mm) < 0.5 * tight.length_mm + 1.0
+    there = np.abs(main.s_mm - tight.at_mm) < 0.5 * tight.length_mm
+    least, true_least = 2.0 * vessel.radius_mm[near].min(), 2.0 * main.radius_mm[there].min()
+    i = int(np.flatnonzero(near)[np.argmin(vessel.radius_mm[near])])
+    healthy = 2.0 * main.healthy_radius_mm[int(np.searchsorted(main.s_mm, tight.at_mm))]
+    percent = 100.0 * (1.0 - least / vessel.reference_mm[i]) - 100.0 * (1.0 - true_least / healthy)
+    curvature = np.interp(place, main.s_mm, _true_curvature(main.points_mm))
+    inside = (place > 3.0) & (place < main.s_mm[-1] - 3.0)
+    off = np.abs(vessel.curvature_per_mm - curvature)[inside].mean() / curvature[inside].mean()
+    return Errors(
+        float(np.mean(away)), 100.0 * (vessel.length_mm / length - 1.0), float(miss.mean()), float(least - true_least),
+        float(percent), 100.0 * float(off), spent_s,
+    )  # fmt: skip
+
+
+def _true_curvature(points_mm: FloatArray) -> FloatArray:
+    """Return the curvature of the truth at a scale of 2 mm; points are 0.08 mm apart."""
+    smooth = gaussian_filter1d(points_mm, 2.0 / 0.08, axis=0, mode="nearest")
+    first = np.gradient(smooth, axis=0) / 0.08
+    second = np.gradient(first, axis=0) / 0.08
+    return np.linalg.norm(np.cross(first, second), axis=1) / np.linalg.norm(first, axis=1) ** 3
+
+
+def _rigid(points: FloatArray, onto: FloatArray) -> FloatArray:
+    a, b = points.mean(axis=0), onto.mean(axis=0)
+    u, _, vt = np.linalg.svd((points - a).T @ (onto - b))
+    return np.asarray((points - a) @ (u @ np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ vt))]) @ vt) + b)
+
+
+def _tubes() -> list[str]:
+    """Return the table of straight tubes: one tube that narrows in steps, so that wide parts give the contrast."""
+    view = _view(0.0, 0.0)
+    lines = [
+        "Straight tube in steps, plain background. Bars: 0.03 mm bias without noise at scatter 0.4, 0.08 mm SD at 400 quanta.",
+        "",
+        "| diameter [mm] | bias without noise, scatter 0.3 / 0.4 / 0.5 [mm] | SD along the tube at 400 quanta [mm] |",
+        "|---|---|---|",
+    ]
+    clean = [
+        _tube_errors(view, Film(quanta=0.0, background=False, bits=16, scatter_share=s), 1)
+        for s in (0.3, 0.4, 0.5)
+    ]
+    noisy = [_tube_errors(view, Film(background=False, bits=12), seed) for seed in (1, 2, 3)]
+    for k, diameter in enumerate(TUBES_MM):
+        bias = [e[k].mean() for e in clean]
+        sd = float(np.sqrt(np.mean([e[k].var() for e in noisy])))
+        miss = " **miss**" if abs(bias[1]) > 0.03 or sd > 0.08 else ""
+        lines.append(f"| {diameter:g} | {bias[0]:+.3f} / {bias[1]:+.3f} / {bias[2]:+.3f} | {sd:.3f}{miss} |")
+    return lines
+
+
+def _tube_errors(view: View, film: Film, seed: int) -> list[FloatArray]:
+    tube = straight_tube(TUBES_MM, direction=(0.6, 0.2, -1.0))
+    frame = filmed((tube,), view, film, np.random.default_rng(seed))
+    dark = density(frame, intensity=Intensity.LOGARITHMIC, most=2.0**film.bits - 1.0)
+    seen_at = view.project(tube.points_mm)
+    lumen = measured_lumen(dark, traced(dark, seen_at[[20, -20]]), mm_per_px=view.isocentre_mm_per_px)
+    nearest = cKDTree(seen_at).query(lumen.line_px)[1]
+    s = tube.s_mm[nearest]
+    measured = lumen.diameter_px * view.mm_per_px(tube.points_mm[nearest])
+    return [measured[(s > 12.0 * k + 2.5) & (s < 12.0 * k + 9.5)] - d for k, d in enumerate(TUBES_MM)]
+
+
+def _signs() -> list[str]:
+    """Return how many of the fifteen wrong-sign tag sets are flagged, on centrelines with noise."""
+    flagged = dict.fromkeys(itertools.product((1, -1), repeat=4), 0)
+    for k in range(SIGN_CASES):
+        rng = np.random.default_rng(SEED + 500 + k)
+        phantom = random_phantom(rng)
+        true = _tagged_and_true(rng, 3.0, 0.5)
+        lines, marks = zip(*(_noisy_line(phantom, view, rng) for view in true), strict=True)
+        for signs in flagged:
+            tags = tuple(
+                replace(
+                    t,
+                    primary_rad=t.primary_rad * signs[2 * j],
+                    secondary_rad=t.secondary_rad * signs[2 * j + 1],
+                )
+                for j, t in enumerate(TAGGED)
+            )
+            flagged[signs] += _is_flagged((tags[0], tags[1]), (lines[0], lines[1]), (marks[0], marks[1]))
+    all_wrong = flagged.pop((-1, -1, -1, -1))
+    right = flagged.pop((1, 1, 1, 1))
+    found = sum(count == SIGN_CASES for count in flagged.values())
+    return [
+        f"Wrong signs ({SIGN_CASES} vessels, centrelines with 0.25 px of noise): refused by the fit alone in every vessel, "
+        f"{found} of the 14 sets with one, two or three wrong signs; all four wrong at once: {all_wrong} of {SIGN_CASES}"
+        f"{'' if all_wrong == SIGN_CASES else ' (**miss**)'}. That set is nearly a mirror image, which two views fit as well; "
+        f"the spine's side, where the user gives it, tells. Right tags refused: {right} of {SIGN_CASES}.",
+    ]
+
+
+def _noisy_line(phantom: Phantom, view: View, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    line = view.project(phantom.main.points_mm[::12])
+    noise = gaussian_filter1d(rng.normal(size=line.shape), 3.0, axis=0)
+    line = line + 0.25 * noise / noise.std()
+    at = [int(np.searchsorted(phantom.main.s_mm, x)) for x in phantom.branch_at_mm]
+    return line, view.project(phantom.main.points_mm[at]) + rng.normal(0.0, 1.0, (2, 2))
+
+
+def _is_flagged(
+    tags: tuple[View, View], lines: tuple[FloatArray, FloatArray], marks: tuple[FloatArray, FloatArray]
+) -> bool:
+    errors = TagErrors()
+    try:
+        first = matched(tags, lines, marks, shift_sd_mm=errors.shift_mm)
+        curve = fitted_curve(
+            tags, lines, marks, start_mm=first.points_mm, shift_mm=first.shift_mm, errors=errors
+        )
+    except (InputError, np.linalg.LinAlgError):
+        return True
+    return any(remark.stops for remark in after(curve))
