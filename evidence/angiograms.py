@@ -64,15 +64,26 @@ def study(root: Path) -> list[str]:
         "400 quanta a pixel, scatter 0.4, 8 bits; two clicks and two branch points a view, each about a pixel off; the "
         "table moves between the views and every angle is off by the errors named (one standard deviation per axis). One "
         "frame a view. Not in it: heart phase and breathing, overlap of other vessels with the narrowing, edge "
-        "enhancement, lumens that are not round.",
+        "enhancement, lumens that are not round. Draws in which the vessel leaves an image are passed over.",
         "",
         "| quantity | bar | " + " | ".join(f"{name} (n = {CASES[name][2]})" for name in CASES) + " |",
         "|---|---|" + "---|" * len(CASES),
     ]
-    results = {name: [_case(SEED + k, *CASES[name][:2]) for k in range(CASES[name][2])] for name in CASES}
+    results = {name: _cases(*CASES[name]) for name in CASES}
     for title, bar, text in _rows(results):
         lines.append(f"| {title} | {bar} | " + " | ".join(text) + " |")
     return [*lines, "", *_tubes(), "", *_signs()]
+
+
+def _cases(shift_mm: float, angle_deg: float, count: int) -> list[Errors]:
+    """Return the first cases whose vessel stays on both images."""
+    found: list[Errors] = []
+    for seed in range(SEED, SEED + 4 * count):
+        case = _case(seed, shift_mm, angle_deg)
+        found += [case] if case is not None else []
+        if len(found) == count:
+            break
+    return found
 
 
 def _rows(results: dict[str, list[Errors]]) -> list[tuple[str, str, list[str]]]:
@@ -132,10 +143,14 @@ def _tagged_and_true(rng: np.random.Generator, shift_mm: float, angle_deg: float
     return true[0], true[1]
 
 
-def _case(seed: int, shift_mm: float, angle_deg: float) -> Errors:
+def _case(seed: int, shift_mm: float, angle_deg: float) -> Errors | None:
     rng = np.random.default_rng(seed)
     phantom = random_phantom(rng)
     true = _tagged_and_true(rng, shift_mm, angle_deg)
+    if any(
+        not ((p > 8.0) & (p < 503.0)).all() for p in (view.project(phantom.main.points_mm) for view in true)
+    ):
+        return None
     frames = [filmed((phantom.main, *phantom.branches), view, Film(), rng) for view in true]
     s = phantom.main.s_mm
     ends = [int(np.searchsorted(s, share * s[-1])) for share in (0.02, 0.98)]
