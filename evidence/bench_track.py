@@ -197,8 +197,8 @@ def push_N(result: Transfer) -> FloatArray:
     """
     curves = curves_of([result])
     one = median_case(DEFAULT_DRAWS)
-    out = np.empty((len(result.tips_mm), len(result.levels_N)))
-    for k, level in enumerate(result.levels_N):
+    out = np.empty((len(result.tips_mm), result.levels_N.shape[1]))
+    for k, level in enumerate(result.levels_N.T):
         load = np.full((1, len(result.tips_mm)), level)
         out[:, k] = result.readings[:, k, PUSH] + wire_part_N(one, curves, load)[0]
     return out

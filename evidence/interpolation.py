@@ -76,8 +76,9 @@ class Row:
 
 def finer(levels_N: FloatArray) -> FloatArray:
     """Return the load levels with every interval divided."""
-    at = np.arange((len(levels_N) - 1) * FINER + 1) / FINER
-    return np.interp(at, np.arange(len(levels_N)), levels_N)
+    count = levels_N.shape[-1]
+    at = np.arange((count - 1) * FINER + 1) / FINER
+    return np.stack([np.interp(at, np.arange(count), row) for row in np.atleast_2d(levels_N)])
 
 
 def brute_force(
@@ -98,7 +99,7 @@ def brute_force(
             factors_of(draws, i),
             tips_mm=tips_mm,
             levels_N=levels,
-            search_to_N=float(levels[-1]),
+            search_to_N=levels[:, -1],
             with_slopes=False,
         )
 

@@ -22,21 +22,20 @@ def factors_of(draws: DrawSet, i: int) -> ShapeFactors:
 
 
 def carried_on(readings: FloatArray, levels_N: FloatArray) -> FloatArray:
-    """Return readings (d, k, r) with loads that are not held filled by a straight line through the last two held.
+    """Return readings (d, k, r) with loads (d, k) that are not held filled by a straight line through the last two held.
 
     They only serve to read a load between the last level held and the prolapse load; what is held is the prolapse load's to say.
     """
     filled = readings.copy()
-    for k in range(1, len(levels_N)):
+    for k in range(1, levels_N.shape[1]):
         missing = np.isnan(filled[:, k, PUSH])
-        step = levels_N[k] - levels_N[k - 1]
+        step = levels_N[:, k] - levels_N[:, k - 1]
         if k == 1:
             ahead = filled[:, 0].copy()
             ahead[:, PUSH] += step
         else:
-            ahead = filled[:, k - 1] + step / (levels_N[k - 1] - levels_N[k - 2]) * (
-                filled[:, k - 1] - filled[:, k - 2]
-            )
+            ratio = step / (levels_N[:, k - 1] - levels_N[:, k - 2])
+            ahead = filled[:, k - 1] + ratio[:, None] * (filled[:, k - 1] - filled[:, k - 2])
         filled[:, k] = np.where(missing[:, None], ahead, filled[:, k])
     return filled
 

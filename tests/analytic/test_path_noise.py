@@ -127,7 +127,7 @@ def test_without_noise_the_path_lies_on_the_curve(name: str) -> None:
 
 @pytest.mark.parametrize("turn_deg", [70.0, 90.0, 120.0])
 @pytest.mark.parametrize("lumen_mm", [1.0, 2.0, 3.0])
-def test_a_sharp_vertex_becomes_a_turn_over_a_lumen_radius(turn_deg: float, lumen_mm: float) -> None:
+def test_a_sharp_vertex_becomes_an_arc_that_does_not_fold_the_lumen(turn_deg: float, lumen_mm: float) -> None:
     turn = np.deg2rad(turn_deg)
     before = np.outer(np.arange(-30.0, 0.1, 1.7), [1.0, 0.0, 0.0])
     before -= before[-1]
@@ -135,7 +135,7 @@ def test_a_sharp_vertex_becomes_a_turn_over_a_lumen_radius(turn_deg: float, lume
     smoothed = smooth_path(np.concatenate([before, after]), lumen_mm, radius_sd_mm=0.1)
     (kept,) = smoothed.report.kept_turns
     assert kept.turn_rad == pytest.approx(turn, rel=1e-3)
-    assert kept.over_mm == pytest.approx(max(lumen_mm, 2.0), rel=0.05)
+    assert kept.over_mm == pytest.approx(max(1.7 * lumen_mm * turn, 2.0), rel=0.05)
     assert smoothed.path.total_bend_rad == pytest.approx(turn, rel=0.01)
     reach = 0.5 * kept.over_mm + 1.0
     near = smoothed.path.bend_rad(kept.at_mm - reach, kept.at_mm + reach)

@@ -64,19 +64,29 @@ def test_a_beam_short_enough_stays_straight() -> None:
 
 
 def helix(stiffness: float, push: float, *, tube_mm: float, length_mm: float) -> tuple[float, float]:
-    """Wall load per length and pitch of a rod started as a helix in a straight tube and let go; ends a third in are left out."""
+    """Wall load per length and pitch of a rod started as a helix in a straight tube and let go; ends a third in are left out.
+
+    The tube narrows to nothing over its last 15 mm: a load that turns with the rod would unwind a helix whose end lies off the axis.
+    """
     h, wall = 0.5, 10.0
+    s = h * np.arange(round(length_mm / h) + 1)
+    narrow = np.clip((length_mm - h - s) / 15.0, 0.0, 1.0)
     p = problem(
-        straight(length_mm, h), h, lumen_mm=tube_mm, wall_MPa=wall, tip_mm=length_mm - h, wire_Nmm2=stiffness
+        straight(length_mm, h),
+        h,
+        lumen_mm=tube_mm * narrow,
+        wall_MPa=wall,
+        tip_mm=length_mm - h,
+        wire_Nmm2=stiffness,
     )
-    s = h * np.arange(p.last + 1)
+    assert p.last + 1 == len(s)
     turn = np.sqrt(push / (2.0 * stiffness))
     out = tube_mm + tube_mm * push**2 / (4.0 * stiffness) / wall
-    w = out * np.stack([np.cos(turn * s), np.sin(turn * s)], axis=1)
+    w = out * narrow[:, None] * np.stack([np.cos(turn * s), np.sin(turn * s)], axis=1)
     q = np.full(len(s), push)
     entry = np.array([1.0, out * turn * np.sin(0.5 * turn * h), out * turn * np.cos(0.5 * turn * h)])
     p = replace(p, tube=p.tube._replace(entry=entry / np.linalg.norm(entry)))
-    assert relax(p.tube, p.load, w, q, p.last, push, p.work, 2000)
+    assert relax(p.tube, p.load, w, q, p.last, push, p.work, 0, 2000)
     p.come_to_rest(w, q, push)
     middle = (s > length_mm / 3.0) & (s < 2.0 * length_mm / 3.0)
     rho = np.hypot(w[:, 0], w[:, 1])

@@ -51,7 +51,7 @@ def _interpolated(passage: Passage, tips: np.ndarray, draws: DrawSet, backup: np
         for z in scores
     ]
     curves = curves_for_draws(
-        solves, specs, scores, at=scores_of(specs, draws), search_to_N=float(LEVELS_N[-1])
+        solves, specs, scores, at=scores_of(specs, draws), search_to_N=solves[0].levels_N[:, -1]
     )
     crossing = crossing_load_N(passage, draws, tips)
     return outcome(passage, draws, curves, backup_N=backup, crossing_N=crossing, passes=True)

@@ -113,9 +113,9 @@ def tips_for(passage: Passage, landing_tip_mm: float, depths: int = DEPTHS) -> F
 
 
 def levels_for(crossing_N: FloatArray) -> FloatArray:
-    """Return the load levels for draws whose drag is `crossing_N` (count, d) [N]."""
-    top = 1.3 * float(np.quantile(crossing_N.max(axis=1), 0.98))
-    return LEVEL_SHARES * min(max(top, LOWEST_TOP_N), HIGHEST_LOAD_N)
+    """Return each depth's load levels (d, LOADS) for draws whose drag is `crossing_N` (count, d) [N]."""
+    top = np.clip(1.3 * np.quantile(crossing_N, 0.98, axis=0), LOWEST_TOP_N, HIGHEST_LOAD_N)
+    return np.asarray(top[:, None] * LEVEL_SHARES)
 
 
 def solve_all(
@@ -138,7 +138,7 @@ def solve_all(
                 factors_at(specs, score),
                 tips_mm=tips[key],
                 levels_N=levels[key],
-                search_to_N=float(levels[key][-1]),
+                search_to_N=levels[key][:, -1],
             ): (key, i)
             for key, passage in passages.items()
             for i, score in enumerate(scores)
@@ -165,7 +165,7 @@ def answer(
     specs = draws.specs
     scores = design()
     curves = curves_for_draws(
-        transfers, specs, scores, at=scores_of(specs, draws), search_to_N=float(transfers[0].levels_N[-1])
+        transfers, specs, scores, at=scores_of(specs, draws), search_to_N=transfers[0].levels_N[:, -1]
     )
     hold = backup_N(
         alternative.rig,

@@ -1,7 +1,7 @@
 """From a file's noisy, uneven centreline to an even path, without inventing or losing bends.
 
 A sharp vertex (a branch point, where the path leaves one vessel for another) is no noise: the path is split
-there, each side is smoothed on its own, and an arc about a lumen radius long joins them.
+there, each side is smoothed on its own, and an arc joins them, its bend radius not much above the lumen's radius.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ FloatArray = NDArray[np.float64]
 
 SHARP_TURN_RAD = np.deg2rad(60.0)
 SHARP_OVER_NOISE = 4.0
+ARC_RADII = 1.7
 DOUBLES_BACK_RAD = np.deg2rad(150.0)
 WIDER_THAN_MEASURED = 1.05
 _DENSE_MM = 0.5
@@ -125,7 +126,8 @@ def smooth_path(
     Points nearer to each other than 0.5 mm are first averaged in pairs until they are not. The curve is that
     of `smooth_curve`. A vertex is sharp where the direction over one lumen radius before and after it differs
     by more than 60 degrees and by more than four times the median of its ten neighbours on either side; its
-    arc is as long as the lumen radius there, or two spacings where that is more.
+    arc has a bend radius of 1.7 lumen radii there, and is two spacings long where that is more. Tighter, and a
+    lumen folds over itself: a wire that straightens a soft vessel then crosses the bend's own centre.
 
     Lumen radius: averaged with its neighbours (Gaussian weights, one standard deviation 0.75 of the usual
     distance between points) and carried to the nodes without overshoot. A narrowing is not filled in: at
@@ -305,8 +307,7 @@ def _whole_curve(
         noises.append((noise, stop - start))
     curve, arcs = pieces[0], []
     for corner, piece in zip(corners, pieces[1:], strict=True):
-        over_mm = max(float(rows.radius_mm[corner]), 2.0 * spacing_mm)
-        curve, arc = _filleted(curve, piece, over_mm)
+        curve, arc = _filleted(curve, piece, float(rows.radius_mm[corner]), spacing_mm)
         arcs.append(arc)
     known = [(noise, weight) for noise, weight in noises if np.isfinite(noise)]
     mean = np.sqrt(sum(w * x**2 for x, w in known) / sum(w for _, w in known)) if known else np.nan
@@ -320,9 +321,10 @@ def _piece(rows: _Rows) -> tuple[_Curve, float]:
     return _Curve(np.asarray(spline(fine)), np.interp(fine, along, rows.place)), noise
 
 
-def _filleted(a: _Curve, b: _Curve, over_mm: float) -> tuple[_Curve, KeptTurn]:
-    """Return two curves joined by an arc of about the given length in place of their corner."""
+def _filleted(a: _Curve, b: _Curve, radius_mm: float, spacing_mm: float) -> tuple[_Curve, KeptTurn]:
+    """Return two curves joined by an arc of about `ARC_RADII` lumen radii, at least two spacings long, in place of their corner."""
     turn = float(_angle_rad(_direction(a, -1), _direction(b, 0)))
+    over_mm = max(ARC_RADII * radius_mm * turn, 2.0 * spacing_mm)
     sa, sb = a.s_mm, b.s_mm
     trim = min(over_mm * np.tan(0.5 * turn) / turn, 0.45 * sa[-1], 0.45 * sb[-1])
     i = int(np.searchsorted(sa, sa[-1] - trim))

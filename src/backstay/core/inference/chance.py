@@ -131,17 +131,19 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
 
 
 def _interpolate(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> FloatArray:
-    """Return rows (..., k) interpolated linearly in load (...,), carried on beyond the last level.
+    """Return rows (count, d, k) interpolated linearly in load (count, d) between each depth's levels (d, k), carried on beyond the last.
 
-    >>> levels_N = np.array([0.0, 1.0, 2.0])
-    >>> _interpolate(levels_N, np.array([[1.0, 2.0, 4.0]] * 3), np.array([0.0, 1.5, 3.0])).tolist()
-    [1.0, 3.0, 6.0]
+    >>> levels_N = np.array([[0.0, 1.0, 2.0]] * 3)
+    >>> _interpolate(levels_N, np.array([[[1.0, 2.0, 4.0]] * 3]), np.array([[0.0, 1.5, 3.0]])).tolist()
+    [[1.0, 3.0, 6.0]]
     """
-    k = np.clip(np.searchsorted(levels_N, load_N) - 1, 0, len(levels_N) - 2)
-    f = (load_N - levels_N[k]) / (levels_N[k + 1] - levels_N[k])
+    k = np.clip((load_N[..., None] > levels_N).sum(axis=-1) - 1, 0, levels_N.shape[-1] - 2)
+    depth = np.arange(len(levels_N))
+    below = levels_N[depth, k]
+    f = (load_N - below) / (levels_N[depth, k + 1] - below)
     low = np.take_along_axis(rows, k[..., None], -1)[..., 0]
     high = np.take_along_axis(rows, k[..., None] + 1, -1)[..., 0]
-    return low + f * (high - low)
+    return np.asarray(low + f * (high - low))
 
 
 def lesion_load_N(

@@ -136,14 +136,14 @@ def _carried_on(transfers: Sequence[Transfer]) -> tuple[FloatArray, FloatArray]:
     """Return readings (p, d, k, r) and slopes (p, d, k, 6) with loads that are not held filled by a straight line."""
     readings = np.stack([t.readings for t in transfers])
     slopes = np.stack([t.slopes for t in transfers])
-    levels = transfers[0].levels_N
+    levels = transfers[0].levels_N.T[..., None]
     for k in range(1, len(levels)):
         missing = np.isnan(readings[:, :, k, PUSH])
         if not missing.any():
             continue
         if k == 1:
             ahead = readings[:, :, 0, :].copy()
-            ahead[:, :, PUSH] += levels[1] - levels[0]
+            ahead[:, :, PUSH] += (levels[1] - levels[0])[:, 0]
             ahead_slopes = slopes[:, :, 0, :]
         else:
             ratio = (levels[k] - levels[k - 1]) / (levels[k - 1] - levels[k - 2])
@@ -160,8 +160,8 @@ class Curves:
 
     Attributes
     ----------
-    tips_mm, levels_N : ndarray, shapes (d,) and (k,)
-        Depths and loads.
+    tips_mm, levels_N : ndarray, shapes (d,) and (d, k)
+        Depths, and each depth's loads.
     readings : ndarray, shape (count, d, k, READINGS)
         Readings of every draw.
     prolapse_N : ndarray, shape (count, d)
@@ -180,7 +180,7 @@ def curves_for_draws(
     scores: FloatArray,
     *,
     at: FloatArray,
-    search_to_N: float,
+    search_to_N: FloatArray,
 ) -> Curves:
     """Fit the design's solves and evaluate them for every draw.
 
@@ -194,7 +194,7 @@ def curves_for_draws(
         The design.
     at : ndarray, shape (count, 6)
         Standard scores of the draws.
-    search_to_N : float
+    search_to_N : ndarray, shape (d,)
         Load up to which prolapse was looked for [N].
 
     Returns
@@ -228,7 +228,7 @@ def curves_for_draws(
         out[:, d, :, PUSH] = square_at @ push
         if np.isfinite(raw[:, d]).any():
             logs = np.log(
-                np.maximum(np.where(np.isfinite(raw[:, d]), raw[:, d], BEYOND_SEARCH * search_to_N), 1e-3)
+                np.maximum(np.where(np.isfinite(raw[:, d]), raw[:, d], BEYOND_SEARCH * search_to_N[d]), 1e-3)
             )
             prolapse[:, d] = np.exp(linear_at @ np.linalg.lstsq(linear, logs, rcond=None)[0])
     return Curves(transfers[0].tips_mm, transfers[0].levels_N, out, prolapse)

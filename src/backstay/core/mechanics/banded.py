@@ -101,6 +101,18 @@ def solve(a: FloatArray, pivots: IntArray, b: FloatArray, size: int) -> None:
 
 
 @compiled
+def sign(a: FloatArray, pivots: IntArray, size: int) -> int:
+    """Return the sign of the determinant from the factors."""
+    out = 1
+    for k in range(size):
+        if pivots[k] != k:
+            out = -out
+        if a[k, BAND] < 0.0:
+            out = -out
+    return out
+
+
+@compiled
 def ldl(h: FloatArray, d: FloatArray, size: int, shift: float) -> int:
     """Factor a symmetric band as L D L^T in place and return the number of negative pivots (Sylvester's inertia).
 

@@ -85,12 +85,16 @@ def assemble(
             _bending_hessian(tube, i, la, lb, total, turn, 2.0 * work.stiffness_Nmm2[i], q[i], proj, work)
             _push_columns(i, total, turn, 4.0 * work.stiffness_Nmm2[i] ** 2 * work.jump[i], proj, work.matrix)
     _wall(tube, load, w, m, work, full)
+    if full:
+        _spread(m, work)
     for i in range(m + 1):
         row = 3 * i + 2
         value = 0.0
         if i < m - 1:
             friction, material, step, share = push_terms(tube, load, w, i + 1, m, lesion_N, work)
             value = q[i] - q[i + 1] - friction - material - step - share
+            if friction + share != 0.0:
+                _lateral(tube, load, w, i + 1, friction + share, work, full)
         elif i == m - 1:
             value = q[i]
         work.residual[row] = value
@@ -127,7 +131,7 @@ def _bending_hessian(
     proj: FloatArray,
     work: Work,
 ) -> None:
-    """Add the second derivatives of bending at node i and of the push on edge i to matrix and Hessian."""
+    """Add the second derivatives of bending at node i and of the push on edge i to the Hessian (its lower band)."""
     d2, d3 = total * total, total**3
     c = 1.0 - turn
     # coefficients of the dyads; "same" is the identity's, "dyad" belongs to a a^T or b b^T, "mix" to g a^T + a g^T
@@ -162,9 +166,7 @@ def _bending_hessian(
                     value = sa_p * (proj[0, p, x] * x1 + proj[2, p, x] * x2 + proj[1, p, x] * x3)
                     value += sb_p * (proj[1, p, x] * x4 + proj[3, p, x] * x5)
                     value += same * tube.frames[n, s - p, x, y]
-                    work.matrix[3 * n + x, 3 * (o - n) + y - x + BAND] += value
                     if o > n:
-                        work.matrix[3 * o + y, 3 * (n - o) + x - y + BAND] += value
                         work.hessian[2 * o + y, 2 * (n - o) + x - y + HALF] += value
                     elif y <= x:
                         work.hessian[2 * n + x, y - x + HALF] += value
@@ -198,7 +200,6 @@ def _wall(tube: Tube, load: Load, w: FloatArray, m: int, work: Work, full: bool)
     work.residual[1] += CENTRING_N_PER_MM * w[0, 1]
     if full:
         for x in range(2):
-            work.matrix[x, BAND] += CENTRING_N_PER_MM
             work.hessian[x, HALF] += CENTRING_N_PER_MM
     for i in range(m + 1):
         u, v = w[i, 0], w[i, 1]
@@ -220,10 +221,6 @@ def _wall(tube: Tube, load: Load, w: FloatArray, m: int, work: Work, full: bool)
         uu = k * h * (eu * eu + ratio * (1.0 - eu * eu))
         vv = k * h * (ev * ev + ratio * (1.0 - ev * ev))
         uv = k * h * (eu * ev * (1.0 - ratio))
-        work.matrix[r, BAND] += uu
-        work.matrix[r, BAND + 1] += uv
-        work.matrix[r + 1, BAND - 1] += uv
-        work.matrix[r + 1, BAND] += vv
         work.hessian[2 * i, HALF] += uu
         work.hessian[2 * i + 1, HALF] += vv
         work.hessian[2 * i + 1, HALF - 1] += uv
@@ -232,3 +229,53 @@ def _wall(tube: Tube, load: Load, w: FloatArray, m: int, work: Work, full: bool)
             row_q = 3 * (i - 1) + 2
             work.matrix[row_q, r - row_q + BAND] -= slope * eu
             work.matrix[row_q, r + 1 - row_q + BAND] -= slope * ev
+
+
+@inlined
+def _spread(m: int, work: Work) -> None:
+    """Copy the Hessian's lower band into both halves of the coupled matrix."""
+    for n in range(m + 1):
+        for x in range(2):
+            for j in range(max(2 * n - 4, 0), 2 * n + x + 1):
+                o, y = j // 2, j % 2
+                value = work.hessian[2 * n + x, j - 2 * n - x + HALF]
+                work.matrix[3 * n + x, 3 * (o - n) + y - x + BAND] += value
+                if j < 2 * n + x:
+                    work.matrix[3 * o + y, 3 * (n - o) + x - y + BAND] += value
+
+
+@inlined
+def rod_direction(work: Work, i: int) -> tuple[float, float, float, float]:
+    """Return the rod's unit direction at an inner node, that of the chord of its two edges, and the chord's length [mm]."""
+    la, lb = work.length_mm[i - 1], work.length_mm[i]
+    x = la * work.edge[i - 1, 0] + lb * work.edge[i, 0]
+    y = la * work.edge[i - 1, 1] + lb * work.edge[i, 1]
+    z = la * work.edge[i - 1, 2] + lb * work.edge[i, 2]
+    chord = np.sqrt(x * x + y * y + z * z)
+    return x / chord, y / chord, z / chord, chord
+
+
+@inlined
+def _lateral(tube: Tube, load: Load, w: FloatArray, i: int, along_N: float, work: Work, full: bool) -> None:
+    """Add the lateral part of friction and load at node i, together `along_N`, which act backwards along the rod."""
+    tx, ty, tz, chord = rod_direction(work, i)
+    for x in range(2):
+        frame = tube.normal1[i] if x == 0 else tube.normal2[i]
+        along = tx * frame[0] + ty * frame[1] + tz * frame[2]
+        row = 3 * i + x
+        work.residual[row] += along_N * along
+        if not full:
+            continue
+        rho = np.hypot(w[i, 0], w[i, 1])
+        if rho > 1e-12 and rho > tube.lumen_mm[i] - work.radius_mm[i]:
+            slope = load.friction * work.sliding[i] * tube.wall_MPa[i] * tube.spacing_mm * along / rho
+            work.matrix[row, BAND - x] += slope * w[i, 0]
+            work.matrix[row, BAND + 1 - x] += slope * w[i, 1]
+        per_mm = along_N / chord
+        for y in range(2):
+            for n in (i - 1, i + 1):
+                other = tube.normal1[n] if y == 0 else tube.normal2[n]
+                dot = frame[0] * other[0] + frame[1] * other[1] + frame[2] * other[2]
+                ahead = tx * other[0] + ty * other[1] + tz * other[2]
+                value = per_mm * (dot - along * ahead) * (n - i)
+                work.matrix[row, 3 * (n - i) + y - x + BAND] += value

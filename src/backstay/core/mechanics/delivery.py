@@ -24,8 +24,8 @@ class Transfer:
     ----------
     tips_mm : ndarray, shape (d,)
         Places of the device's tip.
-    levels_N : ndarray, shape (k,)
-        Loads at the lesion.
+    levels_N : ndarray, shape (d, k)
+        Loads at the lesion, depth by depth.
     readings : ndarray, shape (d, k, READINGS)
         What the solver reads off each state; NaN where the load is not held.
     slopes : ndarray, shape (d, k, 6)
@@ -48,7 +48,7 @@ def transfer(
     *,
     tips_mm: FloatArray,
     levels_N: FloatArray,
-    search_to_N: float,
+    search_to_N: float | FloatArray,
     with_slopes: bool = True,
 ) -> Transfer:
     """Solve every depth at every load level.
@@ -61,9 +61,9 @@ def transfer(
         The uncertain inputs that change the shape.
     tips_mm : ndarray, shape (d,)
         Places of the device's tip [mm].
-    levels_N : ndarray, shape (k,)
-        Loads [N], increasing from 0.
-    search_to_N : float
+    levels_N : ndarray, shape (k,) or (d, k)
+        Loads [N], increasing from 0: the same at every depth, or each depth's own.
+    search_to_N : float or ndarray, shape (d,)
         Load [N] up to which prolapse is looked for.
     with_slopes : bool
         Compute the sensitivities too.
@@ -77,8 +77,10 @@ def transfer(
     others = [prepare(passage, nudged(factors, name)) for name in SHAPE_INPUTS] if with_slopes else [vessel]
     names = SHAPE_INPUTS if with_slopes else SHAPE_INPUTS[:1]
     count, nodes = len(tips_mm), len(passage.path.s_mm)
-    readings = np.full((count, len(levels_N), READINGS), np.nan)
-    slopes = np.full((count, len(levels_N), len(names)), np.nan)
+    levels_N = np.array(np.broadcast_to(levels_N, (count, np.shape(levels_N)[-1])))
+    search = np.broadcast_to(search_to_N, count)
+    readings = np.full((*levels_N.shape, READINGS), np.nan)
+    slopes = np.full((*levels_N.shape, len(names)), np.nan)
     prolapse = np.zeros(count)
     work = workspace(nodes)
     w, q = np.zeros((nodes, 2)), np.zeros(nodes)
@@ -92,9 +94,9 @@ def transfer(
             vessel.load(float(tip)),
             vessel.wire_Nmm2,
             passage.device.nose_mm,
-            levels_N,
+            levels_N[i],
             LARGEST_LOAD_STEP_N,
-            search_to_N,
+            float(search[i]),
             passage.last_node(float(tip)),
             w,
             q,

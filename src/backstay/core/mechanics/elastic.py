@@ -279,6 +279,7 @@ def lay_assembly(tube: Tube, load: Load, m: int, work: Work) -> None:
             work.step[i] = table(load.outer_mm, load.step_mm, rear) - table(
                 load.outer_mm, load.step_mm, front
             )
+            work.step[i] *= h / (rear - front)  # the wall's stiffness is per path length
             work.sliding[i] = min(max((rear - max(front, 0.0)) / (rear - front), 0.0), 1.0)
 
 

@@ -22,11 +22,17 @@ from backstay.core.mechanics.elastic import (
     push_terms,
     table,
 )
-from backstay.core.mechanics.equilibrium import begin, predict, settle
+from backstay.core.mechanics.equilibrium import LONGEST, begin, follow, settle, tangent
 
 FloatArray = NDArray[np.float64]
 
 SMALLEST_LOAD_STEP_N = 0.01
+MOST_OF_WHAT_IS_LEFT = 0.7
+"""Largest step as a share of the load left until the branch of states seems to end."""
+SHIFTS = 3
+"""Times the assembly is laid anew along the moved shape for a sensitivity: the matrix holds it in its place on the path."""
+SHORT = 14
+"""Most Newton iterations where a shorter load step can still be tried."""
 SMOOTHING_MM = 3.0
 """Length over which the curvature is averaged before the load between members is taken from it."""
 
@@ -189,14 +195,21 @@ def sensitivities(
     lay_assembly(tube, load, m, work)
     assemble(tube, load, w, q, m, lesion_N, work, False)
     base = work.residual[:size].copy()
+    shape = w.copy()
     for k in range(len(nearby)):
         other, moved = nearby[k]
-        lay_edges(other, w, m, work)
-        lay_assembly(other, moved, m, work)
-        assemble(other, moved, w, q, m, lesion_N, work, False)
-        for i in range(size):
-            work.residual[i] -= base[i]
-        solve(work.matrix, work.pivots, work.residual, size)
+        shape[:] = w
+        for _ in range(SHIFTS):
+            lay_edges(other, shape, m, work)
+            lay_assembly(other, moved, m, work)
+            lay_edges(other, w, m, work)
+            assemble(other, moved, w, q, m, lesion_N, work, False)
+            for i in range(size):
+                work.residual[i] -= base[i]
+            solve(work.matrix, work.pivots, work.residual, size)
+            for i in range(m + 1):
+                shape[i, 0] = w[i, 0] - work.residual[3 * i]
+                shape[i, 1] = w[i, 1] - work.residual[3 * i + 1]
         slopes[k] = -work.residual[2]
 
 
@@ -266,34 +279,41 @@ def march(
     """
     out[:] = np.nan
     slopes[:] = np.nan
-    if not begin(tube, load, w, q, m, work):
+    negative = begin(tube, load, w, q, m, work)
+    if negative < 0:
         return 0.0
     readings(tube, load, w, q, m, 0.0, work, wire_Nmm2, nose_mm, out[0])
     sensitivities(tube, load, nearby, w, q, m, 0.0, work, slopes[0])
-    held, k, fresh = 0.0, 1, True
-    step = largest_step_N
+    held, k, fresh, step = 0.0, 1, True, largest_step_N
+    left, rate_before, held_before = np.inf, 0.0, 0.0
     kept_w, kept_q = w.copy(), q.copy()
     while held < search_to_N:
         goal = levels_N[k] if k < levels_N.shape[0] else search_to_N
-        trial = min(held + step, goal)
         kept_w[:] = w
         kept_q[:] = q
-        snap = step <= 2.0 * SMALLEST_LOAD_STEP_N
         if fresh:
-            predict(load, w, q, m, trial - held, work)
-        if settle(tube, load, w, q, m, trial, work, snap):
-            held, fresh = trial, True
+            rate = tangent(tube, load, m, work)
+            rising = held > held_before and rate > rate_before
+            left = (held - held_before) * rate_before / (rate - rate_before) if rising else np.inf
+            rate_before, held_before = rate, held
+        step = max(min(step, MOST_OF_WHAT_IS_LEFT * left), 0.25 * step, SMALLEST_LOAD_STEP_N)
+        snap = step <= 2.0 * SMALLEST_LOAD_STEP_N
+        trial = goal if goal - held <= (1.0 if snap else 1.3) * step else held + step
+        if fresh:
+            follow(w, q, m, trial - held, work)
+        found = settle(tube, load, w, q, m, trial, work, negative + 1, LONGEST if snap else SHORT, snap)
+        if found >= 0:
+            negative, held, fresh = found, trial, True
             step = min(2.0 * step, largest_step_N)
             if k < levels_N.shape[0] and held >= levels_N[k]:
                 readings(tube, load, w, q, m, held, work, wire_Nmm2, nose_mm, out[k])
                 sensitivities(tube, load, nearby, w, q, m, held, work, slopes[k])
                 k += 1
-        else:
-            w[:] = kept_w
-            q[:] = kept_q
-            fresh = False
-            step = 0.5 * min(step, trial - held)
-            if snap:
-                return held
-            step = max(step, SMALLEST_LOAD_STEP_N)
+            continue
+        w[:] = kept_w
+        q[:] = kept_q
+        if snap:
+            return held
+        fresh, left = False, np.inf
+        step = max(0.5 * min(step, trial - held), SMALLEST_LOAD_STEP_N)
     return np.inf
