@@ -236,12 +236,17 @@ def _spread(m: int, work: Work) -> None:
     """Copy the Hessian's lower band into both halves of the coupled matrix."""
     for n in range(m + 1):
         for x in range(2):
-            for j in range(max(2 * n - 4, 0), 2 * n + x + 1):
-                o, y = j // 2, j % 2
-                value = work.hessian[2 * n + x, j - 2 * n - x + HALF]
-                work.matrix[3 * n + x, 3 * (o - n) + y - x + BAND] += value
-                if j < 2 * n + x:
-                    work.matrix[3 * o + y, 3 * (n - o) + x - y + BAND] += value
+            row = 2 * n + x
+            work.matrix[3 * n + x, BAND] += work.hessian[row, HALF]
+            if x == 1:
+                value = work.hessian[row, HALF - 1]
+                work.matrix[3 * n + 1, BAND - 1] += value
+                work.matrix[3 * n, BAND + 1] += value
+            for back in range(1, min(n, 2) + 1):
+                for y in range(2):
+                    value = work.hessian[row, HALF - 2 * back + y - x]
+                    work.matrix[3 * n + x, BAND - 3 * back + y - x] += value
+                    work.matrix[3 * (n - back) + y, BAND + 3 * back + x - y] += value
 
 
 @inlined
