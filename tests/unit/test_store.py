@@ -21,7 +21,7 @@ from backstay.adapters.store import Store
 from backstay.adapters.store_tables import STEPS, bring_up_to_date
 from backstay.core.record.state import state_of
 from backstay.errors import FileFormatError, InputError, NotFound, StoreError
-from backstay.identifiers import EventKind
+from backstay.identifiers import BodyItem, EventKind
 
 START = datetime(2031, 4, 5, 9, 30, tzinfo=UTC)
 
@@ -78,11 +78,8 @@ def test_what_was_written_is_read(store: Store) -> None:
 def test_state_is_the_same_from_events_store_and_import(store: Store, tmp_path: Path) -> None:
     events = fill(store)
     state = state_of(entries_of(events))
-    assert (state.contrast_mL, state.rig.guide, state.act and state.act.number("act_s")) == (
-        12.5,
-        "guide-6-sr",
-        287.0,
-    )
+    assert (state.now.contrast_mL, state.now.act_s) == (12.5, 287.0)
+    assert [one.device for one in state.now.of(BodyItem.GUIDE)] == ["guide-6-sr"]
     assert state_of(entries_of(store.events("r1"))) == state
     file = tmp_path / "case.json"
     write_packed(file, store, "r1")
@@ -292,6 +289,5 @@ def test_superseding_gives_the_same_state_whatever_came_between(order: list[int]
         event("f", EventKind.ACT, 9, act_s=287.0, supersedes="e"),
     ]
     state = state_of(entries_of(fixed))
-    assert state.contrast_mL == 10.0
-    assert state.act is not None and state.act.number("act_s") == 287.0
+    assert (state.now.contrast_mL, state.now.act_s) == (10.0, 287.0)
     assert [e.id for e in state.timeline] == ["n0", "n1", "n2", "n3", "f"]

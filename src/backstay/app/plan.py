@@ -62,7 +62,7 @@ MOST_RIGS = 15
 CAUTIONED_RIGS = 4
 """Cautions of the rig in place and the three best others lead the plan; every rig keeps its own."""
 FIT_ERROR = 0.095
-"""Allowed for the interpolation between solves, in chance: the largest error seen on a measured path (docs/validation.md); on the demo 0.016."""
+"""Allowed for the interpolation between solves, in chance: the largest error seen (docs/validation.md); 0.016 on the demo."""
 DISCLAIMER = (
     "Planning and teaching aid. Not a medical device and not validated for clinical decisions. The devices' instructions for use, local "
     "protocols and the licensed operator come first."
