@@ -102,7 +102,22 @@ def solve(a: FloatArray, pivots: IntArray, b: FloatArray, size: int) -> None:
 
 @compiled
 def sign(a: FloatArray, pivots: IntArray, size: int) -> int:
-    """Return the sign of the determinant from the factors."""
+    """Return the sign of the determinant.
+
+    Parameters
+    ----------
+    a : ndarray, shape (n, 3 * BAND + 1)
+        Factors as `factor` left them.
+    pivots : ndarray of int, shape (n,)
+        Row swaps as `factor` left them.
+    size : int
+        Rows in use.
+
+    Returns
+    -------
+    int
+        1 or -1.
+    """
     out = 1
     for k in range(size):
         if pivots[k] != k:

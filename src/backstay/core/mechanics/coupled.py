@@ -251,7 +251,20 @@ def _spread(m: int, work: Work) -> None:
 
 @inlined
 def rod_direction(work: Work, i: int) -> tuple[float, float, float, float]:
-    """Return the rod's unit direction at an inner node, that of the chord of its two edges, and the chord's length [mm]."""
+    """Return the rod's direction at an inner node: that of the chord of its two edges.
+
+    Parameters
+    ----------
+    work : Work
+        With the edges laid.
+    i : int
+        Node, neither the first nor the last.
+
+    Returns
+    -------
+    x, y, z, chord_mm : float
+        Unit direction, and the chord's length [mm].
+    """
     la, lb = work.length_mm[i - 1], work.length_mm[i]
     x = la * work.edge[i - 1, 0] + lb * work.edge[i, 0]
     y = la * work.edge[i - 1, 1] + lb * work.edge[i, 1]
