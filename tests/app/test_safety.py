@@ -86,6 +86,40 @@ def test_during_the_case(folder: Path) -> None:
     assert burr.contrast_left_mL == pytest.approx(0.3077, abs=1e-3)
 
 
+def test_what_was_not_read_itself_is_marked(folder: Path) -> None:
+    log(folder, *BEGUN)
+    said = run("limits", folder / "case.toml").output
+    assert "windecker2014, second-hand, unconfirmed" in " ".join(said.split())
+    assert "levels aapm2022, second-hand, unconfirmed" in " ".join(said.split())
+    assert "cigarroa1989, second-hand" not in " ".join(said.split())  # its abstract was read
+    sheet = run("timeout", folder / "case.toml").output
+    assert "second-hand, unconfirmed" in " ".join(sheet.split())
+    (folder / "lab.toml").write_text(
+        'schema = 1\nname = "Invented lab"\n[radiation]\nfirst_notice_mGy = 2000\n'
+    )
+    case = (folder / "case.toml").read_text()
+    (folder / "case.toml").write_text(case.replace("schema = 1\n", 'schema = 1\nprotocol = "lab.toml"\n', 1))
+    assert "second-hand" not in run("timeout", folder / "case.toml").output
+
+
+@pytest.mark.parametrize(("act_s", "said"), [(262.0, True), (240.0, False), (320.0, True), (360.0, False)])
+def test_a_value_that_hangs_on_the_instrument_says_so(folder: Path, act_s: float, said: bool) -> None:
+    log(folder, *BEGUN[:3], {"kind": "act", "act_s": act_s, "sampled_from": "sheath"})
+    found = limits_of(case_safety(load_case(folder / "case.toml"))).anticoagulation.suggestions
+    assert any("the instrument decides" in text for text in found) is said
+
+
+@pytest.mark.parametrize(("hematocrit", "said"), [(35.5, True), (34.9, False), (36.0, False)])
+def test_the_disputed_edge_of_anaemia_is_said(folder: Path, hematocrit: float, said: bool) -> None:
+    case = (folder / "case.toml").read_text()
+    (folder / "case.toml").write_text(
+        case.replace("hematocrit_percent = 38", f"hematocrit_percent = {hematocrit}")
+    )
+    score = limits_of(case_safety(load_case(folder / "case.toml"))).contrast.score
+    assert score is not None
+    assert ("3 points less" in score.disputed) is said
+
+
 def test_no_budget_goes_below_nothing(folder: Path) -> None:
     log(folder, *BEGUN, {"kind": "contrast", "volume_mL": 60.0})
     found = limits_of(case_safety(load_case(folder / "case.toml")))

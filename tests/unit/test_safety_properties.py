@@ -139,9 +139,27 @@ def test_a_mirrored_beam_gives_the_mirrored_map(one: Beam) -> None:
 
 @given(value=st.floats(1e-6, 1e6))
 def test_units_come_back(value: float) -> None:
-    for table in (MGY_PER, GYCM2_PER, MM_PER, MM2_PER, S_PER, DEG_PER):
-        for factor in table.values():
-            assert value * factor / factor == pytest.approx(value, rel=1e-12)
+    prefix = {
+        "": 1.0,
+        "d": 1e-1,
+        "c": 1e-2,
+        "m": 1e-3,
+        "u": 1e-6,
+    }  # of the SI; each unit is built anew from it
+    for dose, factor in MGY_PER.items():
+        assert value * factor == pytest.approx(value * prefix[dose.removesuffix("Gy")] / prefix["m"])
+    for product, factor in GYCM2_PER.items():
+        dose, _, area = product.partition(".")
+        metres = prefix[area.removesuffix("m2")]
+        in_Gycm2 = value * prefix[dose.removesuffix("Gy")] * (metres / prefix["c"]) ** 2
+        assert value * factor == pytest.approx(in_Gycm2)
+    for length, factor in MM_PER.items():
+        assert value * factor == pytest.approx(value * prefix[length.removesuffix("m")] / prefix["m"])
+        assert MM2_PER[f"{length}2"] == pytest.approx(factor**2)
+    assert {unit: value * S_PER[unit] / value for unit in ("h", "min", "ms")} == pytest.approx(
+        {"h": 60.0 * 60.0, "min": 60.0, "ms": prefix["m"]}
+    )
+    assert math.radians(value * DEG_PER["rad"]) == pytest.approx(value)
     assert MGY_PER["Gy"] * MM2_PER["m2"] * 1e-5 == pytest.approx(GYCM2_PER["Gy.m2"])  # mGy mm2 to Gy cm2
 
 

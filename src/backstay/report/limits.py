@@ -10,6 +10,7 @@ from backstay.report.html import box, details, element, figure, items, scroll, t
 from backstay.report.scene import xml_text
 from backstay.report.skin import peak_words, skin_scene
 from backstay.report.words import number
+from backstay.sources import all_sources
 
 LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
 STATES = {
@@ -19,13 +20,15 @@ STATES = {
     BudgetState.PAST: "PAST THE LIMIT",
 }
 FROM_MEMORY = "from memory, unconfirmed"
+SECOND_HAND = "second-hand, unconfirmed"
 
 
 def source_words(source: str, *, confirmed: bool = True) -> str:
-    """Return whose number it is; what no source could be read for is marked."""
+    """Return whose number it is; a source that was not read itself is marked."""
     if not confirmed:
         return f"{source}, {FROM_MEMORY}"
-    return source
+    known = all_sources().get(source)
+    return f"{source}, {SECOND_HAND}" if known is not None and known.read_as == "secondary" else source
 
 
 def hazard_words(row: HazardRow) -> str:
@@ -65,7 +68,7 @@ def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
         rows.append(
             (
                 "nephropathy, 2004 score",
-                f"{s.points} points at {s.volume_mL:.0f} mL: {s.nephropathy_percent:g} %{edge}{absent}",
+                f"{s.points} points at {s.volume_mL:.0f} mL: {s.nephropathy_percent:g} % ({source_words('mehran2004')}){edge}{absent}",
             )
         )
     return rows
@@ -114,7 +117,7 @@ def _clotting_rows(d: LimitsDocument) -> list[tuple[str, str]]:
                 if t.due_in_min <= 0
                 else f"next in {t.due_in_min:.0f} min"
             )
-            target = f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {t.verdict} {target}; {due}"
+            target = f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {t.verdict} {target}; {due} (interval {FROM_MEMORY})"
         rows.append(("clotting time", target))
     return rows
 
@@ -124,7 +127,8 @@ def _radiation_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     for level in d.radiation:
         if level.value is None:
             continue
-        mark = "" if level.confirmed else f" (levels {FROM_MEMORY})"
+        whose = source_words(level.source) if level.confirmed else FROM_MEMORY
+        mark = f" (levels {whose})"
         past = "; PAST the substantial level" if level.past_substantial else ""
         said = f"{level.value:.0f} {level.unit}; next notice {level.next_notice:.0f}, substantial {level.substantial:.0f}{past}{mark}"
         rows.append((level.what, said))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from backstay.adapters.limits_file import (
     ActPart,
@@ -220,8 +221,17 @@ def _score(safety: CaseSafety, budget: Budget) -> ScoreRow | None:
         unknown=list(score.unknown),
         nephropathy_percent=score.nephropathy_percent,
         dialysis_percent=score.dialysis_percent,
-        disputed=score.disputed,
+        disputed="; ".join(
+            filter(None, (score.disputed, _anaemia_disputed(hematocrit, female=sex == "female")))
+        ),
     )
+
+
+def _anaemia_disputed(hematocrit_percent: float | None, *, female: bool) -> str:
+    """Return what the other printing of the score's edge for women says, where it matters."""
+    if female and hematocrit_percent is not None and 35.0 <= hematocrit_percent < 36.0:
+        return "other printings count anaemia in women below 35 only: 3 points less"
+    return ""
 
 
 def _anticoagulation(safety: CaseSafety) -> AnticoagulationPart:
@@ -298,6 +308,7 @@ def _suggestions(
     if act.verdict == "below":
         room = "" if first is None else f"; given {now.heparin_U:.0f} U, first dose up to {first[1]:.0f} U"
         found.append(f"below target: more heparin by the local protocol, then another value{room}")
+    found += _family_doubt(safety, act.act_s)
     if act.site_doubt:
         found.append(
             "sampled from the guide, which reads about 43 s more than the sheath: the verdict hangs on it"
@@ -305,6 +316,25 @@ def _suggestions(
     if act.overdue or act.due_in_min <= 0.0:
         found.append(f"the value is {act.age_min:.0f} min old: repeat it (interval from memory)")
     return found
+
+
+def _family_doubt(safety: CaseSafety, act_s: float) -> list[str]:
+    """Return what each family of instrument would make of a value, where the lab's is not said and they differ."""
+    protocol = safety.setting.protocol.heparin
+    if protocol.instrument != "unknown":
+        return []
+    inhibitor = (
+        safety.setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in safety.now.drugs
+    )
+    lower, higher = (
+        act_target_s(replace(protocol, instrument=one), glycoprotein_inhibitor=inhibitor).verdict(act_s)
+        for one in ("lower reading", "higher reading")
+    )
+    if lower == higher:
+        return []
+    return [
+        f"the instrument decides: {lower} target on a lower reading one, {higher} on a higher reading one"
+    ]
 
 
 def _radiation(safety: CaseSafety) -> list[LevelRow]:

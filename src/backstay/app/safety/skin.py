@@ -10,7 +10,7 @@ from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.limits_file import OtherViewRow, SkinPart
 from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
 from backstay.core.safety.protocol import SkinFactors
-from backstay.core.safety.radiation import skin_band
+from backstay.core.safety.radiation import SkinBand, skin_band
 from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, other_views, skin_map
 
 COMING_mGy = 500.0
@@ -78,7 +78,7 @@ def skin_part(
         around_mm=[],
         height_mm=[],
         dose_mGy=[],
-        notes=_notes(reports, placed, weight_kg is None or height_cm is None),
+        notes=_notes(reports, placed, weight_kg is None or height_cm is None, band),
     )
     return part.model_copy(update=_window(found)) if beams else part
 
@@ -120,7 +120,9 @@ def _window(found: SkinMap) -> dict[str, object]:
     }
 
 
-def _notes(reports: Sequence[DoseReport], placed: Sequence[PlacedBeams], usual_size: bool) -> list[str]:
+def _notes(
+    reports: Sequence[DoseReport], placed: Sequence[PlacedBeams], usual_size: bool, band: SkinBand
+) -> list[str]:
     notes = [note for one in placed for note in one.notes] + [
         w for report in reports for w in report.warnings
     ]
@@ -129,6 +131,8 @@ def _notes(reports: Sequence[DoseReport], placed: Sequence[PlacedBeams], usual_s
         "backscatter, tissue and table factors are from memory or judgement: the room's physicist has better ones"
     )
     notes.append("never compared with film or measurement: an estimate for follow-up, not a dosimetry report")
+    if band.from_Gy >= 5.0:  # only the grades of these bands were read [@balter2010]
+        notes.append("what a dose above 5 Gy does to the skin is put in words from memory, unconfirmed")
     if usual_size:
         notes.append(
             "weight or height is not known: a body of usual size was taken (2 cm of distance are about 6 %)"

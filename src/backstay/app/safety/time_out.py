@@ -8,8 +8,10 @@ from backstay.adapters.time_out_file import Line, TimeOutDocument
 from backstay.app.safety.hazards import hazard_row, plan_findings
 from backstay.app.safety.limits import DISCLAIMER, limits_of
 from backstay.app.safety.setting import CaseSafety
+from backstay.core.safety.protocol import RadiationProtocol
 from backstay.errors import InputError
 from backstay.identifiers import Evidence, Ready, Verdict
+from backstay.sources import source
 
 RUNGS = 6
 _READY = {
@@ -128,6 +130,8 @@ def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     notice = (
         f"told at {radiation.first_notice_mGy:.0f} mGy, substantial from {radiation.substantial_mGy:.0f} mGy"
     )
+    if radiation == RadiationProtocol():  # not the lab's own levels
+        notice += ", second-hand, unconfirmed"
     dose = ""
     if a.first_dose is not None:
         low, high = a.first_dose
@@ -156,8 +160,15 @@ def _hazards(safety: CaseSafety, limits: LimitsDocument) -> list[str]:
 
 def _words(row: HazardRow) -> str:
     unsourced = row.source == Evidence.COMMON_PRACTICE.value
-    source = f" ({row.source})" if unsourced else "" if row.confirmed else " (from memory)"
-    return f"{_LEVELS[row.level]}: {row.text}{source}"
+    mark = f" ({row.source})" if unsourced else _unread(row)
+    return f"{_LEVELS[row.level]}: {row.text}{mark}"
+
+
+def _unread(row: HazardRow) -> str:
+    """Return the mark of a source that was not read itself."""
+    if not row.confirmed:
+        return " (from memory)"
+    return " (second-hand)" if source(row.source).read_as == "secondary" else ""
 
 
 def _kit(safety: CaseSafety) -> list[str]:
