@@ -14,6 +14,7 @@ from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.app.loading import load_case
 from backstay.app.treatment import size_case
 from backstay.cli import app
+from backstay.identifiers import Preparation
 from backstay.report.words import DISCLAIMER
 
 
@@ -47,3 +48,36 @@ def test_json_obeys_its_schema_and_says_the_same(demo_dir: Path, demo: Treatment
 
 def test_the_target_of_the_demo_is_what_is_chosen(demo: TreatmentDocument) -> None:
     assert demo.target == []
+
+
+JOINED = """[[vessel.lesion]]
+from_mm = 34
+to_mm = 46
+calcium = "severe"
+dissected = {first}
+
+[[vessel.lesion]]
+from_mm = 48
+to_mm = 62
+calcium = "severe"
+prepared = []
+imaging = {{ method = "oct", crossed = false }}
+
+"""
+
+
+@pytest.mark.parametrize(("dissected", "offered"), [("true", False), ("false", True)])
+def test_no_atherectomy_beside_a_dissection_in_the_same_stretch(
+    demo_dir: Path, tmp_path: Path, dissected: str, offered: bool
+) -> None:
+    """Common practice, no source: a burr for the far lesion would run through the near one's dissection."""
+    for name in ("path.csv", "shelf.toml"):
+        (tmp_path / name).write_bytes((demo_dir / name).read_bytes())
+    text = (demo_dir / "case.toml").read_text()
+    first = text.index("[[vessel.lesion]]")
+    end = text.index("\n[", first + 1) + 1
+    (tmp_path / "case.toml").write_text(text[:first] + JOINED.format(first=dissected) + text[end:])
+    (stretch, *others) = size_case(load_case(tmp_path / "case.toml")).stretches
+    assert not others
+    kinds = {step.kind for step in stretch.preparation}
+    assert (Preparation.ATHERECTOMY in kinds) is offered

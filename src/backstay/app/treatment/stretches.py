@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from backstay.adapters.treatment_file import PlannedStent, PreparationStep, SizeWanted, StentRow, Stretch
 from backstay.app.treatment.afterwards import balloons_after, branches
@@ -53,8 +53,10 @@ def _opened(lesion: CaseLesion) -> bool:
 
 
 def preparation(work: Work) -> list[PreparationStep]:
-    """Return the ways to prepare, of the hardest lesion of the stretch."""
+    """Return the ways to prepare, of the hardest lesion of the stretch; what runs through it runs through every dissection in it."""
     facts = [hardness(lesion) for _, lesion in work.lesions]
+    dissected = any(fact.dissected for fact in facts)
+    facts = [replace(fact, dissected=dissected) for fact in facts]
     balloons, burrs = work.of(Balloon), work.of(Burr)
     distal_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
     found = [
