@@ -33,6 +33,7 @@ evidence: .venv/.dev-stamp fresh
 bench: .venv/.dev-stamp
 	$(BIN)/python benchmarks/run.py
 	$(BIN)/python benchmarks/safety.py
+	$(BIN)/python benchmarks/size.py
 
 docs: .venv/.dev-stamp
 	$(BIN)/python tools/generate.py
