@@ -232,7 +232,7 @@ def test_what_is_not_understood_is_refused(scene: Scene, line: str, words: str) 
 def test_the_examples_that_help_shows_are_understood(scene: Scene) -> None:
     for line in EXAMPLES:
         if line not in ("undo", "fix act 297", "extension to 30"):
-            parse_line(line, scene)
+            assert parse_line(line, scene)
 
 
 def test_the_documented_lines_are_understood(scene: Scene, root: Path) -> None:

@@ -188,6 +188,9 @@ class SkinPart(_Model):
     worst_case_Gy: float = Field(
         description="upper end of the band with the unplaced kerma in the same field"
     )
+    substantial_Gy: float
+    past_substantial: bool = Field(description="the estimated peak is at or past the substantial level")
+    may_be_past_substantial: bool = Field(description="the worst case is")
     area_above_2Gy_cm2: float
     area_above_3Gy_cm2: float
     area_above_5Gy_cm2: float

@@ -142,6 +142,11 @@ def _skin_rows(d: LimitsDocument) -> list[tuple[str, str]]:
         return []
     s = d.skin
     rows = [("skin dose (estimate)", peak_words(s))]
+    if s.may_be_past_substantial:
+        past = "PAST" if s.past_substantial else "may be past"
+        rows.append(
+            ("", f"{past} the substantial level of {s.substantial_Gy:g} Gy ({source_words('aapm2022')})")
+        )
     if s.unplaced_Gy > 0.0:
         worst = f"{s.unplaced_Gy:.2f} Gy of kerma could not be placed: in the same field, up to {s.worst_case_Gy:.2f} Gy"
         rows.append(("", worst))

@@ -31,6 +31,7 @@ def skin_part(
     weight_kg: float | None,
     height_cm: float | None,
     factors: SkinFactors,
+    substantial_mGy: float,
 ) -> SkinPart | None:
     """Return the dose to the skin of all reports together; None where none has events.
 
@@ -42,6 +43,8 @@ def skin_part(
         For the size of the body.
     factors : SkinFactors
         The lab's.
+    substantial_mGy : float
+        Peak from which the dose to the skin counts as substantial.
     """
     placed = [beams_of(report) for report in reports]
     beams = [beam for one in placed for beam in one.beams]
@@ -65,6 +68,9 @@ def skin_part(
         placed_events=len(beams),
         unplaced_Gy=unplaced / 1000.0,
         worst_case_Gy=worst_mGy / 1000.0,
+        substantial_Gy=substantial_mGy / 1000.0,
+        past_substantial=found.peak_mGy >= substantial_mGy,
+        may_be_past_substantial=worst_mGy >= substantial_mGy,
         area_above_2Gy_cm2=found.area_above_cm2(2000.0),
         area_above_3Gy_cm2=found.area_above_cm2(3000.0),
         area_above_5Gy_cm2=found.area_above_cm2(5000.0),
