@@ -29,28 +29,15 @@ from backstay.adapters.plan_file import (
 )
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety, limits_of
-from backstay.app.solving import (
-    DEPTHS,
-    LOADS,
-    WIRE_BEYOND_MM,
-    Answer,
-    Progress,
-    answer,
-    levels_for,
-    passage_for,
-    solve_all,
-    solver_key,
-    tips_for,
-)
+from backstay.app.solving import DEPTHS, LOADS, WIRE_BEYOND_MM, Answer, Progress, landing_tip_mm, solve_rigs
 from backstay.app.treatment import size_case
-from backstay.core.inference.chance import crossing_load_N
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
 from backstay.core.inference.surface import DESIGN_POINTS
 from backstay.core.rigging.alternatives import alternatives
-from backstay.core.rigging.fit import FitReport, check_fit
+from backstay.core.rigging.fit import FitReport
 from backstay.core.rigging.moves import Alternative
-from backstay.identifiers import Cause, LimitedBy, Verdict
+from backstay.identifiers import Cause, LimitedBy
 from backstay.sources import all_sources
 
 FloatArray = NDArray[np.float64]
@@ -134,59 +121,10 @@ def plan_case(
         most=MOST_RIGS,
     )
     options = options[:1] if only_in_place else options
-    answers, fits = answer_all(case, options, sampled, progress)
-    first, *others = [_rig_result(a, f, case) for a, f in zip(answers, fits, strict=True)]
+    solved = solve_rigs(case, options, sampled, progress)
+    first, *others = [_rig_result(rig.answer(sampled), rig.fit, case) for rig in solved]
     ordered = [first, *sorted(others, key=lambda r: (-r.chance.value, r.costs.minutes))]
     return _document(case, ordered, options, sampled, seed)
-
-
-def answer_all(
-    case: LoadedCase, options: Sequence[Alternative], draws: DrawSet, progress: Progress | None = None
-) -> tuple[list[Answer], list[FitReport]]:
-    """Return every option's answer and fit; shapes that are the same to the solver are solved once."""
-    landings = [landing_tip_mm(case, option) for option in options]
-    passages = [
-        passage_for(case.path, option.lesions, option, tip)
-        for option, tip in zip(options, landings, strict=True)
-    ]
-    keys = [solver_key(p) for p in passages]
-    distinct = dict(zip(reversed(keys), reversed(passages), strict=True))
-    tips = {key: tips_for(p, tip) for key, p, tip in zip(keys, passages, landings, strict=True)}
-    levels = {
-        key: levels_for(
-            np.max(
-                [
-                    crossing_load_N(p, draws, tips[key])
-                    for k, p in zip(keys, passages, strict=True)
-                    if k == key
-                ],
-                axis=0,
-            )
-        )
-        for key in distinct
-    }
-    solved = solve_all(distinct, draws.specs, tips=tips, levels=levels, progress=progress)
-    answers, fits = [], []
-    for option, passage, key, tip in zip(options, passages, keys, landings, strict=True):
-        fit = check_fit(option.rig, option.device, landing_tip_mm=tip, shelf=case.shelf)
-        fits.append(fit)
-        answers.append(
-            answer(
-                option,
-                passage,
-                solved[key],
-                draws,
-                whole_path=case.path,
-                landing_tip_mm=tip,
-                passes=fit.verdict != Verdict.NO,
-            )
-        )
-    return answers, fits
-
-
-def landing_tip_mm(case: LoadedCase, option: Alternative) -> float:
-    """Return where the device's tip stands when its working section ends at the target [mm from the ostium]."""
-    return option.device.landing_tip_mm(case.target_to_mm)
 
 
 def quantiles(values: FloatArray) -> Quantiles:

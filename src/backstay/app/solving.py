@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.app.loading import LoadedCase
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.chance import Outcome, causes_N, crossing_load_N, outcome
@@ -18,10 +19,11 @@ from backstay.core.inference.surface import Curves, curves_for_draws, design, fa
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
 from backstay.core.mechanics.delivery import Transfer, transfer
+from backstay.core.rigging.fit import FitReport, check_fit
 from backstay.core.rigging.moves import Alternative
 from backstay.core.rigging.rig import Rig
 from backstay.errors import InputError
-from backstay.identifiers import Cause
+from backstay.identifiers import Cause, Verdict
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -149,6 +151,84 @@ def solve_all(
             if progress is not None:
                 progress("solving shapes", count / total)
     return {key: [t for t in row if t is not None] for key, row in done.items()}
+
+
+@dataclass(frozen=True)
+class SolvedRig:
+    """A rig solved over the whole design: any draws from the same inputs are answered without solving again.
+
+    Attributes
+    ----------
+    alternative : Alternative
+        The rig and what it changes.
+    passage : Passage
+        The problem solved, its path starting at the guide's tip.
+    transfers : sequence of Transfer
+        One per design point, the median case first.
+    whole_path : LumenPath
+        The vessel from the ostium.
+    landing_tip_mm : float
+        Where the device's tip stands at its landing place, from the ostium.
+    fit : FitReport
+        What passes through what.
+    """
+
+    alternative: Alternative
+    passage: Passage
+    transfers: Sequence[Transfer]
+    whole_path: LumenPath
+    landing_tip_mm: float
+    fit: FitReport
+
+    def answer(self, draws: DrawSet) -> Answer:
+        """Return the rig's answer over the draws; their specs are those it was solved for."""
+        return answer(
+            self.alternative,
+            self.passage,
+            self.transfers,
+            draws,
+            whole_path=self.whole_path,
+            landing_tip_mm=self.landing_tip_mm,
+            passes=self.fit.verdict != Verdict.NO,
+        )
+
+
+def landing_tip_mm(case: LoadedCase, option: Alternative) -> float:
+    """Return where the device's tip stands when its working section ends at the target [mm from the ostium]."""
+    return option.device.landing_tip_mm(case.target_to_mm)
+
+
+def solve_rigs(
+    case: LoadedCase, options: Sequence[Alternative], draws: DrawSet, progress: Progress | None = None
+) -> list[SolvedRig]:
+    """Return every option solved; shapes that are the same to the solver are solved once.
+
+    The loads solved at are those the draws ask for; others are interpolated or carried on.
+    """
+    landings = [landing_tip_mm(case, option) for option in options]
+    passages = [
+        passage_for(case.path, option.lesions, option, tip)
+        for option, tip in zip(options, landings, strict=True)
+    ]
+    keys = [solver_key(p) for p in passages]
+    distinct = dict(zip(reversed(keys), reversed(passages), strict=True))
+    tips = {key: tips_for(p, tip) for key, p, tip in zip(keys, passages, landings, strict=True)}
+    crossing: dict[tuple[object, ...], list[FloatArray]] = {key: [] for key in distinct}
+    for key, passage in zip(keys, passages, strict=True):
+        crossing[key].append(crossing_load_N(passage, draws, tips[key]))
+    levels = {key: levels_for(np.max(loads, axis=0)) for key, loads in crossing.items()}
+    solved = solve_all(distinct, draws.specs, tips=tips, levels=levels, progress=progress)
+    return [
+        SolvedRig(
+            option,
+            passage,
+            solved[key],
+            case.path,
+            tip,
+            check_fit(option.rig, option.device, landing_tip_mm=tip, shelf=case.shelf),
+        )
+        for option, passage, key, tip in zip(options, passages, keys, landings, strict=True)
+    ]
 
 
 def answer(

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from backstay.adapters.case_file import TargetTable, read_case, write_case
 from backstay.adapters.treatment_file import PlannedStent, StentRow, Stretch, TreatmentDocument
 from backstay.app.loading import LoadedCase
-from backstay.app.plan import DEFAULT_DRAW_COUNT, answer_all
-from backstay.app.solving import Progress
+from backstay.app.plan import DEFAULT_DRAW_COUNT
+from backstay.app.solving import Progress, solve_rigs
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.devices import Stent
 from backstay.errors import InputError
-from backstay.identifiers import Verdict
 
 Arrives = dict[tuple[str, float], NDArray[np.bool_]]
 
@@ -75,10 +74,8 @@ def _arrives(
         target_to_mm=stent.to_mm,
         most=1,
     )[:1]
-    answers, fits = answer_all(asked, as_it_is, draws, progress)
-    if fits[0].verdict is Verdict.NO:
-        return np.zeros(draws.count, dtype=bool)
-    outcome = answers[0].outcome
+    (solved,) = solve_rigs(asked, as_it_is, draws, progress)
+    outcome = solved.answer(draws).outcome
     return np.asarray(outcome.stopped == len(outcome.tips_mm))
 
 
