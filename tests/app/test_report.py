@@ -17,6 +17,7 @@ import pytest
 from rich.console import Console
 
 from backstay.adapters.plan_file import PlanDocument, RigResult
+from backstay.app import event_words
 from backstay.identifiers import Calcium, Cause, LimitedBy, MoveId, Verdict
 from backstay.report import page, sheet, terminal, words
 from backstay.report.answers import next_step, not_to_do
@@ -372,10 +373,10 @@ def test_the_strip_in_letters_puts_push_above_backup_where_it_stops(plan: PlanDo
 
 def test_every_identifier_has_its_own_plain_words() -> None:
     for kinds, table in (
-        (LimitedBy, words.LIMITED_BY),
+        (LimitedBy, event_words.LIMITED_BY),
         (Cause, words.CAUSES),
         (Verdict, words.VERDICTS),
-        (MoveId, words.MOVES),
+        (MoveId, event_words.MOVES),
         (Calcium, words.CALCIUM),
     ):
         assert set(table) == set(kinds)

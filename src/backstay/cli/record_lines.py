@@ -13,8 +13,8 @@ import typer
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_words import EXAMPLES
 from backstay.adapters.record_entries import entry_of
+from backstay.app.event_words import event_words
 from backstay.errors import InputError
-from backstay.report.event_words import event_words
 
 if TYPE_CHECKING:
     from backstay.adapters.event_models import Event

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 
 from backstay.adapters.plan_file import Chance, Fit, PlanDocument, Quantiles, RigResult
+from backstay.app.event_words import LIMITED_BY
 from backstay.core.rigging.fit import FitReport
 from backstay.errors import NotFound
-from backstay.identifiers import Calcium, Cause, Evidence, LimitedBy, MoveId, Verdict
+from backstay.identifiers import Calcium, Cause, Evidence, Verdict
 
 DISCLAIMER = (
     "Planning and teaching aid, not validated for clinical decisions. Instructions for use, local protocols "
@@ -21,18 +22,6 @@ RANGES = "Push needed: the highest on the way in. Median, and in brackets the ra
 NOT_REACHED = "not reached"
 _UNIT = re.compile(r"_(mm|cm|fr|atm|N|Nmm2|MPa)$")
 
-LIMITED_BY = {
-    LimitedBy.GUIDE_OUT: "the guide backs out",
-    LimitedBy.PROLAPSE: "the assembly prolapses",
-    LimitedBy.EDGE_LOCK: "the leading edge catches",
-    LimitedBy.PUSH_LOST: "the push from the hand does not arrive",
-    LimitedBy.SHAFT_KINK: "the shaft kinks",
-    LimitedBy.WIRE_DRAGGED: "the wire comes forward with the device",
-    LimitedBy.WIRE_WRAP: "the wires are twisted round each other",
-    LimitedBy.COLLAR_CATCH: "it catches at the extension's mouth or collar",
-    LimitedBy.NO_PASSAGE: "it does not fit through",
-    LimitedBy.NOT_TOLERATED: "the patient does not tolerate it",
-}
 CAUSES = {
     Cause.BENDING: "bending the device round the bends",
     Cause.WALL_FRICTION: "friction on the wall",
@@ -44,20 +33,6 @@ CAUSES = {
 }
 VERDICTS = {Verdict.FITS: "fits", Verdict.TIGHT: "tight", Verdict.NO: "does not fit"}
 VERDICT_MARKS = {Verdict.FITS: "✓", Verdict.TIGHT: "≈", Verdict.NO: "✗"}
-MOVES = {
-    MoveId.AS_IT_IS: "as it is",
-    MoveId.PREPARE_AGAIN: "prepare the lesion again",
-    MoveId.SEAT_DEEPER: "seat the guide deeper",
-    MoveId.EXTENSION: "guide extension",
-    MoveId.STIFFER_RAIL: "stiffer rail",
-    MoveId.BUDDY_WIRE: "buddy wire",
-    MoveId.SECOND_BUDDY_WIRE: "second buddy wire",
-    MoveId.SIDE_BRANCH_ANCHOR: "anchor balloon in a side branch",
-    MoveId.TRAPPED_WIRE: "trapped wire",
-    MoveId.OTHER_GUIDE: "another guide",
-    MoveId.OTHER_DEVICE: "another device",
-    MoveId.TWO_SHORTER_STENTS: "two shorter stents",
-}
 CALCIUM = {
     Calcium.NONE: "no calcium",
     Calcium.MILD: "mild calcium",

@@ -7,8 +7,33 @@ from typing import Any
 
 from backstay.core.record.entries import Entry
 from backstay.identifiers import EventKind, LimitedBy, MoveId
-from backstay.report.words import LIMITED_BY, MOVES
 
+LIMITED_BY = {
+    LimitedBy.GUIDE_OUT: "the guide backs out",
+    LimitedBy.PROLAPSE: "the assembly prolapses",
+    LimitedBy.EDGE_LOCK: "the leading edge catches",
+    LimitedBy.PUSH_LOST: "the push from the hand does not arrive",
+    LimitedBy.SHAFT_KINK: "the shaft kinks",
+    LimitedBy.WIRE_DRAGGED: "the wire comes forward with the device",
+    LimitedBy.WIRE_WRAP: "the wires are twisted round each other",
+    LimitedBy.COLLAR_CATCH: "it catches at the extension's mouth or collar",
+    LimitedBy.NO_PASSAGE: "it does not fit through",
+    LimitedBy.NOT_TOLERATED: "the patient does not tolerate it",
+}
+MOVES = {
+    MoveId.AS_IT_IS: "as it is",
+    MoveId.PREPARE_AGAIN: "prepare the lesion again",
+    MoveId.SEAT_DEEPER: "seat the guide deeper",
+    MoveId.EXTENSION: "guide extension",
+    MoveId.STIFFER_RAIL: "stiffer rail",
+    MoveId.BUDDY_WIRE: "buddy wire",
+    MoveId.SECOND_BUDDY_WIRE: "second buddy wire",
+    MoveId.SIDE_BRANCH_ANCHOR: "anchor balloon in a side branch",
+    MoveId.TRAPPED_WIRE: "trapped wire",
+    MoveId.OTHER_GUIDE: "another guide",
+    MoveId.OTHER_DEVICE: "another device",
+    MoveId.TWO_SHORTER_STENTS: "two shorter stents",
+}
 PURPOSES = {
     "preparation": "to prepare",
     "stent": "to open the stent",
