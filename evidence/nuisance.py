@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.record.entries import Entry
 from backstay.core.safety.attention import MOST_AT_ONCE, Moment, QUIET_s, along
+from backstay.core.safety.protocol import HeparinProtocol, Protocol
 from backstay.core.safety.setting import Agreed, Patient, Setting
 from backstay.identifiers import Calcium, EventKind
 
@@ -145,7 +147,8 @@ def study(root: Path) -> list[str]:
     extra = sum(nuisance.values())
     lines = [
         f"Ten invented full cases, {steps} steps; what is wanted at each step was written down before the first run. Cases, wishes "
-        "and hazards are by the same hand: this counts noise, it does not validate the hazards.",
+        "and hazards are by the same hand: this counts noise, it does not validate the hazards. "
+        "The cases name no instrument for the clotting time, so a value that its two families judge differently is said once.",
         "",
         f"- shown: {shown}, that is {10.0 * shown / steps:.1f} per 10 steps, at most {max(t.most_at_once for t in tallies)} at once "
         f"(allowed {MOST_AT_ONCE})",
@@ -153,6 +156,7 @@ def study(root: Path) -> list[str]:
         + (f": {_listed(nuisance)}" if nuisance else ""),
         f"- kept back (said not long ago, or a third at once): {sum(kept.values())}: {_listed(kept)}",
         f"- asked for and not heard: {sum(missed.values())}" + (f": {_listed(missed)}" if missed else ""),
+        *(_with_instrument(root, family) for family in ("lower reading", "higher reading")),
         "",
         "| case | steps | shown | useful | not asked for | kept back | missed |",
         "|---|---|---|---|---|---|---|",
@@ -161,6 +165,19 @@ def study(root: Path) -> list[str]:
         counts = (t.steps, t.shown, t.useful, *(sum(c.values()) for c in (t.nuisance, t.kept_back, t.missed)))
         lines.append(f"| {t.title} | " + " | ".join(str(n) for n in counts) + " |")
     return lines
+
+
+def _with_instrument(root: Path, family: Literal["lower reading", "higher reading"]) -> str:
+    """Return what the cases come to where the lab's protocol names its instrument, as no case above does."""
+    lab = Protocol(heparin=HeparinProtocol(instrument=family))
+    cases = read_cases(root)
+    tallies = [tally(replace(case, setting=replace(case.setting, protocol=lab))) for case in cases]
+    nuisance = sum((t.nuisance for t in tallies), Counter[str]())
+    shown = sum(t.shown for t in tallies)
+    return (
+        f"- with a {family} instrument named in the lab's protocol: shown {shown}, not asked for "
+        f"{sum(nuisance.values())}" + (f": {_listed(nuisance)}" if nuisance else "")
+    )
 
 
 def _listed(counts: Counter[str]) -> str:

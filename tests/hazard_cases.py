@@ -217,6 +217,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "act_overdue": (S(BASE, f"{BALLOON} t=30.2"), S(BASE, f"{BALLOON} t=30.1")),
     "act_low": (S((*BASE, "act act_s=249"), BALLOON), S((*BASE, "act act_s=250"), BALLOON)),
     "act_high": (S((*BASE, "act act_s=351"), BALLOON), S((*BASE, "act act_s=350"), BALLOON)),
+    "act_hangs_on_instrument": (S(BASE, "act act_s=299"), S(BASE, "act act_s=300")),
     "act_outside_occlusion_range": (S((*BASE, "act act_s=401"), BALLOON, {"chronic_occlusion": True}), S((*BASE, "act act_s=401"), BALLOON)),
     "heparin_above_range": (S((), "heparin dose_U=8001"), S((), "heparin dose_U=8000")),
     "protamine_with_equipment_in": (S(BASE, "drug drug=protamine"), S((*BASE, "wire_out device=wire-workhorse", "guide_out wanted=yes"), "drug drug=protamine")),
@@ -227,7 +228,8 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "kerma_notice": (S(("dose air_kerma_mGy=2900",), "dose air_kerma_mGy=3000"), S(("dose air_kerma_mGy=3000",), "dose air_kerma_mGy=3900")),
     "kerma_substantial": (S(("dose air_kerma_mGy=4900",), "dose air_kerma_mGy=5000"), S(("dose air_kerma_mGy=3900",), "dose air_kerma_mGy=4999")),
     "kerma_past_agreed": (S((), "dose air_kerma_mGy=2501"), S((), "dose air_kerma_mGy=2500")),
-    "kap_or_time_substantial": (S((), "dose air_kerma_mGy=1 kap_Gycm2=1 fluoroscopy_min=61"), S((), "dose air_kerma_mGy=1 kap_Gycm2=499 fluoroscopy_min=60")),
+    "kap_substantial": (S((), "dose air_kerma_mGy=1 kap_Gycm2=500"), S((), "dose air_kerma_mGy=1 kap_Gycm2=499 fluoroscopy_min=61")),
+    "fluoroscopy_substantial": (S((), "dose air_kerma_mGy=1 fluoroscopy_min=60"), S((), "dose air_kerma_mGy=1 kap_Gycm2=501 fluoroscopy_min=59")),
     "time_past_agreed": (S(PREPARED, f"{TRY} t=60.5"), S(PREPARED, f"{TRY} t=59.5")),
     "no_p2y12_load": (S(), S(setting={"p2y12_loaded": True})),
     # ready, gone wrong, left behind

@@ -193,6 +193,7 @@ class StepKind(StrEnum):
     INJECT = "inject"
     GIVE = "give"
     REPORT = "report"
+    STAND = "stand"
     END = "end"
 
 
@@ -301,6 +302,13 @@ class Evidence(StrEnum):
     COMMON_PRACTICE = "common practice, no source"
     ILLUSTRATIVE = "illustrative"
     JUDGEMENT = "judgement, no source"
+
+
+class Whose(StrEnum):
+    """Who set a level in place of a source."""
+
+    LAB = "the lab's protocol"
+    CASE = "set in the case file"
 
 
 # Treatment

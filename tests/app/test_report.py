@@ -322,6 +322,13 @@ def test_the_terminal_holds_the_numbers_and_its_width(plan: PlanDocument, width:
     assert all(caution in flat for caution in plan.cautions)
 
 
+def test_the_terminal_says_each_caution_once(plan: PlanDocument) -> None:
+    flat = " ".join(printed(plan, 120).split())
+    assert flat.count(words.DISCLAIMER) == 1
+    every = {*plan.cautions, *(caution for rig in plan.rigs for caution in rig.cautions)}
+    assert {text: flat.count(text) for text in every} == dict.fromkeys(every, 1)
+
+
 def test_the_terminal_says_the_same_without_colour(
     plan: PlanDocument, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -38,6 +38,12 @@ def test_bivalirudin() -> None:
     assert not bivalirudin_dose(weight_kg=80, clearance_mL_min=30.0).reduced
 
 
+def test_an_unknown_clearance_gets_the_lower_rate_of_bivalirudin() -> None:
+    """Which of the two printed rates an unknown clearance gets: the cautious one; judgement, no source."""
+    found = bivalirudin_dose(weight_kg=80, clearance_mL_min=None)
+    assert (found.infusion_mg_h, found.usual_infusion_mg_h, found.reduced) == (80.0, 140.0, True)
+
+
 @pytest.mark.parametrize(
     ("instrument", "inhibitor", "low_s", "high_s"),
     [
@@ -55,16 +61,30 @@ def test_targets(instrument: str, inhibitor: bool, low_s: float, high_s: float) 
     assert (target.verdict(low_s - 1), target.verdict(high_s + 1)) == ("below", "above")
 
 
+def test_an_unknown_instrument_has_the_stricter_edge_of_each_target() -> None:
+    """250 to 300 s and 300 to 350 s, printed by family: what one of them calls too little or too much is."""
+    target = act_target_s(HeparinProtocol(), glycoprotein_inhibitor=False)
+    assert (target.low, target.high) == (300, 300)
+    assert [target.verdict(x) for x in (299, 300, 301)] == ["below", "within", "above"]
+    for family in ("lower reading", "higher reading"):
+        known = act_target_s(HeparinProtocol(instrument=family), glycoprotein_inhibitor=False)  # type: ignore[arg-type]
+        for act_s in range(150, 451, 5):
+            if known.verdict(act_s) != "within":
+                assert target.verdict(act_s) == known.verdict(act_s)
+
+
 def test_the_sampling_site_shifts_a_value_by_the_mean_of_pairs() -> None:
     """A guide's 294 s against a sheath's 250 s on means; the pairs' mean difference is 43 s (paper)."""
-    reading = read_act(
-        294.0, age_min=5, site="guide", glycoprotein_inhibitor=False, protocol=HeparinProtocol()
-    )
+    lab = HeparinProtocol(instrument="lower reading")
+    reading = read_act(338.0, age_min=5, site="guide", glycoprotein_inhibitor=False, protocol=lab)
+    assert reading.sheath_s is not None and reading.sheath_s[1] == pytest.approx(338 - 43)
+    assert reading.site_doubt  # above by the guide's sample, within by the sheath's
+    reading = read_act(294.0, age_min=5, site="guide", glycoprotein_inhibitor=False, protocol=lab)
     assert reading.sheath_s is not None
     assert reading.sheath_s[1] == pytest.approx(294 - 43)
     assert reading.sheath_s[1] == pytest.approx(250, abs=1.0)  # half a second of rounding in each mean
     assert not reading.site_doubt
-    near = read_act(280.0, age_min=5, site="guide", glycoprotein_inhibitor=False, protocol=HeparinProtocol())
+    near = read_act(280.0, age_min=5, site="guide", glycoprotein_inhibitor=False, protocol=lab)
     assert near.site_doubt
 
 

@@ -15,9 +15,10 @@ import pytest
 
 from backstay.adapters.dose_report import read_dose_report
 from backstay.core.safety.dose import DoseReport, Irradiation, beams_of, disagreements
-from backstay.core.safety.protocol import RadiationProtocol, SkinFactors
+from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import radiation_levels, skin_band
 from backstay.core.safety.skin import Beam, Body, skin_dose_mGy, skin_map
+from backstay.sources import all_sources
 from backstay.units import GYCM2_PER, MGY_PER
 
 BODY, FACTORS = Body(), SkinFactors()
@@ -151,16 +152,14 @@ def test_the_edge_of_a_field(side_mm: float, inside: bool) -> None:
     ],
 )
 def test_levels(kerma_mGy: float, notices: int, next_mGy: float, substantial: bool) -> None:
-    row = radiation_levels(
-        RadiationProtocol(), air_kerma_mGy=kerma_mGy, kap_Gycm2=None, fluoroscopy_min=None
-    )[0]
+    row = radiation_levels(Protocol(), air_kerma_mGy=kerma_mGy, kap_Gycm2=None, fluoroscopy_min=None)[0]
     assert (row.notices, row.next_notice, row.past_substantial) == (notices, next_mGy, substantial)
-    assert row.confirmed
+    assert row.source == row.notice_source == "aapm2022"
 
 
 def test_levels_from_memory_are_marked() -> None:
-    rows = radiation_levels(RadiationProtocol(), air_kerma_mGy=0.0, kap_Gycm2=510.0, fluoroscopy_min=61.0)
-    assert [row.confirmed for row in rows] == [True, False, False]
+    rows = radiation_levels(Protocol(), air_kerma_mGy=0.0, kap_Gycm2=510.0, fluoroscopy_min=61.0)
+    assert [all_sources()[row.source].read_as for row in rows] == ["secondary", "memory", "memory"]
     assert [row.past_substantial for row in rows] == [False, True, True]
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from backstay.core.rules import COMMON_PRACTICE, Fired, Level, evaluate
-from backstay.core.safety.attention import judged
+from backstay.core.safety.attention import judged, standing
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import now_after
 from backstay.core.safety.step_facts import plan_facts, step_facts
@@ -48,6 +48,41 @@ def test_it_fires(name: str) -> None:
 @pytest.mark.parametrize("name", BY_ID)
 def test_a_near_miss_does_not(name: str) -> None:
     assert name not in fired(H.CASES[name][1])
+
+
+STANDS = {
+    "contrast_near_ceiling": ((*H.BASE, "contrast volume_mL=85"), {}),
+    "contrast_past_ceiling": ((*H.BASE, "contrast volume_mL=101"), {}),
+    "kerma_notice": ((*H.BASE, "dose air_kerma_mGy=3000"), {}),
+    "kerma_substantial": ((*H.BASE, "dose air_kerma_mGy=5000"), {}),
+    "kerma_past_agreed": ((*H.BASE, "dose air_kerma_mGy=2501"), {}),
+    "kap_substantial": ((*H.BASE, "dose air_kerma_mGy=1 kap_Gycm2=500"), {}),
+    "fluoroscopy_substantial": ((*H.BASE, "dose air_kerma_mGy=1 fluoroscopy_min=60"), {}),
+    "time_past_agreed": ((*H.BASE, f"{H.TRY} t=60.5"), {}),
+    "act_overdue": ((*H.BASE, f"{H.TRY} t=30.2"), {}),
+    "act_low": ((*H.BASE, "act act_s=240"), {}),
+    "act_high": ((*H.BASE, "act act_s=360"), {}),
+    "act_hangs_on_instrument": ((*H.BASE, "act act_s=301"), {}),
+    "long_ischaemia": ((*H.BASE, f"{H.BALLOON.replace(' duration_s=20', '')} t=1", "note text=x t=3.5"), {}),
+}
+"""What is past a level or overdue, logged as the last but one thing."""
+
+
+@pytest.mark.parametrize("name", STANDS)
+def test_what_is_past_a_level_stays_so_whatever_comes_next(name: str) -> None:
+    before, changes = STANDS[name]
+    setting = H.setting(**changes)
+    entries = [H.entry(text, at_min=0.1 * k, number=k) for k, text in enumerate(before)]
+    later = H.entry("view primary_angle_deg=30 secondary_angle_deg=-20", at_min=entries[-1].at_s / 60 + 0.1)
+    now = now_after([*entries, later], setting.kinds)
+    assert name in {one.rule.id for one in standing(now, setting)}
+    assert name not in {one.rule.id for one in standing(now_after(entries[:2], setting.kinds), setting)}
+
+
+def test_an_ordinary_case_stands_within_its_limits() -> None:
+    setting = H.setting()
+    now = now_after([H.entry(text, at_min=0.1 * k) for k, text in enumerate(H.BASE)], setting.kinds)
+    assert standing(now, setting) == ()
 
 
 def test_what_made_it_fire_is_only_that() -> None:

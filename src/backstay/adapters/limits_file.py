@@ -140,8 +140,11 @@ class AnticoagulationPart(_Model):
     first_dose: tuple[float, float] | None
     first_dose_unit: Literal["U", "mg"]
     infusion_mg_h: float | None
+    infusion_note: str = Field(description="what makes the infusion what it is; empty for the usual one")
     target_s: tuple[float, float] | None
+    target_note: str = Field(description="what it rests on where the instrument is not said")
     instrument: str
+    interval_source: str = Field(description="whose interval between two values it is")
     given_U: float
     given_U_per_kg: float | None
     act: ActPart | None
@@ -158,8 +161,10 @@ class LevelRow(_Model):
     next_notice: float
     substantial: float
     past_substantial: bool
-    source: str
+    source: str = Field(description="whose the substantial level is")
     confirmed: bool
+    notice_source: str = Field(description="whose the notices are")
+    notice_confirmed: bool
 
 
 class OtherViewRow(_Model):
@@ -189,6 +194,7 @@ class SkinPart(_Model):
         description="upper end of the band with the unplaced kerma in the same field"
     )
     substantial_Gy: float
+    substantial_source: str
     past_substantial: bool = Field(description="the estimated peak is at or past the substantial level")
     may_be_past_substantial: bool = Field(description="the worst case is")
     area_above_2Gy_cm2: float

@@ -102,6 +102,15 @@ class ProtocolDocument(FileModel):
             radiation=RadiationProtocol(**self.radiation.model_dump()),
             skin=SkinFactors(**self.skin.model_dump()),
             hazards=HazardProtocol(**self.hazards.model_dump()),
+            set_by_lab=self._set(),
+        )
+
+    def _set(self) -> frozenset[str]:
+        """Return what the file itself says, as "part.value"."""
+        parts = {name: getattr(self, name) for name in self.model_fields_set}
+        tables = {name: part for name, part in parts.items() if isinstance(part, FileModel)}
+        return frozenset(
+            f"{name}.{value}" for name, part in tables.items() for value in part.model_fields_set
         )
 
 

@@ -30,7 +30,7 @@ class TimeOutDocument(_Model):
     plan: list[str]
     ladder: list[str] = Field(description="empty until a plan was made")
     ladder_note: str
-    minimum_result: str
+    minimum_result: list[str] = Field(description="as computed from the treatment, then in the team's words")
     stops: list[Line]
     hazards: list[str]
     kit: list[str]

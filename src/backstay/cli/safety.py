@@ -45,8 +45,7 @@ def _limits(safety: CaseSafety, dose: list[Path] | None) -> LimitsDocument:
             read_reports(dose),
             weight_kg=patient.weight_kg,
             height_cm=patient.height_cm,
-            factors=safety.setting.protocol.skin,
-            substantial_mGy=safety.setting.protocol.radiation.substantial_skin_mGy,
+            protocol=safety.setting.protocol,
         )
     return limits_of(safety, skin=skin)
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from backstay.adapters.limits_file import HazardRow, InsideRow, LimitsDocument, MoveCost
-from backstay.identifiers import BudgetState
+from backstay.adapters.limits_file import HazardRow, InsideRow, LevelRow, LimitsDocument, MoveCost
+from backstay.app.safety.clotting import target_words
+from backstay.identifiers import BudgetState, Whose
 from backstay.report.html import box, details, element, figure, items, scroll, table
 from backstay.report.scene import xml_text
 from backstay.report.skin import peak_words, skin_scene
@@ -105,9 +106,12 @@ def _clotting_rows(d: LimitsDocument) -> list[tuple[str, str]]:
         low, high = a.first_dose
         rows.append(("heparin", f"first dose {low:.0f} to {high:.0f} U{inhibitor}; given {a.given_U:.0f} U"))
     else:
-        rows.append(("bivalirudin", f"{a.first_dose[0]:.0f} mg, then {a.infusion_mg_h:.0f} mg/h{inhibitor}"))
+        note = f"; {a.infusion_note}" if a.infusion_note else ""
+        rows.append(
+            ("bivalirudin", f"{a.first_dose[0]:.0f} mg, then {a.infusion_mg_h:.0f} mg/h{inhibitor}{note}")
+        )
     if a.target_s is not None:
-        target = f"target {a.target_s[0]:.0f} to {a.target_s[1]:.0f} s (instrument: {a.instrument})"
+        target = f"target {target_words(a.target_s)} ({a.target_note or f'instrument: {a.instrument}'})"
         if a.act is not None:
             t = a.act
             due = (
@@ -117,9 +121,26 @@ def _clotting_rows(d: LimitsDocument) -> list[tuple[str, str]]:
                 if t.due_in_min <= 0
                 else f"next in {t.due_in_min:.0f} min"
             )
-            target = f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {t.verdict} {target}; {due} (interval {FROM_MEMORY})"
+            target = f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {t.verdict} {target}; {due} ({_interval(a.interval_source)})"
         rows.append(("clotting time", target))
     return rows
+
+
+def _interval(whose: str) -> str:
+    return f"interval {whose}" if whose == Whose.LAB else f"interval {FROM_MEMORY}"
+
+
+def _levels_whose(level: LevelRow) -> str:
+    """Return whose the levels of one quantity are, marked where the source was not read itself."""
+    substantial, notices = (
+        source_words(whose, confirmed=confirmed) if confirmed else FROM_MEMORY
+        for whose, confirmed in (
+            (level.source, level.confirmed),
+            (level.notice_source, level.notice_confirmed),
+        )
+    )
+    same = substantial == notices
+    return f" (levels {notices})" if same else f" (notices {notices}; substantial level {substantial})"
 
 
 def _radiation_rows(d: LimitsDocument) -> list[tuple[str, str]]:
@@ -127,8 +148,7 @@ def _radiation_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     for level in d.radiation:
         if level.value is None:
             continue
-        whose = source_words(level.source) if level.confirmed else FROM_MEMORY
-        mark = f" (levels {whose})"
+        mark = _levels_whose(level)
         past = "; PAST the substantial level" if level.past_substantial else ""
         said = f"{level.value:.0f} {level.unit}; next notice {level.next_notice:.0f}, substantial {level.substantial:.0f}{past}{mark}"
         rows.append((level.what, said))
@@ -145,7 +165,10 @@ def _skin_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     if s.may_be_past_substantial:
         past = "PAST" if s.past_substantial else "may be past"
         rows.append(
-            ("", f"{past} the substantial level of {s.substantial_Gy:g} Gy ({source_words('aapm2022')})")
+            (
+                "",
+                f"{past} the substantial level of {s.substantial_Gy:g} Gy ({source_words(s.substantial_source)})",
+            )
         )
     if s.unplaced_Gy > 0.0:
         worst = f"{s.unplaced_Gy:.2f} Gy of kerma could not be placed: in the same field, up to {s.worst_case_Gy:.2f} Gy"

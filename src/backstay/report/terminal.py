@@ -16,7 +16,7 @@ from backstay.identifiers import Verdict
 from backstay.report.answers import next_step, not_to_do
 from backstay.report.causes import cause_digits, cause_rows, where_words
 from backstay.report.fit_card import HOW, NOT_ASKED, cell_words, noted
-from backstay.report.limits import hazard_words, summary_rows
+from backstay.report.limits import summary_rows
 from backstay.report.rungs import TITLE, cost_words, note_words, rungs
 from backstay.report.terminal_strip import ASCII, Letters, letters_for, strip_lines
 from backstay.report.words import (
@@ -28,7 +28,6 @@ from backstay.report.words import (
     answer_rows,
     chance_range,
     fit_words,
-    general_cautions,
     limits,
     number,
     percent,
@@ -101,7 +100,6 @@ def _limits(t: _Terminal, plan: PlanDocument) -> None:
     if plan.limits is None:
         return
     t.heading("Limits (in full: backstay limits CASE)")
-    t.bullets([hazard_words(row) for row in plan.limits.hazards], mark="!", style="bold")
     t.table(["what", "where it stands"], [list(row) for row in summary_rows(plan.limits)], (1, 4))
 
 
@@ -121,18 +119,23 @@ def render(plan: PlanDocument, console: Console) -> None:
     t.heading("Does it fit? Rig in place")
     _fit(t, plan.in_place.fits)
     _rests(t, plan)
-    t.heading("Cautions")
-    t.bullets(list(dict.fromkeys([*general_cautions(plan), *plan.in_place.cautions])))
-    per_rig = [
-        f"{rig.change}: {caution}" for rig in plan.rigs if not rig.in_place for caution in rig.cautions
-    ]
-    t.bullets(per_rig)
+    _other_cautions(t, plan)
     t.console.print()
-    t.say(DISCLAIMER, "bold")
-    if plan.disclaimer not in DISCLAIMER:
-        t.say(plan.disclaimer)
     versions = ", ".join(f"{name} {version}" for name, version in plan.versions.items())
     t.say(f"{plan.draw_count} draws, seed {plan.seed}; {versions}")
+
+
+def _other_cautions(t: _Terminal, plan: PlanDocument) -> None:
+    """Print the cautions not said under "What must I not do?", each once with the rigs it belongs to."""
+    found = not_to_do(plan, next_step(plan))
+    rigs: dict[str, list[str]] = {caution: [] for caution in plan.cautions}
+    for rig in plan.rigs:
+        for caution in rig.cautions:
+            rigs.setdefault(caution, []).append(rig.change)
+    left = {text: names for text, names in rigs.items() if text not in (*found.now, *found.then)}
+    if left:
+        t.heading("Cautions with the other rigs")
+        t.bullets([f"{text}: {'; '.join(names)}" if names else text for text, names in left.items()])
 
 
 def _answers(t: _Terminal, plan: PlanDocument) -> None:

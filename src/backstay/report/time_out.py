@@ -42,7 +42,7 @@ def rows(sheet: TimeOutDocument) -> list[tuple[str, str]]:
     lines = [(line.what, line.text or "- not said -") for line in [*sheet.patient, *sheet.access]]
     lines += [("plan", text) for text in sheet.plan]
     lines += [("ladder", text) for text in sheet.ladder or [sheet.ladder_note]]
-    lines.append(("least acceptable result", sheet.minimum_result or "- not said -"))
+    lines += [("least acceptable result", text) for text in sheet.minimum_result or ["- not said -"]]
     lines += [(line.what, line.text or "- not said -") for line in sheet.stops]
     lines += [("hazard", text) for text in sheet.hazards]
     lines += [("kit to open", text) for text in sheet.kit]

@@ -36,7 +36,6 @@ def render_treatment(doc: TreatmentDocument, console: Console) -> None:
     t.say(f"Sources: {', '.join(doc.sources)}.")
     t.heading("Cautions")
     t.bullets(doc.cautions, "!")
-    t.say(DISCLAIMER, "bold")
 
 
 def _stretch(t: Terminal, stretch: Stretch) -> None:

@@ -10,24 +10,31 @@ from backstay.app.safety.setting import CaseSafety
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.moves import Alternative
 from backstay.core.rules import Findings, Fired, Value, evaluate
-from backstay.core.safety.attention import Moment, along, attended, judged
+from backstay.core.safety.attention import Moment, along, attended, judged, standing
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
+from backstay.core.safety.setting import Setting
 from backstay.core.safety.step_facts import plan_facts
 from backstay.identifiers import EventKind, Level, MoveId, Preparation
 from backstay.sources import all_sources, source
 
 
-def hazard_row(fired: Fired) -> HazardRow:
-    """Return a hazard as it leaves the program."""
+def hazard_row(fired: Fired, setting: Setting) -> HazardRow:
+    """Return a hazard as it leaves the program, with whoever set the level it goes by."""
+    whose = setting.source_of(fired.rule)
     return HazardRow(
         id=fired.rule.id,
         level=fired.rule.level.value,
         text=fired.text,
-        source=fired.rule.source,
-        confirmed=fired.rule.source not in all_sources() or source(fired.rule.source).read_as != "memory",
+        source=whose,
+        confirmed=confirmed(whose),
         because={name: words(value) for name, value in fired.facts.items()},
     )
+
+
+def confirmed(whose: str) -> bool:
+    """Return whether a source was read at all: what is from memory was not."""
+    return whose not in all_sources() or source(whose).read_as != "memory"
 
 
 def words(value: Value | None) -> str:
@@ -49,11 +56,24 @@ def plan_findings(safety: CaseSafety) -> Findings:
 
 
 def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
-    """Return the hazards to show now and those that wait: of the last step, or of the plan before the first."""
+    """Return the hazards to show now and those that wait.
+
+    Before the first step they are the plan's; afterwards those of the last step, and of where the case stands:
+    what is past a level stays past it whatever is done next.
+    """
     if not safety.recorded:
         return attended(plan_findings(safety).fired, at_s=0.0, last_shown_s={})
-    last = moments(safety)[-1]
-    return last.shown, last.suppressed
+    stand = standing(safety.now, safety.setting)
+    known = {one.rule.id for one in stand}
+    of_step = [one for one in moments(safety)[-1].shown if one.rule.id not in known]
+    waits = [one for one in moments(safety)[-1].suppressed if one.rule.id not in known]
+    shown, more = attended(_strongest_first([*of_step, *stand]), at_s=0.0, last_shown_s={})
+    return shown, (*more, *waits)
+
+
+def _strongest_first(fired: Sequence[Fired]) -> list[Fired]:
+    order = list(Level)
+    return sorted(fired, key=lambda one: order.index(one.rule.level))
 
 
 def moments(safety: CaseSafety) -> tuple[Moment, ...]:
@@ -71,7 +91,7 @@ def judge_step(safety: CaseSafety, step: Entry) -> tuple[HazardRow, ...]:
     step : Entry
         The step, as the event it would be.
     """
-    return tuple(hazard_row(one) for one in judged(safety.now, step, safety.setting))
+    return tuple(hazard_row(one, safety.setting) for one in judged(safety.now, step, safety.setting))
 
 
 def move_hazards(safety: CaseSafety, option: Alternative) -> tuple[HazardRow, ...]:
@@ -92,8 +112,7 @@ def move_hazards(safety: CaseSafety, option: Alternative) -> tuple[HazardRow, ..
             if not (planned and one.rule.id == "no_anticoagulation"):
                 found.setdefault(one.rule.id, one)
         now = safety.setting.then(now, step)
-    order = list(Level)
-    return tuple(hazard_row(one) for one in sorted(found.values(), key=lambda f: order.index(f.rule.level)))
+    return tuple(hazard_row(one, safety.setting) for one in _strongest_first(list(found.values())))
 
 
 def steps_of(option: Alternative, safety: CaseSafety) -> list[Entry]:

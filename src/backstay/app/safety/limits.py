@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from backstay.adapters.limits_file import (
-    ActPart,
-    AnticoagulationPart,
     BleedingPart,
     CeilingRow,
     ContrastPart,
@@ -21,7 +18,8 @@ from backstay.adapters.limits_file import (
     ScoreRow,
     SkinPart,
 )
-from backstay.app.safety.hazards import current, hazard_row, move_hazards, plan_findings
+from backstay.app.safety.clotting import anticoagulation
+from backstay.app.safety.hazards import confirmed, current, hazard_row, move_hazards, plan_findings
 from backstay.app.safety.setting import CaseSafety, has_condition
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.moves import Alternative
@@ -40,10 +38,9 @@ from backstay.core.safety.contrast import (
     nephropathy_score_2004,
     weight_limit_ratio,
 )
-from backstay.core.safety.heparin import act_target_s, bivalirudin_dose, heparin_dose_U, read_act
 from backstay.core.safety.now import Inside
 from backstay.core.safety.radiation import radiation_levels
-from backstay.identifiers import BodyItem, Drug
+from backstay.identifiers import BodyItem
 from backstay.sources import all_sources
 
 DISCLAIMER = (
@@ -84,7 +81,7 @@ def limits_of(
         minutes_limit=case.limits.minutes,
         kidney=_kidney(safety),
         contrast=_contrast(safety, contrast),
-        anticoagulation=_anticoagulation(safety),
+        anticoagulation=anticoagulation(safety),
         radiation=_radiation(safety),
         kerma_limit_mGy=kerma.limit,
         kerma_state=kerma.state,
@@ -93,8 +90,8 @@ def limits_of(
         moves=moves,
         every_move=_shared(moves),
         inside=[_inside(one, safety) for one in now.inside],
-        hazards=[hazard_row(one) for one in shown],
-        hazards_waiting=[hazard_row(one) for one in waiting],
+        hazards=[hazard_row(one, safety.setting) for one in shown],
+        hazards_waiting=[hazard_row(one, safety.setting) for one in waiting],
         not_known=sorted({FACTS[name] for one in not_known for name in one.missing}),
         notes=_notes(safety),
         sources=[],
@@ -234,118 +231,18 @@ def _anaemia_disputed(hematocrit_percent: float | None, *, female: bool) -> str:
     return ""
 
 
-def _anticoagulation(safety: CaseSafety) -> AnticoagulationPart:
-    now, weight = safety.now, safety.case.patient.weight_kg
-    agent = "bivalirudin" if Drug.BIVALIRUDIN in now.drugs else safety.case.anticoagulation.agent
-    inhibitor = safety.setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in now.drugs
-    protocol = safety.setting.protocol.heparin
-    first: tuple[float, float] | None = None
-    infusion: float | None = None
-    if weight is not None and agent == "heparin":
-        dose = heparin_dose_U(weight_kg=weight, glycoprotein_inhibitor=inhibitor)
-        first = (dose.low, dose.high)
-    elif weight is not None:
-        drug = bivalirudin_dose(weight_kg=weight, clearance_mL_min=safety.clearance_mL_min)
-        first, infusion = (drug.bolus_mg, drug.bolus_mg), drug.infusion_mg_h
-    target = act_target_s(protocol, glycoprotein_inhibitor=inhibitor) if agent == "heparin" else None
-    act = _act(safety, inhibitor) if agent == "heparin" else None
-    return AnticoagulationPart(
-        agent=agent,
-        glycoprotein_inhibitor=inhibitor,
-        first_dose=first,
-        first_dose_unit="U" if agent == "heparin" else "mg",
-        infusion_mg_h=infusion,
-        target_s=None if target is None else (target.low, target.high),
-        instrument=protocol.instrument,
-        given_U=now.heparin_U,
-        given_U_per_kg=None if weight is None else now.heparin_U / weight,
-        act=act,
-        suggestions=_suggestions(safety, act, first, agent),
-    )
-
-
-def _act(safety: CaseSafety, inhibitor: bool) -> ActPart | None:
-    now = safety.now
-    if now.act_s is None or now.act_at_s is None or now.last_s is None:
-        return None
-    site = {"guide": "guide", "sheath": "sheath", "vein": "vein"}.get(now.act_site or "")
-    reading = read_act(
-        now.act_s,
-        age_min=(now.last_s - now.act_at_s) / _SECONDS_PER_MINUTE,
-        site=site,  # type: ignore[arg-type]  # one of the three words, or None
-        glycoprotein_inhibitor=inhibitor,
-        protocol=safety.setting.protocol.heparin,
-    )
-    return ActPart(
-        act_s=reading.act_s,
-        age_min=reading.age_min,
-        verdict=reading.verdict,
-        sampled_from=now.act_site,
-        sheath_s=reading.sheath_s,
-        site_doubt=reading.site_doubt,
-        due_in_min=reading.due_in_min,
-        overdue=reading.overdue,
-    )
-
-
-def _suggestions(
-    safety: CaseSafety, act: ActPart | None, first: tuple[float, float] | None, agent: str
-) -> list[str]:
-    """Return what could be done next about clotting; the operator decides."""
-    now, found = safety.now, list[str]()
-    if agent == "bivalirudin":
-        return [
-            "the clotting time does not guide the dose; for a stop in the infusion see the local protocol"
-        ]
-    if safety.recorded and not now.anticoagulated:
-        found.append("no heparin is recorded")
-    if safety.setting.protocol.heparin.instrument == "unknown":
-        found.append(
-            "which family of instrument the lab has is not said: the target spans both; name it in the protocol"
-        )
-    if act is None:
-        return found
-    if act.verdict == "below":
-        room = "" if first is None else f"; given {now.heparin_U:.0f} U, first dose up to {first[1]:.0f} U"
-        found.append(f"below target: more heparin by the local protocol, then another value{room}")
-    found += _family_doubt(safety, act.act_s)
-    if act.site_doubt:
-        found.append(
-            "sampled from the guide, which reads about 43 s more than the sheath: the verdict hangs on it"
-        )
-    if act.overdue or act.due_in_min <= 0.0:
-        found.append(f"the value is {act.age_min:.0f} min old: repeat it (interval from memory)")
-    return found
-
-
-def _family_doubt(safety: CaseSafety, act_s: float) -> list[str]:
-    """Return what each family of instrument would make of a value, where the lab's is not said and they differ."""
-    protocol = safety.setting.protocol.heparin
-    if protocol.instrument != "unknown":
-        return []
-    inhibitor = (
-        safety.setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in safety.now.drugs
-    )
-    lower, higher = (
-        act_target_s(replace(protocol, instrument=one), glycoprotein_inhibitor=inhibitor).verdict(act_s)
-        for one in ("lower reading", "higher reading")
-    )
-    if lower == higher:
-        return []
-    return [
-        f"the instrument decides: {lower} target on a lower reading one, {higher} on a higher reading one"
-    ]
-
-
 def _radiation(safety: CaseSafety) -> list[LevelRow]:
     now = safety.now
     rows = radiation_levels(
-        safety.setting.protocol.radiation,
+        safety.setting.protocol,
         air_kerma_mGy=now.air_kerma_mGy,
         kap_Gycm2=now.kap_Gycm2,
         fluoroscopy_min=now.fluoroscopy_min,
     )
-    return [LevelRow(**vars(row)) for row in rows]
+    return [
+        LevelRow(**vars(row), confirmed=confirmed(row.source), notice_confirmed=confirmed(row.notice_source))
+        for row in rows
+    ]
 
 
 def _bleeding(safety: CaseSafety) -> BleedingPart:

@@ -18,7 +18,7 @@ from backstay.core.safety.now import Inside, Now, now_after
 from backstay.core.safety.protocol import Protocol
 from backstay.core.safety.renal import ckd_epi_2021, cockcroft_gault
 from backstay.core.safety.setting import Agreed, Patient, Setting
-from backstay.identifiers import BodyItem, EventKind, Ready
+from backstay.identifiers import BodyItem, EventKind, Ready, Whose
 
 
 @dataclass(frozen=True)
@@ -86,6 +86,7 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
         creatinine_mg_dL=patient.creatinine_mg_dL,
         clearance_mL_min=clearance,
         agreed_mL=case.limits.contrast_mL,
+        clearance_source=protocol.whose("contrast.clearance_times", otherwise="gurm2011"),
     )
     bleeding = bleeding_class(
         age_y=patient.age_y,
@@ -148,6 +149,7 @@ def _agreed(case: LoadedCase, found: tuple[Ceiling, ...]) -> Agreed:
         contrast_mL=None if lowest is None else lowest.volume_mL,
         air_kerma_mGy=case.limits.air_kerma_mGy,
         minutes=case.limits.minutes,
+        contrast_source=Whose.CASE.value if lowest is None else lowest.source,
         covered_stent=known[Ready.COVERED_STENT],
         pericardiocentesis=known[Ready.PERICARDIOCENTESIS_SET],
         snare=known[Ready.SNARE],

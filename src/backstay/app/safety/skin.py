@@ -9,7 +9,7 @@ from pathlib import Path
 from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.limits_file import OtherViewRow, SkinPart
 from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
-from backstay.core.safety.protocol import SkinFactors
+from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import SkinBand, skin_band
 from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, other_views, skin_map
 
@@ -18,6 +18,7 @@ COMING_mGy = 500.0
 ANCHOR_mm = 50.0
 """How far the table's zero may be from where it was taken to be."""
 _MARGIN_PATCHES = 8
+_FACTORS = ("backscatter", "tissue", "table")
 
 
 def read_reports(files: Sequence[Path]) -> list[DoseReport]:
@@ -30,8 +31,7 @@ def skin_part(
     *,
     weight_kg: float | None,
     height_cm: float | None,
-    factors: SkinFactors,
-    substantial_mGy: float,
+    protocol: Protocol,
 ) -> SkinPart | None:
     """Return the dose to the skin of all reports together; None where none has events.
 
@@ -41,11 +41,10 @@ def skin_part(
         One for each run of the machine.
     weight_kg, height_cm : float or None
         For the size of the body.
-    factors : SkinFactors
-        The lab's.
-    substantial_mGy : float
-        Peak from which the dose to the skin counts as substantial.
+    protocol : Protocol
+        Its factors, the peak from which a dose counts as substantial, and which of them the lab set.
     """
+    factors, substantial_mGy = protocol.skin, protocol.radiation.substantial_skin_mGy
     placed = [beams_of(report) for report in reports]
     beams = [beam for one in placed for beam in one.beams]
     unplaced = sum(one.unplaced_mGy for one in placed)
@@ -69,6 +68,7 @@ def skin_part(
         unplaced_Gy=unplaced / 1000.0,
         worst_case_Gy=worst_mGy / 1000.0,
         substantial_Gy=substantial_mGy / 1000.0,
+        substantial_source=protocol.whose("radiation.substantial_skin_mGy", otherwise="aapm2022"),
         past_substantial=found.peak_mGy >= substantial_mGy,
         may_be_past_substantial=worst_mGy >= substantial_mGy,
         area_above_2Gy_cm2=found.area_above_cm2(2000.0),
@@ -84,7 +84,7 @@ def skin_part(
         around_mm=[],
         height_mm=[],
         dose_mGy=[],
-        notes=_notes(reports, placed, weight_kg is None or height_cm is None, band),
+        notes=_notes(reports, placed, weight_kg is None or height_cm is None, band, protocol),
     )
     return part.model_copy(update=_window(found)) if beams else part
 
@@ -127,15 +127,21 @@ def _window(found: SkinMap) -> dict[str, object]:
 
 
 def _notes(
-    reports: Sequence[DoseReport], placed: Sequence[PlacedBeams], usual_size: bool, band: SkinBand
+    reports: Sequence[DoseReport],
+    placed: Sequence[PlacedBeams],
+    usual_size: bool,
+    band: SkinBand,
+    protocol: Protocol,
 ) -> list[str]:
     notes = [note for one in placed for note in one.notes] + [
         w for report in reports for w in report.warnings
     ]
     notes.append("the isocentre is taken to lie in the middle of the body")
-    notes.append(
-        "backscatter, tissue and table factors are from memory or judgement: the room's physicist has better ones"
-    )
+    unset = [word for word in _FACTORS if f"skin.{word}_factor" not in protocol.set_by_lab]
+    if unset:
+        notes.append(
+            f"factors from memory or judgement, unconfirmed ({', '.join(unset)}): the room's physicist has better ones"
+        )
     notes.append("never compared with film or measurement: an estimate for follow-up, not a dosimetry report")
     if band.from_Gy >= 5.0:  # only the grades of these bands were read [@balter2010]
         notes.append("what a dose above 5 Gy does to the skin is put in words from memory, unconfirmed")

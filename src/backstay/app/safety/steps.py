@@ -62,7 +62,7 @@ def hazards_of_last(case: LoadedCase, events: Sequence[Event]) -> tuple[tuple[Ha
     if not safety.entries:
         return (), 0
     last = moments(safety)[-1]
-    return tuple(hazard_row(one) for one in last.shown), len(last.suppressed)
+    return tuple(hazard_row(one, safety.setting) for one in last.shown), len(last.suppressed)
 
 
 def along_record(safety: CaseSafety) -> list[MomentRow]:
@@ -72,8 +72,8 @@ def along_record(safety: CaseSafety) -> list[MomentRow]:
         MomentRow(
             step=event_line(one.entry, names),
             minute=round((one.entry.at_s - (safety.now.started_s or 0.0)) / 60.0, 2),
-            shown=[hazard_row(f) for f in one.shown],
-            kept_back=[hazard_row(f) for f in one.suppressed],
+            shown=[hazard_row(f, safety.setting) for f in one.shown],
+            kept_back=[hazard_row(f, safety.setting) for f in one.suppressed],
         )
         for one in moments(safety)
         if one.shown or one.suppressed

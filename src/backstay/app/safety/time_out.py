@@ -5,12 +5,13 @@ from __future__ import annotations
 from backstay.adapters.limits_file import HazardRow, LimitsDocument
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.time_out_file import Line, TimeOutDocument
+from backstay.app.safety.clotting import target_words
 from backstay.app.safety.hazards import hazard_row, plan_findings
 from backstay.app.safety.limits import DISCLAIMER, limits_of
 from backstay.app.safety.setting import CaseSafety
-from backstay.core.safety.protocol import RadiationProtocol
+from backstay.app.treatment.least import minimum_results
 from backstay.errors import InputError
-from backstay.identifiers import Evidence, Ready, Verdict
+from backstay.identifiers import Evidence, Ready, Verdict, Whose
 from backstay.sources import source
 
 RUNGS = 6
@@ -43,7 +44,8 @@ def time_out(safety: CaseSafety, plan: PlanDocument | None = None) -> TimeOutDoc
     limits = limits_of(safety)
     patient, access = _patient(safety, limits), _access(safety)
     stops = _stops(safety, limits)
-    said = [*patient, *access, *stops, Line(what="least acceptable result", text=table.minimum_result or "")]
+    least = minimum_results(case) + ([table.minimum_result] if table.minimum_result else [])
+    said = [*patient, *access, *stops, Line(what="least acceptable result", text=" ".join(least))]
     return TimeOutDocument(
         schema=1,
         title=case.title,
@@ -56,7 +58,7 @@ def time_out(safety: CaseSafety, plan: PlanDocument | None = None) -> TimeOutDoc
         ladder_note=""
         if plan is not None
         else "not computed: backstay plan CASE --json F, then --plan F here",
-        minimum_result=table.minimum_result or "",
+        minimum_result=least,
         stops=stops,
         hazards=_hazards(safety, limits),
         kit=table.kit or _kit(safety),
@@ -130,8 +132,12 @@ def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     notice = (
         f"told at {radiation.first_notice_mGy:.0f} mGy, substantial from {radiation.substantial_mGy:.0f} mGy"
     )
-    if radiation == RadiationProtocol():  # not the lab's own levels
+    level = limits.radiation[0]
+    if Whose.LAB not in (level.source, level.notice_source):
         notice += ", second-hand, unconfirmed"
+    elif level.source != level.notice_source:
+        second = "notices" if level.source == Whose.LAB else "substantial level"
+        notice += f", the {second} second-hand, unconfirmed"
     dose = ""
     if a.first_dose is not None:
         low, high = a.first_dose
@@ -140,19 +146,21 @@ def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
             if a.agent == "heparin"
             else f"{low:.0f} mg, then {a.infusion_mg_h:.0f} mg/h"
         )
-    target = "" if a.target_s is None else f"; clotting time {a.target_s[0]:.0f} to {a.target_s[1]:.0f} s"
+        dose += f" ({a.infusion_note})" if a.infusion_note else ""
+    target = "" if a.target_s is None else f"; clotting time {target_words(a.target_s)}"
+    target += f" ({a.target_note})" if a.target_note else ""
     return [
+        Line(what="who calls the stop", text=case.time_out.stop_called_by or ""),
         Line(what="stop at contrast", text=contrast),
         Line(what="stop at air kerma", text=f"{kerma} ({notice})" if kerma else ""),
         Line(what="stop at time", text=_number(case.limits.minutes, "min")),
-        Line(what="who calls the stop", text=case.time_out.stop_called_by or ""),
         Line(what=a.agent, text=f"{dose}{target}" if dose else ""),
     ]
 
 
 def _hazards(safety: CaseSafety, limits: LimitsDocument) -> list[str]:
     """Return the hazards of the plan, and those of every push."""
-    rows = [hazard_row(one) for one in plan_findings(safety).fired]
+    rows = [hazard_row(one, safety.setting) for one in plan_findings(safety).fired]
     known = {row.id for row in rows}
     rows = [*(row for row in limits.every_move if row.id not in known), *rows]
     return [_words(row) for row in rows]

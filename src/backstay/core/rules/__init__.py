@@ -106,6 +106,8 @@ class Rule:
         Block, pause or note.
     source : str
         Key in sources.toml, or "common practice, no source".
+    edge : str
+        Name of the fact that is the level it goes by, where another than `source` may have set it; or empty.
     """
 
     id: str
@@ -113,8 +115,11 @@ class Rule:
     say: str
     level: Level
     source: str
+    edge: str = ""
 
     def __post_init__(self) -> None:
+        if self.edge:
+            checked_name(self.edge)
         for _, name, _, _ in string.Formatter().parse(self.say):
             if name is not None:
                 checked_name(name)

@@ -10,7 +10,7 @@ from backstay.core.rules import Fired, Level, Rule, firing, possible
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
 from backstay.core.safety.setting import Setting
-from backstay.core.safety.step_facts import step_facts
+from backstay.core.safety.step_facts import stand_facts, step_facts
 from backstay.identifiers import StepKind
 
 MOST_AT_ONCE = 2
@@ -64,6 +64,24 @@ _BY_STEP: dict[StepKind, tuple[Rule, ...]] = {kind: possible(HAZARDS, {"step": k
 def _fired(before: Now, then: Now, entry: Entry, setting: Setting) -> tuple[Fired, ...]:
     facts = step_facts(before, then, entry, setting)
     return firing(_BY_STEP[StepKind(str(facts["step"]))], facts)
+
+
+def standing(now: Now, setting: Setting) -> tuple[Fired, ...]:
+    """Return the hazards of where a case stands, whatever the last step was: what is past a level or overdue.
+
+    Parameters
+    ----------
+    now : Now
+        Where the case stands.
+    setting : Setting
+        Devices, vessel, patient, limits, protocol.
+
+    Returns
+    -------
+    tuple of Fired
+        What blocks first.
+    """
+    return firing(_BY_STEP[StepKind.STAND], stand_facts(now, setting))
 
 
 def attended(

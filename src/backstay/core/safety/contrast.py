@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from backstay.core.safety.protocol import ContrastProtocol
 from backstay.errors import InputError
+from backstay.identifiers import Whose
 
 ML_PER_KG_PER_MG_DL = 5.0
 """[@cigarroa1989]"""
@@ -191,6 +192,7 @@ def ceilings(
     creatinine_mg_dL: float | None,
     clearance_mL_min: float | None,
     agreed_mL: float | None,
+    clearance_source: str = "gurm2011",
 ) -> tuple[Ceiling, ...]:
     """Return every ceiling that can be computed, the lowest first.
 
@@ -202,6 +204,8 @@ def ceilings(
         Body weight [kg], serum creatinine [mg/dL], creatinine clearance [mL/min]; None where not known.
     agreed_mL : float or None
         The limit written in the case [mL].
+    clearance_source : str
+        Who says how often the clearance may be used up.
 
     Returns
     -------
@@ -211,7 +215,7 @@ def ceilings(
     """
     found = []
     if agreed_mL is not None:
-        found.append(Ceiling("limit set for this case", agreed_mL, "set in the case file", True))
+        found.append(Ceiling("limit set for this case", agreed_mL, Whose.CASE.value, True))
     if weight_kg is not None and creatinine_mg_dL is not None:
         found += _weight_ceilings(protocol, weight_kg, creatinine_mg_dL)
     if weight_kg is not None:
@@ -219,7 +223,7 @@ def ceilings(
     if clearance_mL_min is not None:
         times = protocol.clearance_times
         found += [
-            Ceiling(f"{times:g} times the clearance", times * clearance_mL_min, "gurm2011", True),
+            Ceiling(f"{times:g} times the clearance", times * clearance_mL_min, clearance_source, True),
             Ceiling("twice the clearance, to plan by", 2.0 * clearance_mL_min, "gurm2011", False),
             Ceiling("3.7 times the clearance", 3.7 * clearance_mL_min, "laskey2007", False, False),
         ]

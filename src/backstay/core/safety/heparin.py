@@ -71,22 +71,42 @@ def act_target_s(protocol: HeparinProtocol, *, glycoprotein_inhibitor: bool) -> 
     -------
     Range
         With an inhibitor 200 to 250 s; else 250 to 300 s on a lower-reading instrument and 300 to 350 s on a
-        higher-reading one. While the family is unknown, the span of both.
+        higher-reading one. While the family is unknown, only what both allow: too little for one of them is too
+        little, too much for one of them too much.
 
     Examples
     --------
     >>> act_target_s(HeparinProtocol(instrument="higher reading"), glycoprotein_inhibitor=False)
     Range(low=300.0, high=350.0)
+    >>> act_target_s(HeparinProtocol(instrument="unknown"), glycoprotein_inhibitor=False)
+    Range(low=300.0, high=300.0)
     """
-    return _WITH_INHIBITOR if glycoprotein_inhibitor else _TARGETS[protocol.instrument]
+    targets = targets_s(protocol, glycoprotein_inhibitor=glycoprotein_inhibitor)
+    return Range(max(t.low for t in targets), min(t.high for t in targets))
 
 
 _WITH_INHIBITOR = Range(200.0, 250.0)
-_TARGETS = {
-    "lower reading": Range(250.0, 300.0),
-    "higher reading": Range(300.0, 350.0),
-    "unknown": Range(250.0, 350.0),
-}
+TARGETS_s = {"lower reading": Range(250.0, 300.0), "higher reading": Range(300.0, 350.0)}
+"""By the instrument's family, without an inhibitor [@stemi2013; @lawton2022]."""
+
+
+def targets_s(protocol: HeparinProtocol, *, glycoprotein_inhibitor: bool) -> tuple[Range, ...]:
+    """Return every target that may be the one: two while the instrument's family is unknown.
+
+    Parameters
+    ----------
+    protocol, glycoprotein_inhibitor
+        As in `act_target_s`.
+
+    Returns
+    -------
+    tuple of Range
+        One, or that of each family.
+    """
+    if glycoprotein_inhibitor:
+        return (_WITH_INHIBITOR,)
+    known = TARGETS_s.get(protocol.instrument)
+    return tuple(TARGETS_s.values()) if known is None else (known,)
 
 
 @dataclass(frozen=True)
@@ -188,13 +208,16 @@ class Bivalirudin:
     infusion_mg_h : float
         Infusion.
     reduced : bool
-        The infusion is the lower one for a clearance below 30 mL/min.
+        The infusion is the lower one: the clearance is below 30 mL/min, or not known.
+    usual_infusion_mg_h : float
+        What it is from 30 mL/min on.
     """
 
     bolus_mg: float
     extra_bolus_mg: float
     infusion_mg_h: float
     reduced: bool
+    usual_infusion_mg_h: float
 
 
 def bivalirudin_dose(*, weight_kg: float, clearance_mL_min: float | None) -> Bivalirudin:
@@ -205,21 +228,22 @@ def bivalirudin_dose(*, weight_kg: float, clearance_mL_min: float | None) -> Biv
     weight_kg : float
         Body weight [kg].
     clearance_mL_min : float or None
-        Creatinine clearance [mL/min]; None where not known, which does not reduce.
+        Creatinine clearance [mL/min]; None where not known, which reduces until it is.
 
     Returns
     -------
     Bivalirudin
-        0.75 mg/kg, 0.3 mg/kg more if needed, 1.75 mg/kg/h, or 1 mg/kg/h for a clearance below 30.
+        0.75 mg/kg, 0.3 mg/kg more if needed, 1.75 mg/kg/h, or 1 mg/kg/h for a clearance below 30. That an
+        unknown clearance gets the lower rate too is judgement, no source.
 
     Examples
     --------
-    >>> bivalirudin_dose(weight_kg=80, clearance_mL_min=25)
-    Bivalirudin(bolus_mg=60.0, extra_bolus_mg=24.0, infusion_mg_h=80.0, reduced=True)
+    >>> bivalirudin_dose(weight_kg=80, clearance_mL_min=25).infusion_mg_h
+    80.0
     """
-    reduced = clearance_mL_min is not None and clearance_mL_min < 30.0
-    rate = 1.0 if reduced else 1.75
-    return Bivalirudin(0.75 * weight_kg, 0.3 * weight_kg, rate * weight_kg, reduced)
+    reduced = clearance_mL_min is None or clearance_mL_min < 30.0
+    lower, usual = 1.0 * weight_kg, 1.75 * weight_kg
+    return Bivalirudin(0.75 * weight_kg, 0.3 * weight_kg, lower if reduced else usual, reduced, usual)
 
 
 def heparin_over_fondaparinux_U(*, weight_kg: float, glycoprotein_inhibitor: bool) -> float:

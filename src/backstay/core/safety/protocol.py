@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from backstay.identifiers import Whose
+
 
 @dataclass(frozen=True, kw_only=True)
 class ContrastProtocol:
@@ -32,7 +34,7 @@ class HeparinProtocol:
     Attributes
     ----------
     instrument : str
-        Family of the lab's instrument. While it is unknown the target spans both, and that is said.
+        Family of the lab's instrument. While it is unknown only what both families allow is the target, and that is said.
     repeat_after_min : float
         When the next value is due; from memory, no readable source (20 to 30 minutes).
     overdue_after_min : float
@@ -147,6 +149,8 @@ class Protocol:
         Whose it is.
     contrast, heparin, radiation, skin, hazards
         The parts.
+    set_by_lab : frozenset of str
+        What the lab's file sets, as "part.value"; the rest is the program's own.
     """
 
     name: str = "none: the cautious side of each dispute"
@@ -155,3 +159,8 @@ class Protocol:
     radiation: RadiationProtocol = field(default_factory=RadiationProtocol)
     skin: SkinFactors = field(default_factory=SkinFactors)
     hazards: HazardProtocol = field(default_factory=HazardProtocol)
+    set_by_lab: frozenset[str] = frozenset()
+
+    def whose(self, *values: str, otherwise: str) -> str:
+        """Return the lab's protocol where its file sets all of these values ("part.value"), else another source."""
+        return Whose.LAB.value if self.set_by_lab.issuperset(values) else otherwise

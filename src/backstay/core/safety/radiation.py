@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from backstay.core.safety.protocol import RadiationProtocol
+from backstay.core.safety.protocol import Protocol
 from backstay.identifiers import Evidence
 
 
@@ -30,9 +30,9 @@ class LevelReached:
     past_substantial : bool
         It is at or past that level.
     source : str
-        Key of the source.
-    confirmed : bool
-        False where the level is from memory.
+        Whose the substantial level is.
+    notice_source : str
+        Whose the notices are.
     """
 
     what: str
@@ -43,7 +43,7 @@ class LevelReached:
     substantial: float
     past_substantial: bool
     source: str
-    confirmed: bool
+    notice_source: str
 
 
 def notices_passed(value: float, *, first: float, step: float) -> int:
@@ -73,7 +73,7 @@ def notices_passed(value: float, *, first: float, step: float) -> int:
 
 
 def radiation_levels(
-    protocol: RadiationProtocol,
+    protocol: Protocol,
     *,
     air_kerma_mGy: float | None,
     kap_Gycm2: float | None,
@@ -83,8 +83,8 @@ def radiation_levels(
 
     Parameters
     ----------
-    protocol : RadiationProtocol
-        The levels.
+    protocol : Protocol
+        The levels, and which of them the lab set.
     air_kerma_mGy : float or None
         Air kerma at the reference point [mGy].
     kap_Gycm2 : float or None
@@ -95,27 +95,33 @@ def radiation_levels(
     Returns
     -------
     tuple of LevelReached
-        Air kerma first. Levels of the other two are from memory and marked so.
+        Air kerma first. Levels of the other two are from memory unless the lab set them.
     """
-    p = protocol
     rows = (
-        ("air kerma at the reference point", air_kerma_mGy, "mGy", p.first_notice_mGy, p.next_notice_mGy,
-         p.substantial_mGy, "aapm2022", True),
-        ("air kerma-area product", kap_Gycm2, "Gy cm2", p.first_kap_Gycm2, p.next_kap_Gycm2,
-         p.substantial_kap_Gycm2, "ncrp168", False),
-        ("fluoroscopy time", fluoroscopy_min, "min", p.first_fluoroscopy_min, p.next_fluoroscopy_min,
-         p.substantial_fluoroscopy_min, "ncrp168", False),
+        ("air kerma at the reference point", air_kerma_mGy, "mGy", "notice_mGy", "substantial_mGy", "aapm2022"),
+        ("air kerma-area product", kap_Gycm2, "Gy cm2", "kap_Gycm2", "substantial_kap_Gycm2", "ncrp168"),
+        ("fluoroscopy time", fluoroscopy_min, "min", "fluoroscopy_min", "substantial_fluoroscopy_min", "ncrp168"),
     )  # fmt: skip
-    found = []
-    for what, value, unit, first, step, substantial, source, confirmed in rows:
-        passed = 0 if value is None else notices_passed(value, first=first, step=step)
-        past = value is not None and value >= substantial
-        found.append(
-            LevelReached(
-                what, value, unit, passed, first + passed * step, substantial, past, source, confirmed
-            )
-        )
-    return tuple(found)
+    return tuple(_level(protocol, *row) for row in rows)
+
+
+def _level(
+    protocol: Protocol, what: str, value: float | None, unit: str, notice: str, level: str, source: str
+) -> LevelReached:
+    r = protocol.radiation
+    first, step, substantial = (getattr(r, name) for name in (f"first_{notice}", f"next_{notice}", level))
+    passed = 0 if value is None else notices_passed(value, first=first, step=step)
+    return LevelReached(
+        what,
+        value,
+        unit,
+        passed,
+        first + passed * step,
+        substantial,
+        value is not None and value >= substantial,
+        protocol.whose(f"radiation.{level}", otherwise=source),
+        protocol.whose(f"radiation.first_{notice}", f"radiation.next_{notice}", otherwise=source),
+    )
 
 
 @dataclass(frozen=True)

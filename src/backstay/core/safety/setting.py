@@ -12,10 +12,10 @@ from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Device, Wire
-from backstay.core.rules import Value
+from backstay.core.rules import Rule, Value
 from backstay.core.safety.now import Now, after
 from backstay.core.safety.protocol import Protocol
-from backstay.identifiers import Calcium, DeviceKind
+from backstay.identifiers import Calcium, DeviceKind, Whose
 from backstay.units import rad_to_deg
 
 _REFERENCE_SPAN_mm = 5.0
@@ -52,6 +52,8 @@ class Agreed:
     ----------
     contrast_mL, air_kerma_mGy, minutes : float or None
         Limits; contrast is the lowest ceiling that binds.
+    contrast_source : str
+        Whose that ceiling is.
     covered_stent, pericardiocentesis, snare : bool or None
         In the room.
     glycoprotein_inhibitor : bool
@@ -61,6 +63,7 @@ class Agreed:
     contrast_mL: float | None = None
     air_kerma_mGy: float | None = None
     minutes: float | None = None
+    contrast_source: str = Whose.CASE.value
     covered_stent: bool | None = None
     pericardiocentesis: bool | None = None
     snare: bool | None = None
@@ -125,7 +128,7 @@ class Setting:
     @cached_property
     def fixed(self) -> dict[str, Value | None]:
         """Return the facts that do not change during a case."""
-        p, a, h = self.patient, self.agreed, self.protocol.hazards
+        p, a = self.patient, self.agreed
         worst = max((_CALCIUM.index(x.calcium) for x in self.lesions), default=None)
         return {
             "lesion_calcium": None if worst is None else _CALCIUM[worst].value,
@@ -141,18 +144,39 @@ class Setting:
             "covered_stent_ready": a.covered_stent,
             "pericardiocentesis_ready": a.pericardiocentesis,
             "snare_ready": a.snare,
-            "substantial_mGy": self.protocol.radiation.substantial_mGy,
-            "substantial_kap_Gycm2": self.protocol.radiation.substantial_kap_Gycm2,
-            "substantial_fluoroscopy_min": self.protocol.radiation.substantial_fluoroscopy_min,
-            "act_overdue_min": self.protocol.heparin.overdue_after_min,
-            "high_atm": h.high_atm,
-            "anchor_atm": h.anchor_atm,
-            "small_branch_mm": h.small_branch_mm,
-            "deep_extension_mm": h.deep_extension_mm,
-            "oversize_ratio": h.oversize_ratio,
-            "burr_ratio": h.burr_ratio,
-            "burr_run_limit_s": h.burr_run_s,
-            "blocked_limit_s": h.blocked_s,
-            "bend_limit_deg": h.bend_deg,
-            "stiff_wire_Nmm2": h.stiff_wire_Nmm2,
+            **{fact: self._edge(fact) for fact in _EDGES},
         }
+
+    def _edge(self, fact: str) -> float:
+        part, _, value = _EDGES[fact][0].partition(".")
+        return float(getattr(getattr(self.protocol, part), value))
+
+    def source_of(self, rule: Rule) -> str:
+        """Return whose word a rule goes by: its own source, or whoever set the level it goes by."""
+        if rule.edge == "contrast_limit_mL":
+            return self.agreed.contrast_source
+        if rule.edge in _EDGES:
+            return self.protocol.whose(*_EDGES[rule.edge], otherwise=rule.source)
+        return Whose.CASE.value if rule.edge in _AGREED else rule.source
+
+
+_AGREED = frozenset({"kerma_limit_mGy", "minutes_limit"})
+_EDGES = {
+    "kerma_notice_mGy": ("radiation.first_notice_mGy", "radiation.next_notice_mGy"),
+    "substantial_mGy": ("radiation.substantial_mGy",),
+    "substantial_kap_Gycm2": ("radiation.substantial_kap_Gycm2",),
+    "substantial_fluoroscopy_min": ("radiation.substantial_fluoroscopy_min",),
+    "act_overdue_min": ("heparin.overdue_after_min",),
+    "contrast_near_share": ("contrast.near_share",),
+    "high_atm": ("hazards.high_atm",),
+    "anchor_atm": ("hazards.anchor_atm",),
+    "small_branch_mm": ("hazards.small_branch_mm",),
+    "deep_extension_mm": ("hazards.deep_extension_mm",),
+    "oversize_ratio": ("hazards.oversize_ratio",),
+    "burr_ratio": ("hazards.burr_ratio",),
+    "burr_run_limit_s": ("hazards.burr_run_s",),
+    "blocked_limit_s": ("hazards.blocked_s",),
+    "bend_limit_deg": ("hazards.bend_deg",),
+    "stiff_wire_Nmm2": ("hazards.stiff_wire_Nmm2",),
+}
+"""Facts that are levels of the protocol: the first value is the fact, the lab's own where it set them all."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Balloon, Burr, Guide, OverWireDevice, Stent
 from backstay.core.rules import Value
-from backstay.core.safety.heparin import act_target_s
+from backstay.core.safety.heparin import targets_s
 from backstay.core.safety.now import Inside, Now
 from backstay.core.safety.radiation import notices_passed
 from backstay.core.safety.setting import Setting
@@ -58,13 +58,44 @@ def step_facts(before: Now, then: Now, entry: Entry, setting: Setting) -> FactDi
     """
     facts: FactDict = dict(setting.fixed)
     facts.update(_standing(before, setting))
-    facts.update(_used(before, then, entry, setting))
+    facts.update(_used(before, then, entry.at_s, setting))
+    facts["new_kerma_notice"] = (
+        _passes_notice(before, then, setting) if entry.kind is EventKind.DOSE else None
+    )
     facts["step"] = _STEPS.get(entry.kind, StepKind.REPORT)
     facts["event"] = entry.kind
     facts["moves"] = frozenset(str(move) for move in entry.values.get("moves") or ())
     facts["moment"] = "end" if entry.kind is EventKind.END else "event"
     facts.update(_OF.get(entry.kind, _nothing)(before, entry, setting))
     return facts
+
+
+def stand_facts(now: Now, setting: Setting) -> FactDict:
+    """Return the facts by which what runs down or is overdue is judged where a case stands, whatever came last.
+
+    Parameters
+    ----------
+    now : Now
+        Where the case stands.
+    setting : Setting
+        Devices, vessel, patient, limits, protocol.
+
+    Returns
+    -------
+    dict
+        Facts by name; what belongs to a step is unknown.
+    """
+    at_s = now.last_s if now.last_s is not None else 0.0
+    notice_mGy = setting.protocol.radiation.first_notice_mGy
+    return {
+        **setting.fixed,
+        **_standing(now, setting),
+        **_used(now, now, at_s, setting),
+        "step": StepKind.STAND,
+        "moment": "event",
+        "moves": frozenset(),
+        "new_kerma_notice": (now.air_kerma_mGy or 0.0) >= notice_mGy,
+    }
 
 
 def plan_facts(
@@ -141,32 +172,43 @@ def _standing(now: Now, setting: Setting) -> FactDict:
     }
 
 
-def _used(before: Now, now: Now, entry: Entry, setting: Setting) -> FactDict:
-    """Return what is used up and how old things are, the step counted in."""
-    inhibitor = setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in now.drugs
-    target = act_target_s(setting.protocol.heparin, glycoprotein_inhibitor=inhibitor)
-    times = [t for t in (before.act_at_s, before.heparin_at_s) if t is not None]
-    heparin = Drug.BIVALIRUDIN not in now.drugs
-    limit = setting.agreed.contrast_mL
+def _passes_notice(before: Now, now: Now, setting: Setting) -> bool:
     r = setting.protocol.radiation
-    levels = [
+    passed = [
         notices_passed(x, first=r.first_notice_mGy, step=r.next_notice_mGy)
         for x in (before.air_kerma_mGy or 0.0, now.air_kerma_mGy or 0.0)
     ]
-    # The target is for heparin; bivalirudin is given by weight and not by the clotting time.
+    return passed[1] > passed[0]
+
+
+def _clotting(act_s: float | None, now: Now, setting: Setting) -> FactDict:
+    """Return a clotting time and its targets; bivalirudin is given by weight and not by the clotting time."""
+    inhibitor = setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in now.drugs
+    targets = targets_s(setting.protocol.heparin, glycoprotein_inhibitor=inhibitor)
+    value = None if Drug.BIVALIRUDIN in now.drugs else act_s
     return {
-        "act_s": before.act_s if heparin else None,
-        "act_age_min": (entry.at_s - max(times)) / 60.0 if times and heparin else None,
-        "act_low_s": target.low,
-        "act_high_s": target.high,
+        "act_s": value,
+        "act_low_s": min(t.low for t in targets),
+        "act_high_s": max(t.high for t in targets),
+        "act_hangs_on_instrument": None if value is None else len({t.verdict(value) for t in targets}) > 1,
+    }
+
+
+def _used(before: Now, now: Now, at_s: float, setting: Setting) -> FactDict:
+    """Return what is used up and how old things are, the step counted in."""
+    times = [t for t in (before.act_at_s, before.heparin_at_s) if t is not None]
+    heparin = Drug.BIVALIRUDIN not in now.drugs
+    limit = setting.agreed.contrast_mL
+    return {
+        **_clotting(before.act_s, now, setting),
+        "act_age_min": (at_s - max(times)) / 60.0 if times and heparin else None,
         "contrast_mL": now.contrast_mL,
         "contrast_share": now.contrast_mL / limit if limit else None,
         "air_kerma_mGy": now.air_kerma_mGy,
         "kap_Gycm2": now.kap_Gycm2,
         "fluoroscopy_min": now.fluoroscopy_min,
-        "new_kerma_notice": levels[1] > levels[0] if entry.kind is EventKind.DOSE else None,
-        "minutes": None if now.started_s is None else (entry.at_s - now.started_s) / 60.0,
-        "blocked_s": 0.0 if before.blocked_at_s is None else entry.at_s - before.blocked_at_s,
+        "minutes": None if now.started_s is None else (at_s - now.started_s) / 60.0,
+        "blocked_s": 0.0 if before.blocked_at_s is None else at_s - before.blocked_at_s,
     }
 
 
@@ -352,6 +394,10 @@ def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return {"drug": "heparin", "dose_U_per_kg": dose / weight if weight and dose is not None else None}
 
 
+def _act(before: Now, entry: Entry, setting: Setting) -> FactDict:
+    return _clotting(entry.number("act_s"), before, setting)
+
+
 def _drug(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return {"drug": entry.text("drug")}
 
@@ -383,6 +429,7 @@ _OF: Mapping[EventKind, Callable[[Now, Entry, Setting], FactDict]] = {
     EventKind.GUIDE_OUT: _guide_out,
     EventKind.DEVICE_OUT: _withdrawal,
     EventKind.HEPARIN: _heparin,
+    EventKind.ACT: _act,
     EventKind.DRUG: _drug,
     EventKind.COMPLICATION: _complication,
     EventKind.END: _end,

@@ -72,6 +72,7 @@ BALLOONS = (
         say="{pressure_atm:.0f} atm in a {branch_diameter_mm:.1f} mm branch: let it down to {anchor_atm:.0f} atm or less",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
+        edge="anchor_atm",
     ),
     Rule(
         id="anchor_off_axis",
@@ -96,6 +97,7 @@ BALLOONS = (
         say="flow has been blocked for more than {blocked_limit_s:.0f} s: let the balloon down unless it is sealing a leak",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
+        edge="blocked_limit_s",
     ),
     Rule(
         id="anchor_left_inflated",

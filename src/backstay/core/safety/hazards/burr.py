@@ -48,7 +48,7 @@ BURR = (
     Rule(
         id="burr_too_large",
         when=all_of(_BURR, above("balloon_to_vessel", "burr_ratio")),
-        say="burr {balloon_diameter_mm:.2f} mm, vessel {vessel_diameter_mm:.1f} mm: above {burr_ratio:.1f} (0.6 to 0.85 did not do better)",
+        say="burr {balloon_diameter_mm:.2f} mm is {balloon_to_vessel:.2f} of the vessel: 0.6 to 0.85 did not do better than less",
         level=Level.PAUSE,
         source="burrratio1996",
     ),
@@ -58,6 +58,7 @@ BURR = (
         say="a run of {run_s:.0f} s: short runs with pauses, or the burr heats and sticks",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
+        edge="burr_run_limit_s",
     ),
     Rule(
         id="burr_through_extension",

@@ -21,6 +21,11 @@ from backstay.core.rules import (
 )
 from backstay.identifiers import Drug, EventKind, StepKind
 
+_STAND = is_one_of("step", StepKind.STAND)
+"""Not of a step: where the case stands."""
+_DOSE = any_of(_STAND, all_of(is_one_of("step", StepKind.REPORT), is_one_of("event", EventKind.DOSE)))
+_NOTICE = all_of(is_one_of("step", StepKind.REPORT, StepKind.STAND), is_true("new_kerma_notice"))
+_INJECTED = is_one_of("step", StepKind.INJECT, StepKind.STAND)
 _IN_THE_VESSEL = is_one_of(
     "step",
     StepKind.PLACE_WIRE,
@@ -30,6 +35,7 @@ _IN_THE_VESSEL = is_one_of(
     StepKind.OPEN_STENT,
     StepKind.RUN_BURR,
 )
+_CLOTTING = any_of(_IN_THE_VESSEL, all_of(_STAND, is_true("equipment_in")))
 
 LIMITS = (
     Rule(
@@ -48,23 +54,31 @@ LIMITS = (
     ),
     Rule(
         id="act_overdue",
-        when=all_of(_IN_THE_VESSEL, above("act_age_min", "act_overdue_min")),
-        say="the last clotting time or heparin is {act_age_min:.0f} min old: take one (interval from memory, no readable source)",
+        when=all_of(_CLOTTING, above("act_age_min", "act_overdue_min")),
+        say="the last clotting time or heparin is {act_age_min:.0f} min old: take one",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
+        edge="act_overdue_min",
     ),
     Rule(
         id="act_low",
-        when=all_of(_IN_THE_VESSEL, below("act_s", "act_low_s")),
+        when=all_of(_CLOTTING, below("act_s", "act_low_s")),
         say="clotting time {act_s:.0f} s is below the target from {act_low_s:.0f} s",
         level=Level.PAUSE,
         source="stemi2013",
     ),
     Rule(
         id="act_high",
-        when=all_of(_IN_THE_VESSEL, above("act_s", "act_high_s")),
+        when=all_of(_CLOTTING, above("act_s", "act_high_s")),
         say="clotting time {act_s:.0f} s is above the target up to {act_high_s:.0f} s: no more heparin",
         level=Level.NOTE,
+        source="stemi2013",
+    ),
+    Rule(
+        id="act_hangs_on_instrument",
+        when=all_of(any_of(_STAND, is_one_of("event", EventKind.ACT)), is_true("act_hangs_on_instrument")),
+        say="{act_s:.0f} s: within the target of one family of instruments only, and the lab's is not said: settle it",
+        level=Level.PAUSE,
         source="stemi2013",
     ),
     Rule(
@@ -93,20 +107,22 @@ LIMITS = (
     Rule(
         id="contrast_near_ceiling",
         when=all_of(
-            is_one_of("step", StepKind.INJECT),
-            not_(below("contrast_share", 0.8)),
+            _INJECTED,
+            not_(below("contrast_share", "contrast_near_share")),
             not_(above("contrast_mL", "contrast_limit_mL")),
         ),
         say="contrast {contrast_mL:.0f} mL of {contrast_limit_mL:.0f} mL",
         level=Level.NOTE,
         source="gurm2011",
+        edge="contrast_limit_mL",
     ),
     Rule(
         id="contrast_past_ceiling",
-        when=all_of(is_one_of("step", StepKind.INJECT), above("contrast_mL", "contrast_limit_mL")),
+        when=all_of(_INJECTED, above("contrast_mL", "contrast_limit_mL")),
         say="contrast {contrast_mL:.0f} mL is past the ceiling of {contrast_limit_mL:.0f} mL: stop and decide whether to go on",
         level=Level.PAUSE,
         source="gurm2011",
+        edge="contrast_limit_mL",
     ),
     Rule(
         id="contrast_allergy",
@@ -124,43 +140,51 @@ LIMITS = (
     ),
     Rule(
         id="kerma_notice",
-        when=all_of(is_one_of("step", StepKind.REPORT), is_true("new_kerma_notice"), below("air_kerma_mGy", "substantial_mGy")),
+        when=all_of(_NOTICE, below("air_kerma_mGy", "substantial_mGy")),
         say="air kerma {air_kerma_mGy:.0f} mGy: notice; move the beam, collimate, fewer frames",
         level=Level.NOTE,
         source="aapm2022",
+        edge="kerma_notice_mGy",
     ),
     Rule(
         id="kerma_substantial",
-        when=all_of(is_one_of("step", StepKind.REPORT), is_true("new_kerma_notice"), not_(below("air_kerma_mGy", "substantial_mGy"))),
+        when=all_of(_NOTICE, not_(below("air_kerma_mGy", "substantial_mGy"))),
         say="air kerma {air_kerma_mGy:.0f} mGy, substantial from {substantial_mGy:.0f}: go on only for good reason, from another angle",
         level=Level.PAUSE,
         source="aapm2022",
+        edge="substantial_mGy",
     ),
     Rule(
         id="kerma_past_agreed",
-        when=all_of(is_one_of("step", StepKind.REPORT), is_one_of("event", EventKind.DOSE), above("air_kerma_mGy", "kerma_limit_mGy")),
+        when=all_of(_DOSE, above("air_kerma_mGy", "kerma_limit_mGy")),
         say="air kerma {air_kerma_mGy:.0f} mGy is past the {kerma_limit_mGy:.0f} agreed for this case: stop and decide",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
+        edge="kerma_limit_mGy",
     ),
     Rule(
-        id="kap_or_time_substantial",
-        when=all_of(
-            is_one_of("step", StepKind.REPORT), is_one_of("event", EventKind.DOSE),
-            any_of(
-                above("kap_Gycm2", "substantial_kap_Gycm2"), above("fluoroscopy_min", "substantial_fluoroscopy_min")
-            ),
-        ),
-        say="{kap_Gycm2:.0f} Gy cm2, {fluoroscopy_min:.0f} min of fluoroscopy: past a substantial level (levels from memory)",
+        id="kap_substantial",
+        when=all_of(_DOSE, not_(below("kap_Gycm2", "substantial_kap_Gycm2"))),
+        say="{kap_Gycm2:.0f} Gy cm2: past the substantial level of {substantial_kap_Gycm2:.0f}",
         level=Level.NOTE,
         source="ncrp168",
+        edge="substantial_kap_Gycm2",
+    ),
+    Rule(
+        id="fluoroscopy_substantial",
+        when=all_of(_DOSE, not_(below("fluoroscopy_min", "substantial_fluoroscopy_min"))),
+        say="{fluoroscopy_min:.0f} min of fluoroscopy: past the substantial level of {substantial_fluoroscopy_min:.0f}",
+        level=Level.NOTE,
+        source="ncrp168",
+        edge="substantial_fluoroscopy_min",
     ),
     Rule(
         id="time_past_agreed",
-        when=all_of(is_one_of("step", StepKind.PUSH), above("minutes", "minutes_limit")),
+        when=all_of(is_one_of("step", StepKind.PUSH, StepKind.STAND), above("minutes", "minutes_limit")),
         say="{minutes:.0f} min, {minutes_limit:.0f} were agreed: decide whether to go on",
         level=Level.NOTE,
         source=COMMON_PRACTICE,
+        edge="minutes_limit",
     ),
     Rule(
         id="no_p2y12_load",
