@@ -108,6 +108,25 @@ def test_what_was_not_read_itself_is_marked(folder: Path) -> None:
     assert "second-hand" not in run("timeout", folder / "case.toml").output
 
 
+def test_a_ceiling_that_was_not_read_itself_is_marked_where_it_binds(folder: Path) -> None:
+    """A strong kidney in a light patient: 4 mL/kg binds, a guideline read second-hand."""
+    case = (folder / "case.toml").read_text()
+    case = case.replace("creatinine_mg_dL = 1.3", "creatinine_mg_dL = 0.4").replace("contrast_mL = 180\n", "")
+    (folder / "case.toml").write_text(case)
+    found = limits_of(case_safety(load_case(folder / "case.toml")))
+    assert found.contrast.limit_is == "4 mL/kg"
+    assert "(4 mL/kg; windecker2014, second-hand, unconfirmed)" in dict(summary_rows(found))["contrast"]
+    sheet = json.loads(run("timeout", folder / "case.toml", "--json").stdout)
+    assert {"what": "stop at contrast", "text": "256 mL (4 mL/kg) (second-hand)"} in sheet["stops"]
+
+
+def test_what_was_seen_beyond_an_edge_and_whose_the_moves_costs_are_stand_on_the_page(folder: Path) -> None:
+    log(folder, *BEGUN)
+    page = limits_section(limits_of(case_safety(load_case(folder / "case.toml"))))
+    assert "volume over eGFR 2.27: nephropathy, adjusted odds ratio 4.64 (nie2021)" in page
+    assert "contrast and air kerma of each move: judgement, no source" in page
+
+
 @pytest.mark.parametrize(("act_s", "said"), [(262.0, True), (240.0, False), (320.0, True), (360.0, False)])
 def test_a_value_that_hangs_on_the_instrument_says_so(folder: Path, act_s: float, said: bool) -> None:
     log(folder, *BEGUN[:3], {"kind": "act", "act_s": act_s, "sampled_from": "sheath"})

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from backstay.adapters.limits_file import HazardRow, InsideRow, LevelRow, LimitsDocument, MoveCost
+from backstay.adapters.limits_file import (
+    ContrastPart,
+    HazardRow,
+    InsideRow,
+    LevelRow,
+    LimitsDocument,
+    MoveCost,
+)
 from backstay.app.safety.clotting import target_words
 from backstay.identifiers import BudgetState, Whose
 from backstay.report.html import box, details, element, figure, items, scroll, table
@@ -60,7 +67,7 @@ def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
         return [("kidney", kidney or "not known"), ("contrast", f"{c.used_mL:.0f} mL used, no limit known")]
     left = f"{c.over_mL:.0f} mL past it" if c.over_mL > 0.0 else f"{c.left_mL:.0f} mL left"
     left += "" if kidney else "; THE KIDNEY IS NOT KNOWN"
-    used = f"{c.used_mL:.0f} of {c.limit_mL:.0f} mL ({c.limit_is}), {left}: {STATES[c.state]}"
+    used = f"{c.used_mL:.0f} of {c.limit_mL:.0f} mL ({c.limit_is}{_unread(c)}), {left}: {STATES[c.state]}"
     rows = [("kidney", kidney or "not known"), ("contrast", used)]
     if c.score is not None:
         s = c.score
@@ -73,6 +80,13 @@ def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
             )
         )
     return rows
+
+
+def _unread(part: ContrastPart) -> str:
+    """Return the mark of the ceiling that binds, where its source was not read itself."""
+    lowest = next((one for one in part.ceilings if one.binds), None)
+    words = "" if lowest is None else source_words(lowest.source, confirmed=lowest.confirmed)
+    return f"; {words}" if words.endswith("unconfirmed") else ""
 
 
 def ceiling_rows(d: LimitsDocument) -> list[list[str]]:
@@ -227,8 +241,10 @@ def move_rows(d: LimitsDocument) -> list[list[str]]:
 
 
 def every_move_words(d: LimitsDocument) -> list[str]:
-    """Return what holds for every push."""
-    return [f"before any push: {hazard_words(row)}" for row in d.every_move]
+    """Return what holds for every push, and whose the moves' costs are."""
+    costs = ", ".join(sorted({move.source for move in d.moves}))
+    whose = [f"contrast and air kerma of each move: {costs}"] if costs else []
+    return [*(f"before any push: {hazard_words(row)}" for row in d.every_move), *whose]
 
 
 def _move_row(move: MoveCost) -> list[str]:
@@ -276,6 +292,7 @@ def limits_section(d: LimitsDocument) -> str:
         used,
         items(d.anticoagulation.suggestions) if d.anticoagulation.suggestions else "",
         _skin_box(d),
+        items(ratio_words(d)) if ratio_words(d) else "",
         details("Ceilings for contrast", [table(CEILING_HEADS, ceiling_rows(d), style="stack")]),
         details(
             "What the next move would take",

@@ -12,7 +12,7 @@ from backstay.app.safety.setting import CaseSafety
 from backstay.app.treatment.least import minimum_results
 from backstay.errors import InputError
 from backstay.identifiers import Evidence, Ready, Verdict, Whose
-from backstay.sources import source
+from backstay.sources import all_sources
 
 RUNGS = 6
 _READY = {
@@ -126,7 +126,9 @@ def _ladder(plan: PlanDocument | None) -> list[str]:
 
 def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     c, a, case = limits.contrast, limits.anticoagulation, safety.case
-    contrast = "" if c.limit_mL is None else f"{c.limit_mL:.0f} mL ({c.limit_is})"
+    lowest = next((one for one in c.ceilings if one.binds), None)
+    whose = "" if lowest is None else _mark(lowest.source, lowest.confirmed)
+    contrast = "" if c.limit_mL is None else f"{c.limit_mL:.0f} mL ({c.limit_is}){whose}"
     radiation = safety.setting.protocol.radiation
     kerma = _number(case.limits.air_kerma_mGy, "mGy")
     notice = (
@@ -168,15 +170,16 @@ def _hazards(safety: CaseSafety, limits: LimitsDocument) -> list[str]:
 
 def _words(row: HazardRow) -> str:
     unsourced = row.source == Evidence.COMMON_PRACTICE.value
-    mark = f" ({row.source})" if unsourced else _unread(row)
+    mark = f" ({row.source})" if unsourced else _mark(row.source, row.confirmed)
     return f"{_LEVELS[row.level]}: {row.text}{mark}"
 
 
-def _unread(row: HazardRow) -> str:
+def _mark(whose: str, confirmed: bool) -> str:
     """Return the mark of a source that was not read itself."""
-    if not row.confirmed:
+    if not confirmed:
         return " (from memory)"
-    return " (second-hand)" if source(row.source).read_as == "secondary" else ""
+    known = all_sources().get(whose)
+    return " (second-hand)" if known is not None and known.read_as == "secondary" else ""
 
 
 def _kit(safety: CaseSafety) -> list[str]:
