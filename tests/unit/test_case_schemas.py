@@ -14,7 +14,10 @@ import pytest
 from backstay.adapters.schemas import all_schemas
 from backstay.adapters.toml_text import read_toml
 
-NAMES = ("case", "event", "limits", "measurement", "plan", "protocol", "shelf", "time_out", "treatment")
+NAMES = (
+    *("case", "event", "limits", "measurement", "plan", "protocol", "report"),
+    *("shelf", "time_out", "treatment"),
+)
 
 
 @pytest.fixture(scope="module")

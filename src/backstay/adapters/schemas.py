@@ -12,6 +12,7 @@ from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.measurement_file import measurement_schema
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.protocol_file import protocol_schema
+from backstay.adapters.report_file import report_schema
 from backstay.adapters.shelf_file import ShelfDocument
 from backstay.adapters.time_out_file import time_out_schema
 from backstay.adapters.treatment_file import treatment_schema
@@ -42,6 +43,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "measurement": measurement_schema(),
         "plan": plan_schema(),
         "protocol": protocol_schema(),
+        "report": report_schema(),
         "shelf": shelf_schema(),
         "time_out": time_out_schema(),
         "treatment": treatment_schema(),

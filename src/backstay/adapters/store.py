@@ -104,19 +104,25 @@ class Store:
                 _keep(connection, opened.record, name, content)
         return self.record(opened.record)
 
-    def append(self, record_id: str, event: Event) -> Link:
+    def append(self, record_id: str, event: Event, *, after: str | None = None) -> Link:
         """Add an event to a record; once this returns it is on the disk.
+
+        `after` is the head it must follow: one that rests on all before it is not added to more than that.
 
         Raises
         ------
         NotFound
             There is no such record, or no such event to supersede.
         InputError
-            The identifier is used, the event superseded already, or the record signed.
+            The identifier is used, the event superseded already, the record signed, or longer than known.
         StoreError
             The store cannot be written to; nothing was added.
         """
         with self._write(record_id) as connection:
+            if after is not None and _locked(connection, record_id).head != after:
+                raise InputError(
+                    "the record has grown meanwhile", field="head", value=after, allowed="its head now"
+                )
             return self._append(connection, record_id, event, _now())
 
     def restore(self, opened: OpenedEvent, links: Sequence[Link], files: Mapping[str, str]) -> Listed:

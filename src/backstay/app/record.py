@@ -151,14 +151,20 @@ class Recorder:
         return self.add(EventKind.CORRECTION, supersedes=last, reason="undone")
 
     def add(
-        self, kind: EventKind, *, at: datetime | None = None, supersedes: Any = None, **values: Any
+        self,
+        kind: EventKind,
+        *,
+        at: datetime | None = None,
+        supersedes: Any = None,
+        after: str | None = None,
+        **values: Any,
     ) -> Event:
-        """Write down an event given by its values."""
+        """Write down an event given by its values; `after` is the head it must follow."""
         data: dict[str, Any] = {"schema": 1, "id": uuid.uuid4().hex, "author_role": self.author_role}
         data |= {"at": (at or self.clock()).isoformat(timespec="seconds"), "kind": kind.value, **values}
         data |= {"supersedes": supersedes.id} if supersedes is not None else {}
         event = validated(EVENT_TYPES[kind], data, where="log")
-        self.store.append(self.record_id, event)
+        self.store.append(self.record_id, event, after=after)
         self.events.append(event)
         append_event(self.file, event)
         return event

@@ -9,10 +9,11 @@ from backstay.cli import treatment
 from backstay.cli import measuring
 from backstay.cli import safety
 from backstay.cli import record
+from backstay.cli import reporting
 from backstay.cli import library
 from backstay.cli.base import app
 
-__all__ = ["app", "library", "main", "measuring", "planning", "record", "safety", "treatment"]
+__all__ = ["app", "library", "main", "measuring", "planning", "record", "reporting", "safety", "treatment"]
 
 
 def main() -> None:

@@ -10,7 +10,8 @@ from backstay.core.safety.now import Now, now_after
 from backstay.identifiers import BodyItem, DeviceKind, EventKind, MoveId
 
 _AFTERWARDS = frozenset({EventKind.SIGNED, EventKind.ADDENDUM})
-_NOT_DONE_IN_THE_ROOM = _AFTERWARDS | {EventKind.OPENED, EventKind.NOTE}
+NOT_DONE_IN_THE_ROOM = _AFTERWARDS | {EventKind.OPENED, EventKind.NOTE}
+"""Kinds of entry that tell of no step in the room."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,7 @@ class RecordState:
     @property
     def duration_min(self) -> float:
         """Return the time from the first to the last thing done in the room, min."""
-        times = [entry.at_s for entry in self.timeline if entry.kind not in _NOT_DONE_IN_THE_ROOM]
+        times = [entry.at_s for entry in self.timeline if entry.kind not in NOT_DONE_IN_THE_ROOM]
         return (times[-1] - times[0]) / 60.0 if times else 0.0
 
 

@@ -1,0 +1,73 @@
+"""The report on paper: A4, every text handed over as data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from backstay.adapters.report_file import ReportDocument
+from backstay.report.procedure.parts import (
+    DRAFT,
+    INVENTED,
+    Block,
+    Lines,
+    Part,
+    Picture,
+    Rows,
+    Table,
+    addenda,
+    heading,
+    parts,
+    shown,
+)
+from backstay.report.theme import PRINT
+from backstay.report.typeset import compile_template
+
+
+def pdf(document: ReportDocument) -> bytes:
+    """Return the report as PDF; the same report gives the same bytes."""
+    return compile_template("procedure/report.typ", sheet_data(document))
+
+
+def sheet_data(document: ReportDocument) -> dict[str, Any]:
+    """Return everything the template sets, as plain data."""
+    c = document.content
+    first, *rest = parts(document)
+    return {
+        "font": PRINT.font,
+        "colours": PRINT.colours,
+        "title": shown(c.title),
+        "draft": DRAFT if document.is_draft else "",
+        "invented": INVENTED if c.invented else "",
+        "heading": heading(document),
+        "disclaimer": c.disclaimer,
+        "foot": f"record {shown(c.record) or 'not named'} · report {document.content_sha256[:16]} · chain {document.head[:16]}",
+        "brief": _part(first),
+        "parts": [_part(part) for part in rest],
+        "addenda": [list(row) for row in addenda(document)],
+        "addenda_title": "Added after signing",
+    }
+
+
+def _part(part: Part) -> dict[str, Any]:
+    return {"title": part.title, "urgent": part.is_urgent, "blocks": [_block(x) for x in part.blocks]}
+
+
+def _block(block: Block) -> dict[str, Any]:
+    if isinstance(block, Rows):
+        return {"kind": "rows", "rows": [list(row) for row in block.rows]}
+    if isinstance(block, Table):
+        return {
+            "kind": "table",
+            "head": list(block.head),
+            "rows": [list(row) for row in block.rows],
+            "widths": list(block.widths),
+        }
+    if isinstance(block, Lines):
+        return {"kind": "lines", "texts": list(block.texts), "listed": block.listed, "soft": block.soft}
+    assert isinstance(block, Picture)
+    return {
+        "kind": "picture",
+        "caption": block.caption,
+        "svg": block.wide().svg(PRINT),
+        "share": block.share,
+    }
