@@ -113,3 +113,34 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'records.sqlite'}"
     return str(request.getfixturevalue("postgres_url"))
+
+
+# A finished case, and the lesson made of it: solving takes seconds, so once for all tests.
+
+
+@pytest.fixture(scope="session")
+def finished_case(root: Path, demo_dir: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the case file of an invented case with its record beside it."""
+    import runpy
+
+    make = runpy.run_path(str(root / "tests" / "teaching_case.py"))["record_in"]
+    return Path(make(demo_dir, tmp_path_factory.mktemp("finished")))
+
+
+@pytest.fixture(scope="session")
+def lesson(finished_case: Path, tmp_path_factory: pytest.TempPathFactory) -> object:
+    """Return the teaching document of that case, with few answers to a question so that it is solved soon."""
+    from backstay.adapters.events_file import events_path, read_events
+    from backstay.app.loading import load_case
+    from backstay.app.teaching import teach_case
+
+    case = load_case(finished_case)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        document, _ = teach_case(
+            case,
+            read_events(events_path(finished_case)),
+            most=1,
+            draws=256,
+        )
+    return document

@@ -14,6 +14,7 @@ from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.protocol_file import protocol_schema
 from backstay.adapters.report_file import report_schema
 from backstay.adapters.shelf_file import ShelfDocument
+from backstay.adapters.teaching_file import AuthorFile, TeachingDocument
 from backstay.adapters.time_out_file import time_out_schema
 from backstay.adapters.treatment_file import treatment_schema
 
@@ -45,6 +46,8 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "protocol": protocol_schema(),
         "report": report_schema(),
         "shelf": shelf_schema(),
+        "teach": _of(AuthorFile),
+        "teaching": TeachingDocument.model_json_schema(by_alias=True, mode="serialization"),
         "time_out": time_out_schema(),
         "treatment": treatment_schema(),
     }

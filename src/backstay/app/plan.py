@@ -31,6 +31,7 @@ from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety, limits_of
 from backstay.app.solving import DEPTHS, LOADS, WIRE_BEYOND_MM, Answer, Progress, landing_tip_mm, solve_rigs
 from backstay.app.treatment import size_case
+from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
 from backstay.core.inference.surface import DESIGN_POINTS
@@ -86,6 +87,7 @@ def plan_case(
     seed: int = DEFAULT_SEED,
     draws: int = DEFAULT_DRAW_COUNT,
     only_in_place: bool = False,
+    options: Sequence[Alternative] | None = None,
     progress: Progress | None = None,
 ) -> PlanDocument:
     """Answer for the rig in place and for the rigs that can be made from the shelf.
@@ -100,6 +102,8 @@ def plan_case(
         Number of draws.
     only_in_place : bool
         Leave out the other rigs.
+    options : sequence of Alternative, optional
+        The rigs to answer for, the one in place first; what the shelf offers when not given.
     progress : callable, optional
         Called with what is being done and the share done.
 
@@ -109,7 +113,7 @@ def plan_case(
         The rig in place first, the others by chance.
     """
     sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
-    options = alternatives(
+    options = options or alternatives(
         case.rig,
         case.device,
         shelf=case.shelf,
@@ -253,16 +257,7 @@ def _document(
         "invented": case.invented,
         "vessel": case.vessel_name,
         "path": _path_picture(case),
-        "lesions": [
-            LesionPicture(
-                from_mm=x.from_mm,
-                to_mm=x.to_mm,
-                calcium=x.calcium,
-                prepared=[str(p) for p in x.prepared],
-                dissected=x.dissected,
-            )
-            for x in case.lesions
-        ],
+        "lesions": [lesion_picture(x) for x in case.lesions],
         "branches": [
             BranchPicture(name=b.name, at_mm=b.at_mm, diameter_mm=b.diameter_mm) for b in case.branches
         ],
@@ -290,6 +285,17 @@ def _document(
         "disclaimer": DISCLAIMER,
     }
     return PlanDocument.model_validate(fields)
+
+
+def lesion_picture(x: Lesion) -> LesionPicture:
+    """Return a lesion as drawn."""
+    return LesionPicture(
+        from_mm=x.from_mm,
+        to_mm=x.to_mm,
+        calcium=x.calcium,
+        prepared=[str(p) for p in x.prepared],
+        dissected=x.dissected,
+    )
 
 
 def _tight_bends(case: LoadedCase) -> list[str]:

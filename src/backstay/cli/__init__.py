@@ -10,10 +10,22 @@ from backstay.cli import measuring
 from backstay.cli import safety
 from backstay.cli import record
 from backstay.cli import reporting
+from backstay.cli import wrap_up
 from backstay.cli import library
 from backstay.cli.base import app
 
-__all__ = ["app", "library", "main", "measuring", "planning", "record", "reporting", "safety", "treatment"]
+__all__ = [
+    "app",
+    "library",
+    "main",
+    "measuring",
+    "planning",
+    "record",
+    "reporting",
+    "safety",
+    "treatment",
+    "wrap_up",
+]
 
 
 def main() -> None:

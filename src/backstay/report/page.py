@@ -55,13 +55,14 @@ def html(plan: PlanDocument) -> str:
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"{element('title', f'{plan.title} – plan')}\n<style>\n{_css()}</style>\n</head>\n<body>\n"
+        f"{element('title', f'{plan.title} – plan')}\n<style>\n{css()}</style>\n</head>\n<body>\n"
         f"{element('p', DISCLAIMER, 'rule')}\n{_header(plan)}\n<main>\n" + "\n".join(parts) + "\n</main>\n"
         f"{_footer(plan)}\n</body>\n</html>\n"
     )
 
 
-def _css() -> str:
+def css() -> str:
+    """Return the style sheet of a page: the colours of both themes, and the rules."""
     sheet = resources.files("backstay.report").joinpath("page.css").read_text(encoding="utf-8")
     light, dark = css_variables(LIGHT), css_variables(DARK)
     return (

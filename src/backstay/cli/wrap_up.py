@@ -1,0 +1,70 @@
+"""Commands after the case: the lesson made of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from backstay.cli.base import (
+    CaseArgument,
+    Content,
+    DrawsOption,
+    JsonOption,
+    SeedOption,
+    app,
+    as_json,
+    check_outputs,
+    given,
+    open_console,
+    progress_bar,
+    save,
+)
+
+
+@app.command()
+def teach(
+    case: CaseArgument,
+    to: Annotated[str, typer.Option("--to", metavar="F", help="The page to write (F.html).")],
+    author: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="F", help="Title, take-home points, identifiers; else CASE.teach.toml beside the case."
+        ),
+    ] = None,
+    review: Annotated[
+        str | None, typer.Option(metavar="F", help="Save what was taken out and what to read; it stays here.")
+    ] = None,
+    json_file: JsonOption = None,
+    seed: SeedOption = 1,
+    draws: DrawsOption = 1024,
+) -> None:
+    """Make a lesson of a finished case: its decisions as questions, no identifiers in it."""
+    from backstay.adapters.events_file import events_path, read_events
+    from backstay.adapters.export_check import refuse_survivors, survivors_in_name, survivors_in_page
+    from backstay.adapters.teaching_file import author_path, read_author
+    from backstay.app.loading import load_case
+    from backstay.app.teaching import teach_case
+    from backstay.report import teaching_page
+
+    outputs = given(to=to, review=review, json=json_file)
+    loaded = load_case(case)
+    beside = author or author_path(case)
+    written = read_author(beside) if author is not None or beside.exists() else None
+    check_outputs(outputs, [*loaded.inputs, events_path(case), beside])
+    with progress_bar() as progress:
+        lesson, read = teach_case(
+            loaded, read_events(events_path(case)), written, seed=seed, draws=draws, progress=progress
+        )
+    page = teaching_page.html(lesson)
+    survivors = [*survivors_in_page(page, read.known), *survivors_in_name(to, read.known)]
+    refuse_survivors(survivors, where=to)
+    contents: dict[str, Content] = {"--to": page, "--review": read.page()}
+    contents["--json"] = as_json(lesson)
+    save({name: contents[option] for option, name in outputs.items()})
+    open_console(stderr=True).print(
+        f"{len(lesson.steps)} decisions; {lesson.removed} identifiers taken out; "
+        f"{len(read.kept)} texts to read before it is handed out (--review F)",
+        markup=False,
+    )

@@ -1,0 +1,1 @@
+"""A finished case as a lesson: where a decision was taken, what stood open then, what was done."""
