@@ -8,6 +8,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.limits_file import LimitsDocument
 from backstay.adapters.toml_text import read_text
 from backstay.adapters.treatment_file import TreatmentDocument
@@ -206,6 +207,9 @@ class PlanDocument(_Model):
         None, description="what would treat it; null where it was not asked"
     )
     limits: LimitsDocument | None = Field(None, description="what is used and left; null where not asked")
+    ladder: LadderPart | None = Field(
+        None, description="what to do first, and when that fails; null where not asked"
+    )
     rigs: list[RigResult] = Field(description="the rig in place first, then the others by chance")
     draws: list[DrawRow]
     draw_count: int

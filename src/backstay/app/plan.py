@@ -27,6 +27,7 @@ from backstay.adapters.plan_file import (
     RigResult,
     Target,
 )
+from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety, limits_of
 from backstay.app.solving import DEPTHS, LOADS, WIRE_BEYOND_MM, Answer, Progress, landing_tip_mm, solve_rigs
@@ -128,7 +129,12 @@ def plan_case(
     solved = solve_rigs(case, options, sampled, progress)
     first, *others = [_rig_result(rig.answer(sampled), rig.fit, case) for rig in solved]
     ordered = [first, *sorted(others, key=lambda r: (-r.chance.value, r.costs.minutes))]
-    return _document(case, ordered, options, sampled, seed)
+    document = _document(case, ordered, options, sampled, seed)
+    if only_in_place:
+        return document
+    more = sample(sampled.specs, count=LADDER_DRAWS_PER_DRAW * draws, seed=seed)
+    climbed = climb(case, case_safety(case), more, solved=solved, progress=progress)
+    return document.model_copy(update={"ladder": ladder_part(climbed)})
 
 
 def quantiles(values: FloatArray) -> Quantiles:

@@ -13,6 +13,7 @@ from backstay.adapters.plan_file import Chance, Fit, PlanDocument, RigResult
 from backstay.core.rigging.fit import FitReport
 from backstay.core.rigging.fit_card import CardCell, FitCard
 from backstay.identifiers import Verdict
+from backstay.report import ladder
 from backstay.report.answers import next_step, not_to_do
 from backstay.report.causes import cause_digits, cause_rows, where_words
 from backstay.report.fit_card import HOW, NOT_ASKED, cell_words, noted
@@ -113,6 +114,8 @@ def render(plan: PlanDocument, console: Console) -> None:
     t.say(DISCLAIMER, "bold")
     _answers(t, plan)
     _strip(t, plan, plan.in_place)
+    if plan.ladder is not None:
+        ladder.render(t, plan.ladder)
     _rungs(t, plan)
     _limits(t, plan)
     _why(t, plan.in_place)

@@ -13,7 +13,7 @@ from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import Rig
 from backstay.identifiers import MoveId
 
-__all__ = ["MOST_ALTERNATIVES", "Alternative", "alternatives"]
+__all__ = ["MOST_ALTERNATIVES", "Alternative", "alternatives", "single_moves"]
 
 MOST_ALTERNATIVES = 20
 """How many are listed unless asked otherwise, the rig in place included."""
@@ -98,6 +98,23 @@ def alternatives(
     groups = _unique([list(group(situation)) for group in _GROUPS])
     kept = {one.id for one in _by_turns(groups)[: most - 1]}
     return (as_it_is, *(one for group in groups for one in group if one.id in kept))
+
+
+def single_moves(situation: Situation) -> tuple[Alternative, ...]:
+    """Return every single move of a situation; combinations are left to whoever makes one after another.
+
+    Parameters
+    ----------
+    situation : Situation
+        Where the case stands.
+
+    Returns
+    -------
+    tuple of Alternative
+        Kind by kind.
+    """
+    groups = [list(group(situation)) for group in _GROUPS if group is not rig_moves.with_extension]
+    return tuple(one for group in _unique(groups) for one in group if len(one.moves) == 1)
 
 
 def _by_turns(groups: list[list[Alternative]]) -> list[Alternative]:

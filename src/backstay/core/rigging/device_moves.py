@@ -79,6 +79,7 @@ def _by_balloon(
             [facts],
             lesions=_prepared(s, preparation, lesions),
             cautions=(moves.DISSECTED,) if dissected else (),
+            tool=balloon,
         )
 
 
@@ -185,6 +186,7 @@ def atherectomy(s: Situation) -> Iterator[Alternative]:
             [MoveId.PREPARE_AGAIN],
             [moves.ATHERECTOMY],
             lesions=_prepared(s, Preparation.ATHERECTOMY, lesions),
+            tool=burr,
         )
 
 

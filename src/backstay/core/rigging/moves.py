@@ -16,7 +16,7 @@ import numpy as np
 
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.rigging.devices import OverWireDevice, Shelf, Stent
+from backstay.core.rigging.devices import Device, OverWireDevice, Shelf, Stent
 from backstay.core.rigging.rig import Rig
 from backstay.errors import InputError
 from backstay.identifiers import Calcium, Evidence, MoveId
@@ -75,6 +75,8 @@ class Alternative:
         What to beware of; what must be true first.
     sources : tuple of str
         Keys of the sources the cautions name.
+    tool : Device or None
+        What sets it up and must itself get there, where that is a device of its own.
     """
 
     id: str
@@ -90,6 +92,7 @@ class Alternative:
     cautions: tuple[str, ...]
     conditions: tuple[str, ...]
     sources: tuple[str, ...] = ()
+    tool: Device | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,6 +169,7 @@ class Situation:
         device: OverWireDevice | None = None,
         lesions: tuple[Lesion, ...] | None = None,
         cautions: tuple[str, ...] = (),
+        tool: Device | None = None,
     ) -> Alternative:
         """Return the alternative that a move makes of this situation; what is not named stays as it is."""
         device = device or self.device
@@ -188,6 +192,7 @@ class Situation:
             cautions=_once([text for fact in facts for text in fact.cautions] + list(cautions)),
             conditions=_once(conditions),
             sources=_once([key for fact in facts for key in fact.sources]),
+            tool=tool,
         )
 
 

@@ -143,6 +143,7 @@ def extend(s: Situation) -> Iterator[Alternative]:
             [MoveId.EXTENSION],
             [moves.EXTENSION],
             rig=s.rig.with_extension(extension, depth_mm),
+            tool=extension,
         )
 
 
@@ -310,6 +311,7 @@ def side_branch_anchor(s: Situation) -> Iterator[Alternative]:
             [MoveId.SIDE_BRANCH_ANCHOR],
             [moves.SIDE_BRANCH_ANCHOR],
             rig=replace(s.rig, anchor=anchor),
+            tool=balloon,
         )
 
 
@@ -367,6 +369,7 @@ def trapped_wire(s: Situation) -> Iterator[Alternative]:
         [moves.TRAPPED_WIRE],
         rig=replace(s.rig, buddies=tuple(rest), trapped=trapped),
         device=device,
+        tool=stent,
     )
 
 

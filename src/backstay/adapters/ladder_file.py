@@ -1,0 +1,103 @@
+"""The ladder as it leaves the program, part of the plan."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from backstay.identifiers import MoveId
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Harm(_Model):
+    """What a move may do, apart from its cost and never weighed against it."""
+
+    per_1000: float | None = Field(description="null where no figure was found")
+    what: str
+    source: str
+
+
+class Rival(_Model):
+    """What comes second at a rung."""
+
+    change: str
+    expected_cost: float
+    more: float = Field(description="how much more it is expected to cost than the rung")
+    approximate: bool = Field(description="its rigs were not all solved")
+
+
+class LadderRung(_Model):
+    """One rung: a move, then a push."""
+
+    id: str
+    change: str
+    moves: list[MoveId]
+    when: Literal["first", "not_landed", "not_opened"] = Field(
+        description="what must have happened on the rung before"
+    )
+    rig: str
+    device: str
+    reached: float = Field(description="chance that this rung is come to at all")
+    chance: float | None = Field(
+        description="that it lands here, once this rung is come to; null where nothing is pushed"
+    )
+    opens: float | None = Field(description="that the lesion is seen to open; null where that is not asked")
+    chance_so_far: float = Field(description="that it has landed by the end of this rung, from the start")
+    draws: float = Field(description="draws behind these numbers, or what weighted ones are worth")
+    minutes: float
+    contrast_mL: float
+    air_kerma_mGy: float
+    cost: float = Field(description="by the case's weights, the push counted in")
+    expected_cost: float = Field(description="from here until it lands or one stops")
+    give_up_min: float | None = Field(
+        description="minutes spent on setting it up after which the runner-up would have been the better choice"
+    )
+    give_up: str = Field(description="what to see that ends it")
+    harm: list[Harm]
+    cautions: list[str]
+    check_first: list[str]
+    judged: str = Field(default="", description="what of its effect is judged rather than modelled")
+    runner_up: Rival | None
+
+
+class LadderRow(_Model):
+    """A move that is no rung, and why."""
+
+    move: MoveId
+    words: str
+    why: list[str]
+    source: str = ""
+
+
+class OrderFact(_Model):
+    """Something not known whose answer would change the first rung."""
+
+    fact: str
+    then: str
+    share: float | None = Field(description="how often it is so; null where nobody knows")
+
+
+class LadderPart(_Model):
+    """What to do first, and what when that fails, at least expected cost."""
+
+    rungs: list[LadderRung] = Field(description="in order, each where the one before did not land")
+    not_opened: list[LadderRung] = Field(description="where the first preparation does not open the lesion")
+    gate: str = Field(description="why no stent goes yet; empty where one may")
+    chance: float = Field(description="that it lands in the end, going by the ladder")
+    expected_cost: float
+    stopping: float
+    ends: str = Field(description="why there is no further rung")
+    runner_up: Rival | None
+    changed_by: list[OrderFact]
+    blocked: list[LadderRow]
+    unranked: list[LadderRow]
+    weights: dict[str, float]
+    depth: int
+    draw_count: int
+    solves: int
+    settled: bool
+    notes: list[str]

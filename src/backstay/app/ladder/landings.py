@@ -1,0 +1,213 @@
+"""In which draws the device lands with a rig: from its solve, or, until it is solved, from the rigs it is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backstay.app.ladder.states import RigKey, Tree
+from backstay.app.loading import LoadedCase
+from backstay.app.solving import (
+    Progress,
+    levels_for,
+    passage_for,
+    solve_all,
+    solver_key,
+    tips_for,
+)
+from backstay.core.inference.chance import (
+    crossing_load_N,
+    lesion_load_N,
+    need_from_curves,
+    push_that_arrives_N,
+)
+from backstay.core.inference.draws import DrawSet
+from backstay.core.inference.ladder import as_mask
+from backstay.core.inference.surface import Curves, curves_for_draws, design, scores_of
+from backstay.core.mechanics.assembly import Passage
+from backstay.core.mechanics.backup import backup_N
+from backstay.core.mechanics.delivery import Transfer
+from backstay.core.rigging.fit import check_fit
+from backstay.core.rigging.moves import Alternative, Situation
+from backstay.identifiers import Verdict
+
+FloatArray = NDArray[np.float64]
+ShapeKey = tuple[object, ...]
+
+HOPE = 0.10
+"""A rig that is not solved yet is taken to need so much less than the product of its moves says: a better order that hides behind
+the approximation is then looked at, not overlooked."""
+HIGHEST_NEED_N = 20.0
+"""A prolapsed draw counts as this need where needs are compared; no rig has that backup."""
+CHUNK = 1024
+
+
+def situation_option(s: Situation, name: str) -> Alternative:
+    """Return a situation as the solver takes it."""
+    return Alternative(name, name, (), s.rig, s.device, s.lesions, 0.0, 0.0, 0.0, "", (), ())
+
+
+@dataclass
+class Landings:
+    """Answers for every rig of a tree.
+
+    Attributes
+    ----------
+    case : LoadedCase
+        The case.
+    tree : Tree
+        What is climbed.
+    draws : DrawSet
+        The draws.
+    solved : dict
+        Solves by solver key: a rig whose shape is solved needs no other.
+    """
+
+    case: LoadedCase
+    tree: Tree
+    draws: DrawSet
+    solved: dict[ShapeKey, Sequence[Transfer]]
+    need_N: dict[RigKey, FloatArray] = field(default_factory=dict)
+    _masks: dict[RigKey, int] = field(default_factory=dict)
+    _exact: dict[RigKey, int] = field(default_factory=dict)
+    _limits: dict[object, FloatArray] = field(default_factory=dict)
+    _fits: dict[object, bool] = field(default_factory=dict)
+    _ratios: dict[str, FloatArray] = field(default_factory=dict)
+
+    def passage(self, at: RigKey) -> Passage:
+        """Return the problem of a rig."""
+        s = self.tree.met[at].situation
+        return passage_for(self.case.path, s.lesions, situation_option(s, "state"), self.landing_mm(at))
+
+    def landing_mm(self, at: RigKey) -> float:
+        """Return where the device's tip stands at its landing place [mm from the ostium]."""
+        return self.tree.met[at].situation.device.landing_tip_mm(self.case.target_to_mm)
+
+    def is_exact(self, at: RigKey) -> bool:
+        """Return whether a rig's answer is its own."""
+        return at in self._exact
+
+    def fits(self, at: RigKey) -> bool:
+        """Return whether everything passes."""
+        key = at[:6]
+        if key not in self._fits:
+            s = self.tree.met[at].situation
+            fit = check_fit(s.rig, s.device, landing_tip_mm=self.landing_mm(at), shelf=s.shelf)
+            self._fits[key] = fit.verdict is not Verdict.NO
+        return self._fits[key]
+
+    def lands(self, at: RigKey) -> int:
+        """Return the draws in which the device lands, by the solve or by the approximation."""
+        found = self._exact.get(at, self._masks.get(at))
+        if found is None:
+            # Whether all passes takes long to tell with many wires: it is asked only of rigs that matter.
+            found = as_mask(self._approximate(at) <= self.limit_N(at)) if self._fits.get(at[:6], True) else 0
+            self._masks[at] = found
+        return found
+
+    def limit_N(self, at: RigKey) -> FloatArray:
+        """Return the least of backup, push that arrives and shaft buckling: no solve is needed for them."""
+        key = at[:6]
+        if key not in self._limits:
+            s, tip = self.tree.met[at].situation, self.landing_mm(at)
+            path = self.case.path
+            hold = backup_N(
+                s.rig,
+                self.draws,
+                path_length_mm=path.length_mm,
+                device_tip_mm=tip,
+                bend_beyond_rad=path.bend_rad(min(tip, path.length_mm), path.length_mm),
+            )
+            self._limits[key] = np.minimum(
+                hold, np.minimum(*push_that_arrives_N(self.passage(at), self.draws))
+            )
+        return self._limits[key]
+
+    def _approximate(self, at: RigKey) -> FloatArray:
+        """Return the need of a rig that is not solved: that of the rig before it, times what its last move does elsewhere."""
+        moved = self.tree.met[at]
+        if moved.reached_from is None:
+            return self.need_N[at]
+        before = self.need_N.get(moved.reached_from)
+        before = self._approximate(moved.reached_from) if before is None else before
+        return np.minimum(before * self._ratio(moved.by) * (1.0 - HOPE), HIGHEST_NEED_N)
+
+    def _ratio(self, by: str) -> FloatArray | float:
+        """Return what a move does to the need where both sides of it are solved; 1 where they nowhere are."""
+        return self._ratios.get(by, 1.0)
+
+    def take(self, rigs: Sequence[RigKey]) -> None:
+        """Answer rigs whose shapes are solved, from their solves."""
+        for at in rigs:
+            if at in self._exact:
+                continue
+            if self.fits(at):
+                self.need_N[at] = self._need_N(at)
+                self._exact[at] = as_mask(self.need_N[at] <= self.limit_N(at))
+            else:
+                self._exact[at] = 0
+            moved = self.tree.met[at]
+            if at in self.need_N and moved.reached_from in self.need_N and moved.by not in self._ratios:
+                self._ratios[moved.by] = self.need_N[at] / self.need_N[moved.reached_from]
+        self._masks.clear()
+
+    def _need_N(self, at: RigKey) -> FloatArray:
+        """Return the highest need on the way in for every draw, in parts that keep memory low."""
+        passage = self.passage(at)
+        transfers, specs, scores = self.solved[solver_key(passage)], self.draws.specs, design()
+        found = []
+        for first in range(0, self.draws.count, CHUNK):
+            part = DrawSet(
+                {name: v[first : first + CHUNK] for name, v in self.draws.values.items()},
+                min(CHUNK, self.draws.count - first),
+                specs,
+            )
+            curves: Curves = curves_for_draws(
+                transfers, specs, scores, at=scores_of(specs, part), search_to_N=transfers[0].levels_N[:, -1]
+            )
+            load, locked = lesion_load_N(
+                passage, part, curves, crossing_load_N(passage, part, curves.tips_mm)
+            )
+            need, _ = need_from_curves(part, curves, load, locked)
+            found.append(need.max(axis=1))
+        return np.asarray(np.minimum(np.concatenate(found), HIGHEST_NEED_N))
+
+    def unsolved(self, rigs: Sequence[RigKey]) -> list[RigKey]:
+        """Return the rigs that need a solve."""
+        return [
+            at
+            for at in rigs
+            if at not in self._exact and self.fits(at) and solver_key(self.passage(at)) not in self.solved
+        ]
+
+    def solve(self, rigs: Sequence[RigKey], progress: Progress | None = None) -> None:
+        """Solve the shapes of rigs that were not, and answer them all."""
+        passages: dict[ShapeKey, Passage] = {}
+        tips, levels = dict[ShapeKey, FloatArray](), dict[ShapeKey, FloatArray]()
+        few = first_draws(self.draws, CHUNK)
+        for at in self.unsolved(rigs):
+            passage = self.passage(at)
+            key = solver_key(passage)
+            passages.setdefault(key, passage)
+            tips[key] = tips_for(passage, self.landing_mm(at))
+            wanted = levels_for(crossing_load_N(passage, few, tips[key]))
+            levels[key] = np.maximum(levels[key], wanted) if key in levels else wanted
+        if passages:
+            self.solved.update(
+                solve_all(passages, self.draws.specs, tips=tips, levels=levels, progress=progress)
+            )
+        self.take(rigs)
+
+
+def first_draws(draws: DrawSet, count: int) -> DrawSet:
+    """Return the first draws of a set."""
+    count = min(count, draws.count)
+    return DrawSet({name: v[:count] for name, v in draws.values.items()}, count, draws.specs)
+
+
+def by_shape(solved: Sequence[tuple[Passage, Sequence[Transfer]]]) -> dict[ShapeKey, Sequence[Transfer]]:
+    """Return solves by what the solver tells apart."""
+    return {solver_key(passage): transfers for passage, transfers in solved}
