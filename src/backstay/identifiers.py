@@ -366,3 +366,23 @@ class CalibrationKind(StrEnum):
 
     GEOMETRY = "geometry"
     CATHETER = "catheter"
+
+
+# Withdrawal
+
+
+class TrappedEnd(StrEnum):
+    """What gives first when a wire trapped behind a stent is pulled."""
+
+    SLIPS = "slips"
+    MOVES_STENT = "moves_stent"
+    BREAKS = "breaks"
+
+
+class Catch(StrEnum):
+    """What an edge can catch on, on the way back out."""
+
+    LEDGE = "ledge"
+    STENT_END = "stent_end"
+    EXTENSION_MOUTH = "extension_mouth"
+    GUIDE_TIP = "guide_tip"

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from backstay.app.plan import quantiles
+from backstay.app.numbers import quantiles
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.chance import Outcome, causes_N, crossing_load_N, need_from_curves, outcome

@@ -10,22 +10,16 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.limits_file import LimitsDocument
+from backstay.adapters.quantiles import Quantiles
 from backstay.adapters.toml_text import read_text
 from backstay.adapters.treatment_file import TreatmentDocument
+from backstay.adapters.way_back_file import WayBackDocument
 from backstay.errors import FileFormatError
 from backstay.identifiers import Calcium, Cause, LimitedBy, MoveId, Verdict
 
 
 class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Quantiles(_Model):
-    """10th, 50th and 90th percentile; null where that share of draws never gets there."""
-
-    p10: float | None
-    p50: float | None
-    p90: float | None
 
 
 class Chance(_Model):
@@ -209,6 +203,9 @@ class PlanDocument(_Model):
     limits: LimitsDocument | None = Field(None, description="what is used and left; null where not asked")
     ladder: LadderPart | None = Field(
         None, description="what to do first, and when that fails; null where not asked"
+    )
+    way_back: WayBackDocument | None = Field(
+        None, description="the way back out with the rig in place; null where it was not asked"
     )
     rigs: list[RigResult] = Field(description="the rig in place first, then the others by chance")
     draws: list[DrawRow]

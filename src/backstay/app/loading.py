@@ -44,6 +44,7 @@ from backstay.core.rigging.devices import (
     Wire,
 )
 from backstay.core.rigging.rig import Anchor, Rig, TrappedWire
+from backstay.core.withdrawal.draws import WAY_BACK_DRAWS
 from backstay.errors import FileFormatError, InputError, NotFound
 
 # A span typed to the whole millimetre differs from a device's working length by rounding alone.
@@ -66,8 +67,8 @@ class LoadedCase:
         The whole vessel, from the ostium.
     device : OverWireDevice
         What is to land with its working section between `target_from_mm` and `target_to_mm`.
-    draw_overrides : dict of str to (float, float)
-        Median and spread of the uncertain inputs the case changes.
+    draw_overrides, way_back_overrides : dict of str to (float, float)
+        Median and spread of the uncertain inputs the case changes: of the way in, and of those only the way back out has.
     warnings : tuple of str
         What is allowed and yet looks wrong.
     vessel, flow : VesselTable, FlowTable
@@ -99,6 +100,7 @@ class LoadedCase:
     time_out: TimeOutTable
     protocol_file: Path | None
     draw_overrides: dict[str, tuple[float, float]]
+    way_back_overrides: dict[str, tuple[float, float]]
     warnings: tuple[str, ...]
     file: Path
     inputs: tuple[Path, ...]
@@ -170,7 +172,7 @@ def _joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[P
     rig = _rig(case, shelf, branches, path.length_mm)
     device = _pick(shelf, case.target.device, OverWireDevice, "target.device", "balloon, stent, ...")
     _check_target(case, device, path.length_mm)
-    overrides = _overrides(case)
+    overrides, back = _overrides(case)
     return LoadedCase(
         title=case.title,
         invented=case.invented,
@@ -193,6 +195,7 @@ def _joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[P
         time_out=case.time_out,
         protocol_file=None if case.protocol is None else _beside(files[0], case.protocol, "protocol"),
         draw_overrides=overrides,
+        way_back_overrides=back,
         warnings=(*smoothed.warnings, *_warnings(case, rig, device)),
         file=files[0],
         inputs=files,
@@ -346,8 +349,9 @@ def _check_target(case: CaseDocument, device: OverWireDevice, length_mm: float) 
         )
 
 
-def _overrides(case: CaseDocument) -> dict[str, tuple[float, float]]:
-    names = [spec.name for spec in DEFAULT_DRAWS]
+def _overrides(case: CaseDocument) -> tuple[dict[str, tuple[float, float]], dict[str, tuple[float, float]]]:
+    """Return what the case changes of the uncertain inputs: of the way in, and of the way back."""
+    names = [spec.name for spec in (*DEFAULT_DRAWS, *WAY_BACK_DRAWS)]
     for name in case.draws:
         if name not in names:
             near = difflib.get_close_matches(name, names, n=1)
@@ -356,8 +360,10 @@ def _overrides(case: CaseDocument) -> dict[str, tuple[float, float]]:
                 f"no such uncertain input{hint}", field=f"draws.{name}", allowed=", ".join(names)
             )
     overrides = {name: (entry.median, entry.spread) for name, entry in case.draws.items()}
+    back = {spec.name: overrides.pop(spec.name) for spec in WAY_BACK_DRAWS if spec.name in overrides}
     with_overrides(DEFAULT_DRAWS, overrides)
-    return overrides
+    with_overrides(WAY_BACK_DRAWS, back)
+    return overrides, back
 
 
 def _warnings(case: CaseDocument, rig: Rig, device: OverWireDevice) -> list[str]:

@@ -23,15 +23,17 @@ from backstay.adapters.plan_file import (
     Lying,
     PathPicture,
     PlanDocument,
-    Quantiles,
     RigResult,
     Target,
 )
+from backstay.adapters.way_back_file import WayBackDocument
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.numbers import finite, quantiles
 from backstay.app.safety import case_safety, limits_of
 from backstay.app.solving import DEPTHS, LOADS, WIRE_BEYOND_MM, Answer, Progress, landing_tip_mm, solve_rigs
 from backstay.app.treatment import size_case
+from backstay.app.way_back import WAY_BACK_SOURCES, way_back
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
@@ -39,6 +41,7 @@ from backstay.core.inference.surface import DESIGN_POINTS
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.fit import FitReport
 from backstay.core.rigging.moves import Alternative
+from backstay.core.withdrawal.draws import WAY_BACK_DRAWS, with_way_back
 from backstay.identifiers import Cause, LimitedBy
 from backstay.sources import all_sources
 
@@ -127,24 +130,16 @@ def plan_case(
     )
     options = options[:1] if only_in_place else options
     solved = solve_rigs(case, options, sampled, progress)
-    first, *others = [_rig_result(rig.answer(sampled), rig.fit, case) for rig in solved]
+    answers = [rig.answer(sampled) for rig in solved]
+    first, *others = [_rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
     ordered = [first, *sorted(others, key=lambda r: (-r.chance.value, r.costs.minutes))]
-    document = _document(case, ordered, options, sampled, seed)
+    back = with_way_back(sampled, seed=seed, specs=with_overrides(WAY_BACK_DRAWS, case.way_back_overrides))
+    document = _document(case, ordered, options, back, seed, way_back(case, answers[0], back, progress))
     if only_in_place:
         return document
     more = sample(sampled.specs, count=LADDER_DRAWS_PER_DRAW * draws, seed=seed)
     climbed = climb(case, case_safety(case), more, solved=solved, progress=progress)
     return document.model_copy(update={"ladder": ladder_part(climbed)})
-
-
-def quantiles(values: FloatArray) -> Quantiles:
-    """Return the 10th, 50th and 90th percentile, null where that share of draws never gets there."""
-    found = np.quantile(values, [0.1, 0.5, 0.9], method="inverted_cdf")
-    return Quantiles(**{name: _finite(v) for name, v in zip(("p10", "p50", "p90"), found, strict=True)})
-
-
-def _finite(value: float) -> float | None:
-    return round(float(value), 4) if np.isfinite(value) else None
 
 
 def chance_of(value: float, count: int) -> Chance:
@@ -195,9 +190,9 @@ def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
         unvalidated=[*UNVALIDATED, *_illustrative(option)],
         curve=DepthCurve(
             tip_mm=[round(float(t), 2) for t in tips],
-            need_p10_N=[_finite(v) for v in bands[0]],
-            need_p50_N=[_finite(v) for v in bands[1]],
-            need_p90_N=[_finite(v) for v in bands[2]],
+            need_p10_N=[finite(v) for v in bands[0]],
+            need_p50_N=[finite(v) for v in bands[1]],
+            need_p90_N=[finite(v) for v in bands[2]],
             prolapsed=[float(v) for v in result.prolapsed.mean(axis=0)],
             backup_p10_N=float(hold[0]),
             backup_p50_N=float(hold[1]),
@@ -254,7 +249,12 @@ def _lying(option: Alternative, case: LoadedCase) -> list[Lying]:
 
 
 def _document(
-    case: LoadedCase, rigs: list[RigResult], options: Sequence[Alternative], draws: DrawSet, seed: int
+    case: LoadedCase,
+    rigs: list[RigResult],
+    options: Sequence[Alternative],
+    draws: DrawSet,
+    seed: int,
+    back: WayBackDocument,
 ) -> PlanDocument:
     tip = case.device.landing_tip_mm(case.target_to_mm)
     fields = {
@@ -275,6 +275,7 @@ def _document(
         ),
         "treatment": size_case(case),
         "limits": limits_of(case_safety(case), options=options),
+        "way_back": back,
         "rigs": rigs,
         "draws": [DrawRow(**asdict(spec)) for spec in draws.specs],
         "draw_count": draws.count,
@@ -339,4 +340,5 @@ def _cited(options: Sequence[Alternative], draws: DrawSet) -> list[str]:
     for option in options:
         cited.update(option.sources)
         cited.update(option.device.sources.values())
+    cited.update(WAY_BACK_SOURCES)
     return [key for key in all_sources() if key in cited]

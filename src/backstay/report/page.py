@@ -16,6 +16,7 @@ from backstay.report.section import cross_section
 from backstay.report.strip import PHONE, path_strip
 from backstay.report.theme import DARK, LIGHT, css_variables
 from backstay.report.treatment_page import treatment_section
+from backstay.report.way_back import way_back_section
 from backstay.report.words import (
     BACKUP_UNVALIDATED,
     DISCLAIMER,
@@ -46,6 +47,7 @@ def html(plan: PlanDocument) -> str:
         *([treatment_section(plan.treatment)] if plan.treatment is not None else []),
         _rungs(plan),
         *([limits_section(plan.limits)] if plan.limits is not None else []),
+        *([way_back_section(plan.way_back)] if plan.way_back is not None else []),
         _why(here),
         _fit(plan, here),
         _inputs(plan),

@@ -20,6 +20,7 @@ from backstay.report.fit_card import HOW, NOT_ASKED, cell_words, noted
 from backstay.report.limits import summary_rows
 from backstay.report.rungs import TITLE, cost_words, note_words, rungs
 from backstay.report.terminal_strip import ASCII, Letters, letters_for, strip_lines
+from backstay.report.way_back import way_back_terminal
 from backstay.report.words import (
     BACKUP_UNVALIDATED,
     DISCLAIMER,
@@ -118,6 +119,8 @@ def render(plan: PlanDocument, console: Console) -> None:
         ladder.render(t, plan.ladder)
     _rungs(t, plan)
     _limits(t, plan)
+    if plan.way_back is not None:
+        way_back_terminal(t, plan.way_back)
     _why(t, plan.in_place)
     t.heading("Does it fit? Rig in place")
     _fit(t, plan.in_place.fits)

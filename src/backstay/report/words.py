@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 
-from backstay.adapters.plan_file import Chance, Fit, PlanDocument, Quantiles, RigResult
+from backstay.adapters.plan_file import Chance, Fit, PlanDocument, RigResult
+from backstay.adapters.quantiles import Quantiles
 from backstay.app.event_words import LIMITED_BY
 from backstay.core.rigging.fit import FitReport
 from backstay.errors import NotFound

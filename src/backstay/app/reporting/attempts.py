@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from backstay.adapters.plan_file import PlanDocument, Quantiles, RigResult
+from backstay.adapters.plan_file import PlanDocument, RigResult
+from backstay.adapters.quantiles import Quantiles
 from backstay.adapters.report_file import Attempt, Beforehand, Spread
 from backstay.app.event_words import LIMITED_BY
 from backstay.app.reporting.told import Told
