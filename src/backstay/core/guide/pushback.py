@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.core.guide.rod import settle
+from backstay.core.guide.rod import Hold, State, settle
 from backstay.core.guide.seating import Seated, Setup, seat
 
 FloatArray = NDArray[np.float64]
 
 STEP_MM = 0.5
 SHORTEST_MM = 0.05
+LEAST_FALL = 0.02
+"""A push that falls by this part within one step has passed its highest: the step is halved, so that the highest is met closely."""
 LOST_MM = 15.0
 """Retreat at which guide and child count as lost with the child still in the vessel: the guide stands in the aorta (judgement)."""
 SOFT_MM = 1.0
@@ -54,6 +57,12 @@ class PushBack:
     stiffness_N_per_mm: float
     complete: bool
 
+    @property
+    def work_Nmm(self) -> float:
+        """Return the work of the push until the guide is lost."""
+        last = int(np.argmax(self.push_N)) + 1
+        return float(np.trapezoid(np.maximum(self.push_N[:last], 0.0), self.retreat_mm[:last]))
+
 
 def push_back(setup: Setup) -> PushBack:
     """Seat a guide and push its tip back along the vessel until it is lost.
@@ -82,6 +91,53 @@ def push_back(setup: Setup) -> PushBack:
     return pushed(setup, seat(setup))
 
 
+@dataclass(frozen=True)
+class Spring:
+    """What ties the guide's tip to the vessel besides itself: an anchor balloon, a trapped wire, a wire held in tension.
+
+    Attributes
+    ----------
+    stiffness_N_per_mm : float
+        Pull per retreat.
+    held_N : float
+        Pull before the guide has moved.
+    slips_N : float
+        Pull at which it slips.
+    """
+
+    stiffness_N_per_mm: float
+    held_N: float
+    slips_N: float
+
+
+def with_springs(found: PushBack, springs: Sequence[Spring]) -> tuple[float, float]:
+    """Return what a guide holds with springs on its tip.
+
+    Parameters
+    ----------
+    found : PushBack
+        The guide alone.
+    springs : sequence of Spring
+        What pulls its tip into the vessel.
+
+    Returns
+    -------
+    tuple of float
+        Backup [N] and the retreat at which it is reached [mm].
+
+    Notes
+    -----
+    Exact for springs that pull along the vessel's direction at the tip: the guide is then loaded by the push
+    less the springs' pull, so at each retreat the two add. A wire in tension along the guide's bore presses it
+    by tension x curvature, which is what the difference of the two axial loads is; nothing more.
+    """
+    total = found.push_N + sum(
+        np.minimum(s.held_N + s.stiffness_N_per_mm * found.retreat_mm, s.slips_N) for s in springs
+    )
+    best = int(np.argmax(total))
+    return float(total[best]), float(found.retreat_mm[best])
+
+
 def pushed(setup: Setup, begun: Seated) -> PushBack:
     """Push a seated guide back; see `push_back`.
 
@@ -105,33 +161,25 @@ def pushed(setup: Setup, begun: Seated) -> PushBack:
     complete = True
     while gone < way - 1e-9:
         step = min(step, way - gone)
-        target = replace(hold, place_mm=begun.hold.place_mm - gone - step)
-        found = settle(begun.rod, begun.place.lumen, state, target, friction=setup.friction, most=25)
-        for drag, most in ((2.0, 150), (20.0, 400)):
-            if found.found:
-                break
-            found = settle(
-                begun.rod,
-                begun.place.lumen,
-                state,
-                target,
-                friction=setup.friction,
-                drag_N_per_mm=drag,
-                most=most,
-            )
-        if not found.found:
+        target = replace(hold, place_mm=hold.place_mm - gone - step)
+        found = _stepped(begun, state, target, friction=setup.friction)
+        fell = (
+            found is not None
+            and push[-1] == max(push)
+            and -target.force_N(found) < (1.0 - LEAST_FALL) * push[-1]
+        )
+        if (found is None or fell) and step > SHORTEST_MM:
             step *= 0.5
-            if step < SHORTEST_MM:
-                complete = False
-                break
             continue
-        gone += step
-        state = found.state
+        if found is None:
+            complete = False
+            break
+        gone, state = gone + step, found
         retreat.append(gone)
         push.append(-target.force_N(state))
         shapes.append(state.x)
         normals.append(state.normal_N)
-        step = min(2.0 * step, STEP_MM)
+        step = STEP_MM if fell else min(2.0 * step, STEP_MM)
         if setup.child is not None and push[-1] < 0.8 * max(push):
             break
     r, p = np.array(retreat), np.array(push)
@@ -147,3 +195,20 @@ def pushed(setup: Setup, begun: Seated) -> PushBack:
         float(np.interp(min(SOFT_MM, r[-1]), r, p) / min(SOFT_MM, max(r[-1], 1e-9))),
         complete,
     )
+
+
+def _stepped(begun: Seated, state: State, target: Hold, *, friction: float) -> State | None:
+    """Return the state with the tip moved, None where it is not found."""
+    for drag, most in ((0.0, 25), (2.0, 150), (20.0, 400)):
+        found = settle(
+            begun.rod,
+            begun.place.lumen,
+            state,
+            target,
+            friction=friction,
+            drag_N_per_mm=drag,
+            most=most,
+        )
+        if found.found:
+            return found.state
+    return None
