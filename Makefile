@@ -4,7 +4,7 @@ BIN := .venv/bin
 INSTALL := $(BIN)/python -m pip install -q --disable-pip-version-check
 LOCK := uv pip compile -q --universal --python-version 3.11 --generate-hashes --no-header --group build pyproject.toml
 
-.PHONY: setup demo test fresh check evidence bench docs lock clean
+.PHONY: setup demo test fresh check evidence bench docs frontend lock clean
 
 setup: .venv/.runtime-stamp
 
@@ -38,6 +38,10 @@ bench: .venv/.dev-stamp
 docs: .venv/.dev-stamp
 	$(BIN)/python tools/generate.py
 
+# Compiles the pages' scripts (needs node and npm); what it writes is committed, so that nobody else needs them.
+frontend: .venv/.dev-stamp docs
+	cd frontend && npm ci --silent --ignore-scripts && node node_modules/typescript/bin/tsc
+
 # Keeps the pinned versions where it can; make lock LOCK_FLAGS=--upgrade moves them.
 lock:
 	@command -v uv >/dev/null || { echo "make lock needs uv (pip install uv)"; exit 1; }
@@ -45,7 +49,7 @@ lock:
 	$(LOCK) $(LOCK_FLAGS) --group dev -c requirements/runtime.lock -o requirements/dev.lock
 
 clean:
-	rm -rf .venv out build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis .import_linter_cache
+	rm -rf .venv out build dist frontend/node_modules .mypy_cache .pytest_cache .ruff_cache .hypothesis .import_linter_cache
 	find src tests tools benchmarks -name __pycache__ -type d -prune -exec rm -rf {} +
 
 .venv/.python-stamp:

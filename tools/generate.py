@@ -1,4 +1,4 @@
-"""Writes every file that is made from code: the JSON Schemas and the demo's path.
+"""Writes every file that is made from code: the JSON Schemas, the demo's path, the pages' types.
 
 `--check` writes nothing; it names the files that are stale, missing or no longer made, and exits with 1.
 """
@@ -15,6 +15,7 @@ SCHEMAS = ROOT / "src" / "backstay" / "schemas"
 
 sys.path[:0] = [str(ROOT / "src"), str(ROOT / "tools")]
 
+import frontend_types  # noqa: E402
 import make_demo_path  # noqa: E402
 
 from backstay.adapters.schemas import all_schemas  # noqa: E402
@@ -31,6 +32,7 @@ def outputs() -> dict[Path, str]:
     }
     files[ROOT / "examples" / "demo" / "path.csv"] = make_demo_path.text()
     files[ROOT / "docs" / "hazards.md"] = hazards_page()
+    files[ROOT / "frontend" / "src" / "api.ts"] = frontend_types.text()
     return files
 
 

@@ -1,7 +1,7 @@
 """Errors that a user can act on, and how each leaves the program.
 
-Every message says what, which value, which limit and what to do. One table maps the classes to exit codes;
-`as_json` is the one error shape for machine output.
+Every message says what, which value, which limit and what to do. Tables map the classes to exit codes and HTTP
+status; `error_shape` is the one error shape for machine output.
 """
 
 from __future__ import annotations
@@ -102,3 +102,28 @@ EXIT_CODES: dict[type[Exception], int] = {
 def exit_code(error: Exception) -> int:
     """Return the process exit code for `error` (1 for an error that has no class of its own)."""
     return next((code for kind, code in EXIT_CODES.items() if isinstance(error, kind)), 1)
+
+
+HTTP_STATUS: dict[type[Exception], int] = {
+    NotFound: 404,
+    InputError: 422,
+    NotConverged: 422,
+    StoreError: 503,
+    OSError: 500,
+}
+"""HTTP status by error class, most specific first; every class of `EXIT_CODES` has one."""
+
+
+def http_status(error: Exception) -> int:
+    """Return the HTTP status for `error` (500 for an error that has no class of its own)."""
+    return next((code for kind, code in HTTP_STATUS.items() if isinstance(error, kind)), 500)
+
+
+def error_shape(error: Exception) -> dict[str, Any]:
+    """Return any error the program expects in the one JSON shape."""
+    if isinstance(error, InputError):
+        return error.as_json()
+    shape = {"error": type(error).__name__, "message": str(error), "field": "", "value": None, "allowed": ""}
+    if isinstance(error, OSError):
+        shape["error"], shape["message"] = "OSError", error.strerror or str(error)
+    return {**shape, "where": str(getattr(error, "filename", None) or "")}

@@ -386,3 +386,11 @@ class Catch(StrEnum):
     STENT_END = "stent_end"
     EXTENSION_MOUTH = "extension_mouth"
     GUIDE_TIP = "guide_tip"
+
+
+class UserRole(StrEnum):
+    """What a user of the workbench may do: a recorder all that a reader may, an operator all that a recorder may."""
+
+    READER = "reader"
+    RECORDER = "recorder"
+    OPERATOR = "operator"

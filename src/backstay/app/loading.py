@@ -120,7 +120,7 @@ def load_case(file: str | Path) -> LoadedCase:
     shelf_file = _beside(file, case.shelf, "shelf")
     smoothed, shelf = load_path(path_file), read_shelf(shelf_file)
     try:
-        return _joined(case, smoothed, shelf, (file, path_file, shelf_file))
+        return joined(case, smoothed, shelf, (file, path_file, shelf_file))
     except InputError as error:
         if error.where:
             raise
@@ -166,7 +166,8 @@ def _beside(file: Path, name: str, field: str) -> Path:
     return found
 
 
-def _joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Path, ...]) -> LoadedCase:
+def joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Path, ...]) -> LoadedCase:
+    """Return a case file's values with its path and shelf, checked against each other; `files` as `LoadedCase.inputs`."""
     path = smoothed.path
     lesions, branches = _lesions(case, path.length_mm), _branches(case, path.length_mm)
     rig = _rig(case, shelf, branches, path.length_mm)

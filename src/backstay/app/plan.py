@@ -12,6 +12,7 @@ from typing import Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.plan_file import (
     BranchPicture,
     Chance,
@@ -26,12 +27,20 @@ from backstay.adapters.plan_file import (
     RigResult,
     Target,
 )
-from backstay.adapters.way_back_file import WayBackDocument
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.numbers import finite, quantiles
 from backstay.app.safety import case_safety, limits_of
-from backstay.app.solving import DEPTHS, LOADS, WIRE_BEYOND_MM, Answer, Progress, landing_tip_mm, solve_rigs
+from backstay.app.solving import (
+    DEPTHS,
+    LOADS,
+    WIRE_BEYOND_MM,
+    Answer,
+    Progress,
+    SolvedRig,
+    landing_tip_mm,
+    solve_rigs,
+)
 from backstay.app.treatment import size_case
 from backstay.app.way_back import WAY_BACK_SOURCES, way_back
 from backstay.core.anatomy.lesion import Lesion
@@ -131,15 +140,25 @@ def plan_case(
     options = options[:1] if only_in_place else options
     solved = solve_rigs(case, options, sampled, progress)
     answers = [rig.answer(sampled) for rig in solved]
-    first, *others = [_rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
-    ordered = [first, *sorted(others, key=lambda r: (-r.chance.value, r.costs.minutes))]
-    back = with_way_back(sampled, seed=seed, specs=with_overrides(WAY_BACK_DRAWS, case.way_back_overrides))
-    document = _document(case, ordered, options, back, seed, way_back(case, answers[0], back, progress))
+    ordered = in_order([rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)])
+    document = document_of(case, ordered, options, sampled, seed=seed, here=answers[0], progress=progress)
     if only_in_place:
         return document
-    more = sample(sampled.specs, count=LADDER_DRAWS_PER_DRAW * draws, seed=seed)
-    climbed = climb(case, case_safety(case), more, solved=solved, progress=progress)
-    return document.model_copy(update={"ladder": ladder_part(climbed)})
+    ladder = ladder_of(case, solved, sampled, seed=seed, progress=progress)
+    return document.model_copy(update={"ladder": ladder})
+
+
+def ladder_of(
+    case: LoadedCase,
+    solved: Sequence[SolvedRig],
+    draws: DrawSet,
+    *,
+    seed: int,
+    progress: Progress | None = None,
+) -> LadderPart:
+    """Return the ladder of a case whose rigs are solved."""
+    more = sample(draws.specs, count=LADDER_DRAWS_PER_DRAW * draws.count, seed=seed)
+    return ladder_part(climb(case, case_safety(case), more, solved=solved, progress=progress))
 
 
 def chance_of(value: float, count: int) -> Chance:
@@ -150,7 +169,8 @@ def chance_of(value: float, count: int) -> Chance:
     )
 
 
-def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
+def rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
+    """Return one rig's answer as the plan tells it."""
     option, result, seat = a.alternative, a.outcome, a.seat_mm
     tips = result.tips_mm + seat
     depths, count = len(tips), len(result.stopped)
@@ -198,7 +218,7 @@ def _rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
             backup_p50_N=float(hold[1]),
             backup_p90_N=float(hold[2]),
         ),
-        lying=_lying(option, case),
+        lying=lying_of(option, case),
     )
 
 
@@ -207,7 +227,7 @@ def _illustrative(option: Alternative) -> list[str]:
     return [f"{option.device.name}: {len(names)} illustrative values ({', '.join(names)})"] if names else []
 
 
-def _lying(option: Alternative, case: LoadedCase) -> list[Lying]:
+def lying_of(option: Alternative, case: LoadedCase) -> list[Lying]:
     """Return what lies in the vessel with the device at its landing place."""
     rig, device = option.rig, option.device
     tip = landing_tip_mm(case, option)
@@ -248,14 +268,19 @@ def _lying(option: Alternative, case: LoadedCase) -> list[Lying]:
     return lying
 
 
-def _document(
+def document_of(
     case: LoadedCase,
     rigs: list[RigResult],
     options: Sequence[Alternative],
-    draws: DrawSet,
+    sampled: DrawSet,
+    *,
     seed: int,
-    back: WayBackDocument,
+    here: Answer,
+    progress: Progress | None = None,
 ) -> PlanDocument:
+    """Return the plan without its ladder; `here` is the answer for the rig in place, whose way back it tells."""
+    draws = with_way_back(sampled, seed=seed, specs=with_overrides(WAY_BACK_DRAWS, case.way_back_overrides))
+    back = way_back(case, here, draws, progress)
     tip = case.device.landing_tip_mm(case.target_to_mm)
     fields = {
         "schema": 1,
@@ -286,9 +311,7 @@ def _document(
         "versions": _versions(),
         "sources": _cited(options, draws),
         "warnings": [*case.warnings, *_tight_bends(case)],
-        "cautions": list(
-            dict.fromkeys([*GENERAL_CAUTIONS, *(c for r in rigs[:CAUTIONED_RIGS] for c in r.cautions)])
-        ),
+        "cautions": cautions_of(rigs),
         "disclaimer": DISCLAIMER,
     }
     return PlanDocument.model_validate(fields)
@@ -303,6 +326,17 @@ def lesion_picture(x: Lesion) -> LesionPicture:
         prepared=[str(p) for p in x.prepared],
         dissected=x.dissected,
     )
+
+
+def in_order(rigs: Sequence[RigResult]) -> list[RigResult]:
+    """Return the rig in place first, then the others by chance."""
+    return sorted(rigs, key=lambda r: (not r.in_place, -r.chance.value, r.costs.minutes))
+
+
+def cautions_of(rigs: Sequence[RigResult]) -> list[str]:
+    """Return the cautions that lead a plan."""
+    own = [caution for rig in rigs[:CAUTIONED_RIGS] for caution in rig.cautions]
+    return list(dict.fromkeys([*GENERAL_CAUTIONS, *own]))
 
 
 def _tight_bends(case: LoadedCase) -> list[str]:

@@ -123,8 +123,28 @@ class Recorder:
             state=self.state,
         )
 
-    def log(self, line: str) -> Event:
+    def refresh(self) -> bool:
+        """Take in what other writers added since; returns whether there was anything."""
+        if self.listed.length == len(self.events):
+            return False
+        self.events = self.store.events(self.record_id)
+        return True
+
+    def written(self, key: str) -> Event | None:
+        """Return the event of this id, None where there is none: a line sent again is not written again."""
+        return next((event for event in self.events if event.id == key), None)
+
+    def log(self, line: str, *, key: str | None = None, said_at: datetime | None = None) -> Event:
         """Write down what a line says; once this returns it is on the disk.
+
+        Parameters
+        ----------
+        line : str
+            A short line.
+        key : str or None
+            Id the event is to have; a new one when None.
+        said_at : datetime or None
+            When the line was typed; now when None.
 
         Raises
         ------
@@ -134,10 +154,11 @@ class Recorder:
             It is not understood, or a value is out of range; nothing was written.
         """
         typed = parse_line(line, self.scene)
-        return self.add(typed.kind, at=self._at(typed), supersedes=typed.supersedes, **typed.values)
+        at = self._at(typed, said_at or self.clock())
+        return self.add(typed.kind, at=at, supersedes=typed.supersedes, key=key, **typed.values)
 
-    def undo(self) -> Event:
-        """Take back the last event that stands.
+    def undo(self, *, key: str | None = None) -> Event:
+        """Take back the last event that stands; `key` as for `log`.
 
         Raises
         ------
@@ -148,7 +169,7 @@ class Recorder:
         last = next((event for event in reversed(self.events) if event.id in standing), None)
         if last is None:
             raise InputError("nothing to undo", field="undo", allowed="after the first event")
-        return self.add(EventKind.CORRECTION, supersedes=last, reason="undone")
+        return self.add(EventKind.CORRECTION, supersedes=last, key=key, reason="undone")
 
     def add(
         self,
@@ -157,10 +178,11 @@ class Recorder:
         at: datetime | None = None,
         supersedes: Any = None,
         after: str | None = None,
+        key: str | None = None,
         **values: Any,
     ) -> Event:
-        """Write down an event given by its values; `after` is the head it must follow."""
-        data: dict[str, Any] = {"schema": 1, "id": uuid.uuid4().hex, "author_role": self.author_role}
+        """Write down an event given by its values; `after` is the head it must follow, `key` the id it is to have."""
+        data: dict[str, Any] = {"schema": 1, "id": key or uuid.uuid4().hex, "author_role": self.author_role}
         data |= {"at": (at or self.clock()).isoformat(timespec="seconds"), "kind": kind.value, **values}
         data |= {"supersedes": supersedes.id} if supersedes is not None else {}
         event = validated(EVENT_TYPES[kind], data, where="log")
@@ -169,9 +191,8 @@ class Recorder:
         append_event(self.file, event)
         return event
 
-    def _at(self, typed: Typed) -> datetime:
-        """Return when it happened; a fix happened when what it fixes did."""
-        now = self.clock()
+    def _at(self, typed: Typed, now: datetime) -> datetime:
+        """Return when it happened, by a line typed `now`; a fix happened when what it fixes did."""
         if typed.clock is not None:
             at = now.replace(hour=typed.clock[0], minute=typed.clock[1], second=0, microsecond=0)
             if at > now + timedelta(minutes=1):

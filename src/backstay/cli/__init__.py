@@ -12,6 +12,7 @@ from backstay.cli import record
 from backstay.cli import reporting
 from backstay.cli import wrap_up
 from backstay.cli import library
+from backstay.cli import serving
 from backstay.cli.base import app
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "record",
     "reporting",
     "safety",
+    "serving",
     "treatment",
     "wrap_up",
 ]

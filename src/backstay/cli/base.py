@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from backstay.errors import InputError, NotConverged, StoreError, exit_code
+from backstay.errors import InputError, NotConverged, StoreError, error_shape, exit_code
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,16 +34,6 @@ EPILOG = (
 )
 Content = str | bytes
 ProgressCall = Callable[[str, float], None]
-
-
-def error_shape(error: Exception) -> dict[str, Any]:
-    """Return any error the program expects in the one JSON shape."""
-    if isinstance(error, InputError):
-        return error.as_json()
-    shape = {"error": type(error).__name__, "message": str(error), "field": "", "value": None, "allowed": ""}
-    if isinstance(error, OSError):
-        shape["error"], shape["message"] = "OSError", error.strerror or str(error)
-    return {**shape, "where": str(getattr(error, "filename", None) or "")}
 
 
 def error_line(error: Exception) -> str:

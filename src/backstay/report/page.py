@@ -48,10 +48,10 @@ def html(plan: PlanDocument) -> str:
         _rungs(plan),
         *([limits_section(plan.limits)] if plan.limits is not None else []),
         *([way_back_section(plan.way_back)] if plan.way_back is not None else []),
-        _why(here),
-        _fit(plan, here),
-        _inputs(plan),
-        _cautions(plan),
+        why_push(here),
+        fit_section(plan, here),
+        inputs_section(plan),
+        cautions_section(plan),
         _each(plan),
     ]
     return (
@@ -86,10 +86,11 @@ def _header(plan: PlanDocument) -> str:
 
 
 def _answers(plan: PlanDocument, here: RigResult, step: Next) -> str:
-    return box("div", [_will_it_go(plan, here), _what_next(step), _must_not(plan, step)], "answers")
+    return box("div", [will_it_go(plan, here), what_next(step), must_not(plan, step)], "answers")
 
 
-def _will_it_go(plan: PlanDocument, rig: RigResult) -> str:
+def will_it_go(plan: PlanDocument, rig: RigResult) -> str:
+    """Return the first answer: will it go, with a rig."""
     if rig.fits.verdict is Verdict.NO:
         fix = f"Nearest change that fits: {rig.fits.nearest_fix}." if rig.fits.nearest_fix else ""
         inner = [element("p", "No: it does not fit", "big stop"), element("p", stop_words(rig), "fact")]
@@ -101,7 +102,7 @@ def _will_it_go(plan: PlanDocument, rig: RigResult) -> str:
     )
     inner = [
         element("h2", "Will it go?"),
-        element("p", _capital(rig.chance.words), "big"),
+        element("p", capital(rig.chance.words), "big"),
         box("div", [chance_pips(rig.chance, name="answer-here").svg(None)], "pips"),
         element("p", f"range {chance_range(rig.chance)}, scale unvalidated", "soft"),
         element("p", stop_words(rig), "fact"),
@@ -111,7 +112,8 @@ def _will_it_go(plan: PlanDocument, rig: RigResult) -> str:
     return box("section", inner)
 
 
-def _what_next(step: Next) -> str:
+def what_next(step: Next) -> str:
+    """Return the second answer: what to try next."""
     inner = [
         element("h2", "If not, what next?"),
         element("p", step.headline, "mid" if len(step.headline) <= 45 else "mid long"),
@@ -119,7 +121,7 @@ def _what_next(step: Next) -> str:
     if step.rig is not None:
         rig = step.rig
         inner += [
-            element("p", f"{_capital(rig.chance.words)} that it lands", "fact"),
+            element("p", f"{capital(rig.chance.words)} that it lands", "fact"),
             box("div", [chance_pips(rig.chance, name="answer-next").svg(None)], "pips"),
             element("p", f"range {chance_range(rig.chance)}, scale unvalidated", "soft"),
             element("p", f"{fit_words(rig.fits)} · {cost_words(rig)}"),
@@ -130,7 +132,8 @@ def _what_next(step: Next) -> str:
     return box("section", inner)
 
 
-def _must_not(plan: PlanDocument, step: Next) -> str:
+def must_not(plan: PlanDocument, step: Next) -> str:
+    """Return the third answer: what must not be done."""
     found = not_to_do(plan, step)
     inner = [element("h2", "What must I not do?"), items(found.now, "not")]
     if found.then:
@@ -140,7 +143,7 @@ def _must_not(plan: PlanDocument, step: Next) -> str:
     return box("section", inner)
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
@@ -159,6 +162,11 @@ def _strip(plan: PlanDocument, rig: RigResult, *, first: bool = True) -> str:
     wide = path_strip(plan, rig.id)
     # A second form for every rig would double the page; further down the wide one scrolls on a phone.
     pictures = figure(wide, path_strip(plan, rig.id, width=PHONE)) if first else scroll(figure(wide))
+    return pictures + strip_numbers(rig)
+
+
+def strip_numbers(rig: RigResult) -> str:
+    """Return the table behind a path strip."""
     c = rig.curve
     rows = [
         [number(at, 0), *(number(v, 2) for v in needs), percent(share)]
@@ -172,7 +180,7 @@ def _strip(plan: PlanDocument, rig: RigResult, *, first: bool = True) -> str:
         f"{number(c.backup_p90_N, 2)} N at every place"
     )
     numbers = scroll(table(head, rows, caption=caption, numbers=0))
-    return pictures + details("The numbers behind this picture", [numbers])
+    return details("The numbers behind this picture", [numbers])
 
 
 # The rigs side by side
@@ -213,13 +221,14 @@ def _rung_row(rung: Rung) -> str:
 # Why, fit, inputs
 
 
-def _why(rig: RigResult, heading: str = "Why it needs that push: rig in place") -> str:
+def why_push(rig: RigResult, heading: str = "Why it needs that push: rig in place", level: str = "") -> str:
+    """Return what a rig's push is made of."""
     rows = [
         [words, number(value, cause_digits(rig)), percent(share)] for words, value, share in cause_rows(rig)
     ]
     said = table(["part", "N", "share"], rows, caption=where_words(rig), numbers=1)
     stops = [f"{words}: {percent(share)}" for words, share in limits(rig)]
-    level = "h2" if rig.in_place else "h3"
+    level = level or ("h2" if rig.in_place else "h3")
     inner = [
         element(level, heading),
         figure(causes_bar(rig), causes_bar(rig, width=PHONE)),
@@ -229,7 +238,10 @@ def _why(rig: RigResult, heading: str = "Why it needs that push: rig in place") 
     return box("section", inner)
 
 
-def _fit(plan: PlanDocument, rig: RigResult, heading: str = "Does it fit? Rig in place") -> str:
+def fit_section(
+    plan: PlanDocument, rig: RigResult, heading: str = "Does it fit? Rig in place", level: str = ""
+) -> str:
+    """Return what passes through what, with the cross-section at the tightest place."""
     f = rig.fits
     rows = [
         [
@@ -243,7 +255,7 @@ def _fit(plan: PlanDocument, rig: RigResult, heading: str = "Does it fit? Rig in
     ]
     said = table(["what", "through", "verdict", "free width", "note"], rows, style="stack")
     fix = f"Nearest change that fits: {f.nearest_fix}" if f.nearest_fix else ""
-    level = "h2" if rig.in_place else "h3"
+    level = level or ("h2" if rig.in_place else "h3")
     right = [
         element("p", f"{fit_words(f)} – tightest: {f.where}", "verdict"),
         element("p", fix) if fix else "",
@@ -253,7 +265,8 @@ def _fit(plan: PlanDocument, rig: RigResult, heading: str = "Does it fit? Rig in
     return box("section", [element(level, heading), box("div", [section, box("div", right)], "side")])
 
 
-def _inputs(plan: PlanDocument) -> str:
+def inputs_section(plan: PlanDocument) -> str:
+    """Return what the plan rests on."""
     rows = [
         [
             d.label,
@@ -277,7 +290,8 @@ def _inputs(plan: PlanDocument) -> str:
     return box("section", inner)
 
 
-def _cautions(plan: PlanDocument) -> str:
+def cautions_section(plan: PlanDocument) -> str:
+    """Return the cautions of every rig."""
     per_rig = [
         box("li", [element("b", rig.change), items(rig.cautions)]) for rig in plan.rigs if rig.cautions
     ]
@@ -313,7 +327,7 @@ def _one(plan: PlanDocument, rig: RigResult) -> str:
     if rig.id not in shown:
         inner.append(_strip(plan, rig, first=False))
     if not rig.in_place:
-        inner += [_why(rig, "Why this push"), _fit(plan, rig, "Fit")]
+        inner += [why_push(rig, "Why this push"), fit_section(plan, rig, "Fit")]
     return details(f"{rig.change} – {rig.chance.words}", inner, "rig")
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from backstay.adapters.plan_file import PlanDocument, RigResult
 from backstay.report.scene import Line, Paint, Scene, Shape, Text, wrap
 from backstay.report.strip_force import Force
@@ -14,19 +16,26 @@ PHONE = 372.0
 
 
 def path_strip(
-    plan: PlanDocument, rig_id: str, *, width: float = WIDE, force_height: float | None = None
+    plan: PlanDocument,
+    rig_id: str,
+    *,
+    width: float = WIDE,
+    force_height: float | None = None,
+    tip_mm: float | None = None,
 ) -> Scene:
     """Return the path strip of one rig; below 620 px it takes the form for a phone.
 
-    `force_height` (px) sets the height of push against backup where the room is given, as on paper.
+    `force_height` (px) sets the height of push against backup where the room is given, as on paper. `tip_mm`
+    draws the device with its tip there, and a line through the forces at that place.
     """
     rig = find_rig(plan, rig_id)
-    f = frame(plan, rig, width)
+    f = replace(frame(plan, rig, width), tip_mm=tip_mm)
     heading, top = _heading(f)
     vessel = Vessel(f, top)
     force = Force(f, vessel.bottom + 14.0, height=force_height)
     foot, bottom = _foot(f, force.end)
-    shapes = [*heading, *vessel.shapes(), *force.shapes(), *_through(f, vessel, force), *foot]
+    here = _here(f, vessel, force)
+    shapes = [*heading, *vessel.shapes(), *here, *force.shapes(), *_through(f, vessel, force), *foot]
     return Scene(
         name=f"strip-{rig.id}-{'narrow' if width < NARROW else 'wide'}",
         title=f"Path strip, {rig.change}",
@@ -67,6 +76,20 @@ def _through(f: Frame, vessel: Vessel, force: Force) -> list[Shape]:
         shapes.append(Line(((x, vessel.vessel_top), (x, vessel.below_edge)), Paint(stroke="stop", width=3.0)))
         shapes.append(Line(((x, vessel.bends_top), (x, bottom)), Paint(stroke="stop", width=1.2)))
     return shapes
+
+
+def _here(f: Frame, vessel: Vessel, force: Force) -> list[Shape]:
+    """Carry the place of the device's tip through vessel and forces, where one was asked for."""
+    if f.tip_mm is None:
+        return []
+    x = f.along(f.tip_mm)
+    grip = ((x, force.share_bottom), (x - 7.0, force.share_bottom + 9.0), (x + 7.0, force.share_bottom + 9.0))
+    return [
+        Line(
+            ((x, vessel.vessel_top), (x, force.share_bottom)), Paint(stroke="device", width=4.0), kind="here"
+        ),
+        Line(grip, Paint("device"), closed=True),
+    ]
 
 
 def _foot(f: Frame, top: float) -> tuple[list[Shape], float]:

@@ -29,12 +29,15 @@ class Frame:
         Of the whole picture, px.
     along : Scale
         Place on the path, mm, to px.
+    tip_mm : float or None
+        Where the device's tip is drawn; None draws it where the median draw stops.
     """
 
     plan: PlanDocument
     rig: RigResult
     width: float
     along: Scale
+    tip_mm: float | None = None
 
     @property
     def narrow(self) -> bool:
@@ -78,7 +81,8 @@ class Frame:
     @property
     def short_mm(self) -> float:
         """Return how far before its landing place the device is drawn: the plan gives it as landed."""
-        return 0.0 if self.stop_mm is None else self.landing_mm - self.stop_mm
+        tip = self.stop_mm if self.tip_mm is None else self.tip_mm
+        return 0.0 if tip is None else self.landing_mm - tip
 
     def radius_mm(self, at_mm: float) -> float:
         """Return the lumen radius at a place."""

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
 
 from backstay.adapters.plan_file import Chance, Fit, PlanDocument, RigResult
 from backstay.adapters.quantiles import Quantiles
 from backstay.app.event_words import LIMITED_BY
-from backstay.core.rigging.fit import FitReport
 from backstay.errors import NotFound
 from backstay.identifiers import Calcium, Cause, Evidence, Verdict
+
+if TYPE_CHECKING:
+    from backstay.core.rigging.fit import FitReport
 
 DISCLAIMER = (
     "Planning and teaching aid, not validated for clinical decisions. Instructions for use, local protocols "

@@ -1,0 +1,235 @@
+// Written by `make docs` from the models of the API; do not edit.
+
+export interface AnchorEntry {
+  readonly device: string;
+  readonly branch: string;
+  readonly pressure_atm: number;
+}
+
+export interface Asked {
+  readonly id: string;
+  readonly change: string;
+}
+
+export interface AwayBody {
+  readonly away: boolean;
+}
+
+export interface CaseItem {
+  readonly id: string;
+  readonly title: string;
+  readonly vessel: string;
+  readonly invented: boolean;
+  readonly changed_at: string;
+  readonly changed_words: string;
+  readonly events: number;
+  readonly signed: boolean;
+  readonly put_away: boolean;
+  readonly problem: string;
+}
+
+export interface CaseList {
+  readonly cases: readonly (CaseItem)[];
+  readonly vessels: readonly (string)[];
+  readonly example: string;
+}
+
+export interface Choice {
+  readonly words: string;
+  readonly value: string;
+}
+
+export interface EnterBody {
+  readonly token?: string;
+  readonly name?: string;
+  readonly password?: string;
+}
+
+export interface ErrorShape {
+  readonly error: string;
+  readonly message: string;
+  readonly field: string;
+  readonly value: string | null;
+  readonly allowed: string;
+  readonly where: string;
+}
+
+export interface EventItem {
+  readonly id: string;
+  readonly kind: EventKind;
+  readonly clock: string;
+  readonly words: string;
+  readonly role: string;
+}
+
+export type EventKind = "access" | "guide_in" | "guide_out" | "wire_in" | "wire_out" | "extension" | "inflation" | "stent" | "attempt" | "contrast" | "act" | "heparin" | "dose" | "view" | "complication" | "note" | "correction" | "opened" | "prepared" | "result" | "signed" | "addendum" | "device_in" | "device_out" | "deflation" | "wire_seen" | "pressure" | "drug" | "flush" | "end";
+
+export interface ExtensionEntry {
+  readonly device: string;
+  readonly depth_mm: number;
+}
+
+export interface FileText {
+  readonly name: string;
+  readonly text: string;
+}
+
+export interface ImportBody {
+  readonly files: readonly (FileText)[];
+}
+
+export interface LineBody {
+  readonly key: string;
+  readonly line: string;
+  readonly said_at?: string | null;
+}
+
+export interface Made {
+  readonly id: string;
+}
+
+export interface Me {
+  readonly name: string;
+  readonly role: UserRole;
+  readonly ends_at: string;
+  readonly may_record: boolean;
+  readonly may_change: boolean;
+  readonly with_users: boolean;
+  readonly disclaimer: string;
+  readonly version: string;
+}
+
+export interface Part {
+  readonly html: string;
+}
+
+export interface PlaceView {
+  readonly step: number;
+  readonly steps: number;
+  readonly strip: string;
+  readonly from_share: number;
+  readonly to_share: number;
+  readonly words: string;
+  readonly rows: readonly (Row)[];
+}
+
+export interface PlanParts {
+  readonly parts: { readonly [name: string]: string };
+}
+
+export interface PlanView {
+  readonly case: string;
+  readonly title: string;
+  readonly vessel: string;
+  readonly invented: boolean;
+  readonly aim: string;
+  readonly ready: boolean;
+  readonly doing: string;
+  readonly share: number;
+  readonly rungs: readonly (Rung)[];
+  readonly note: string;
+  readonly form: RigForm;
+  readonly problems: readonly (string)[];
+}
+
+export interface RecordView {
+  readonly title: string;
+  readonly invented: boolean;
+  readonly begun: boolean;
+  readonly signed: boolean;
+  readonly events: readonly (EventItem)[];
+  readonly attempt: readonly (Choice)[];
+  readonly examples: readonly (string)[];
+  readonly room: string;
+}
+
+export interface RigBody {
+  readonly rig: RigTable;
+  readonly target: TargetTable;
+}
+
+export interface RigForm {
+  readonly guides: readonly (Choice)[];
+  readonly extensions: readonly (Choice)[];
+  readonly wires: readonly (Choice)[];
+  readonly devices: readonly (Choice)[];
+  readonly guide: string;
+  readonly seat_mm: number;
+  readonly extension: string;
+  readonly depth_mm: number;
+  readonly wires_in: readonly (string)[];
+  readonly device: string;
+  readonly from_mm: number;
+  readonly to_mm: number;
+  readonly length_mm: number;
+  readonly has_anchor_or_trap: boolean;
+}
+
+export interface RigTable {
+  readonly guide: string;
+  readonly seat_mm?: number;
+  readonly extension?: ExtensionEntry | null;
+  readonly wires: readonly (string)[];
+  readonly anchor?: AnchorEntry | null;
+  readonly trapped?: TrappedEntry | null;
+}
+
+export interface RigView {
+  readonly id: string;
+  readonly change: string;
+  readonly in_place: boolean;
+  readonly own: boolean;
+  readonly answers: string;
+  readonly beneath: string;
+  readonly place: PlaceView;
+}
+
+export interface Row {
+  readonly name: string;
+  readonly words: string;
+}
+
+export interface Rung {
+  readonly id: string;
+  readonly change: string;
+  readonly chance: string;
+  readonly detail: string;
+  readonly pips: string;
+  readonly in_place: boolean;
+  readonly own: boolean;
+  readonly ready: boolean;
+  readonly problem?: string;
+}
+
+export interface SaidView {
+  readonly written: boolean;
+  readonly echo: string;
+  readonly question: string;
+  readonly choices: readonly (Choice)[];
+  readonly hazards: readonly (string)[];
+  readonly again: boolean;
+}
+
+export interface SketchBody {
+  readonly text: string;
+  readonly vessel: string;
+  readonly title?: string;
+}
+
+export interface TargetTable {
+  readonly from_mm: number;
+  readonly to_mm: number;
+  readonly device: string;
+}
+
+export interface TrappedEntry {
+  readonly from_mm: number;
+  readonly to_mm: number;
+  readonly device: string;
+}
+
+export interface UndoBody {
+  readonly key: string;
+}
+
+export type UserRole = "reader" | "recorder" | "operator";

@@ -1,0 +1,146 @@
+"""A case's record kept open: lines from any page, each written once however often it is sent."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from backstay.adapters.event_models import Event
+from backstay.adapters.limits_file import HazardRow
+from backstay.adapters.log_devices import Unclear
+from backstay.adapters.record_entries import entries_of
+from backstay.app.record import LATEST_BACK_H, Clock, Recorder, local_clock
+from backstay.app.safety.steps import hazards_of_last
+from backstay.core.record.entries import Entry
+from backstay.errors import InputError
+
+AHEAD = timedelta(minutes=1)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What became of a line.
+
+    Attributes
+    ----------
+    event : Event or None
+        As written; None when nothing was.
+    taken_back : Event or None
+        What an undo took back.
+    again : bool
+        It had been written before: the line was sent twice.
+    question : str
+        What is unclear; empty when nothing is.
+    choices : tuple of (str, str)
+        What may be meant, in words, and the line that says so.
+    hazards : tuple of HazardRow
+        What the event makes dangerous, at most two.
+    waiting : int
+        How many more wait behind them.
+    """
+
+    event: Event | None
+    taken_back: Event | None = None
+    again: bool = False
+    question: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    hazards: tuple[HazardRow, ...] = ()
+    waiting: int = 0
+
+
+class RecordDesk:
+    """The record of one case, open for several pages at once.
+
+    Parameters
+    ----------
+    case_file : Path
+        The case.
+    store_url : str or None
+        Where records are kept.
+    clock : callable
+        Gives the time.
+    """
+
+    def __init__(self, case_file: Path, *, store_url: str | None = None, clock: Clock = local_clock) -> None:
+        self.recorder = Recorder(case_file, store_url=store_url, clock=clock)
+        self.clock = clock
+        self._lock = threading.Lock()
+
+    def close(self) -> None:
+        """Let go of the store."""
+        self.recorder.close()
+
+    @property
+    def events(self) -> list[Event]:
+        """Return the whole record, in the order written."""
+        return list(self.recorder.events)
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """Return the whole record as the core sees it."""
+        return entries_of(self.recorder.events)
+
+    @property
+    def standing(self) -> tuple[Entry, ...]:
+        """Return what stands of it, by time."""
+        return self.recorder.state.timeline
+
+    def refresh(self) -> bool:
+        """Take in what other programs added; returns whether there was anything."""
+        with self._lock:
+            return self.recorder.refresh()
+
+    def say(self, line: str, *, key: str, role: str, said_at: datetime | None = None) -> Said:
+        """Write down a line; a key that was written before gives what was written then.
+
+        Raises
+        ------
+        InputError
+            It is not understood, a value is out of range, or it was typed too long ago; nothing was written.
+        """
+        with self._lock:
+            self.recorder.refresh()
+            before = self.recorder.written(key)
+            if before is not None:
+                return Said(before, again=True)
+            self.recorder.author_role = role
+            try:
+                event = self.recorder.log(line, key=key, said_at=self._checked(said_at))
+            except Unclear as error:
+                return Said(None, question=error.message, choices=error.choices)
+            shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
+            return Said(event, hazards=shown, waiting=waiting)
+
+    def undo(self, *, key: str, role: str) -> Said:
+        """Take back the last event that stands, once for one key.
+
+        Raises
+        ------
+        InputError
+            There is nothing to take back.
+        """
+        with self._lock:
+            self.recorder.refresh()
+            event = self.recorder.written(key)
+            again = event is not None
+            if event is None:
+                self.recorder.author_role = role
+                event = self.recorder.undo(key=key)
+            return Said(event, taken_back=self.recorder.written(str(event.supersedes)), again=again)
+
+    def _checked(self, said_at: datetime | None) -> datetime | None:
+        """Refuse a time that lies ahead or long back; a page that was cut off sends its lines late."""
+        now = self.clock()
+        if said_at is None:
+            return None
+        said_at = said_at.astimezone(now.tzinfo)
+        if said_at > now + AHEAD or now - said_at > timedelta(hours=LATEST_BACK_H):
+            raise InputError(
+                "typed ahead of this server's clock, or too long ago",
+                field="said_at",
+                value=said_at.isoformat(timespec="seconds"),
+                allowed=f"up to now, at most {LATEST_BACK_H:g} hours back",
+            )
+        return min(said_at, now)

@@ -1,0 +1,146 @@
+"""What the room must see of a running case, at one moment: the next move, what blocks, what is in, what is left."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from backstay.adapters.limits_file import HazardRow, InsideRow
+from backstay.app.loading import LoadedCase
+from backstay.app.safety import case_safety, limits_of
+from backstay.core.record.entries import Entry
+from backstay.identifiers import BudgetState, EventKind
+
+MOST_BLOCKS = 2
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Spent(_Model):
+    """A quantity used against its limit."""
+
+    used: float | None = Field(description="null where nothing is logged")
+    limit: float | None
+    unit: str
+    state: BudgetState
+
+
+class Clotting(_Model):
+    """The last clotting time."""
+
+    act_s: float
+    age_min: float
+    verdict: Literal["below", "within", "above"]
+    overdue: bool
+
+
+class Seen(_Model):
+    """Something last seen, and how long ago."""
+
+    what: str
+    age_min: float
+
+
+class RoomDocument(_Model):
+    """A case at one moment, as the room sees it."""
+
+    schema_: Literal[1] = Field(1, alias="schema")
+    title: str
+    vessel: str
+    invented: bool
+    begun: bool
+    ended: bool
+    at: datetime
+    minutes: float | None
+    minutes_limit: float | None
+    blocks: list[HazardRow] = Field(description="at most two, what blocks first")
+    waiting: int = Field(description="hazards kept back behind them")
+    inside: list[InsideRow]
+    agent: str
+    act: Clotting | None
+    contrast: Spent
+    kerma: Spent
+    blocked_s: float | None = Field(
+        description="since when a balloon has blocked the flow; null when none does"
+    )
+    flow: Seen | None = Field(description="last flow grade")
+    wire_tip: Seen | None = Field(description="the wire's tip as last seen")
+    last: str = Field(description="id of the last event that stands; empty before the first")
+
+
+def room_of(case: LoadedCase, entries: Sequence[Entry], *, at: datetime) -> RoomDocument:
+    """Return a case at a moment.
+
+    Parameters
+    ----------
+    case : LoadedCase
+        The case.
+    entries : sequence of Entry
+        Its whole record.
+    at : datetime
+        The moment: everything's age is counted to it, or to the end of the case.
+    """
+    safety = case_safety(case, entries)
+    ended = any(entry.kind is EventKind.END for entry in safety.entries)
+    now_s = at.timestamp()
+    if safety.recorded and not ended:
+        now_s = max(now_s, safety.now.last_s or now_s)
+        safety = replace(safety, now=replace(safety.now, last_s=now_s))
+    elif safety.now.last_s is not None:
+        now_s = safety.now.last_s
+    limits = limits_of(safety, options=())
+    now, act = safety.now, limits.anticoagulation.act
+    order = ("block", "pause", "note")
+    shown = sorted(limits.hazards, key=lambda row: order.index(row.level))
+    return RoomDocument(
+        schema=1,
+        title=case.title,
+        vessel=case.vessel_name,
+        invented=case.invented,
+        begun=safety.recorded,
+        ended=ended,
+        at=at,
+        minutes=limits.minutes if safety.recorded else None,
+        minutes_limit=limits.minutes_limit,
+        blocks=shown[:MOST_BLOCKS],
+        waiting=len(limits.hazards_waiting) + len(shown[MOST_BLOCKS:]),
+        inside=limits.inside,
+        agent=limits.anticoagulation.agent,
+        act=None
+        if act is None
+        else Clotting(act_s=act.act_s, age_min=act.age_min, verdict=act.verdict, overdue=act.overdue),
+        contrast=Spent(
+            used=limits.contrast.used_mL,
+            limit=limits.contrast.limit_mL,
+            unit="mL",
+            state=limits.contrast.state,
+        ),
+        kerma=Spent(
+            used=now.air_kerma_mGy, limit=limits.kerma_limit_mGy, unit="mGy", state=limits.kerma_state
+        ),
+        blocked_s=None if now.blocked_at_s is None else max(now_s - now.blocked_at_s, 0.0),
+        flow=_flow(safety.entries, now_s),
+        wire_tip=_wire_tip(safety.entries, now_s),
+        last=safety.entries[-1].id if safety.entries else "",
+    )
+
+
+def _flow(entries: Sequence[Entry], now_s: float) -> Seen | None:
+    found = [e for e in entries if e.kind is EventKind.RESULT and e.values.get("timi_flow") is not None]
+    if not found:
+        return None
+    return Seen(what=f"TIMI {found[-1].values['timi_flow']}", age_min=(now_s - found[-1].at_s) / 60.0)
+
+
+def _wire_tip(entries: Sequence[Entry], now_s: float) -> Seen | None:
+    found = [e for e in entries if e.kind is EventKind.WIRE_SEEN]
+    if not found:
+        return None
+    words = str(found[-1].values["tip"]).replace("_", " ")
+    return Seen(what=words, age_min=(now_s - found[-1].at_s) / 60.0)

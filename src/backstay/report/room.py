@@ -1,0 +1,134 @@
+"""The room's display: large words, two colours of meaning, nothing to press. Read at 2.5 m, in the dark."""
+
+from __future__ import annotations
+
+from backstay.adapters.limits_file import HazardRow, InsideRow
+from backstay.adapters.plan_file import PlanDocument
+from backstay.app.room import RoomDocument, Seen, Spent
+from backstay.identifiers import BodyItem
+from backstay.report.answers import next_step
+from backstay.report.html import box, element
+from backstay.report.limits import LEVELS, STATES
+from backstay.report.words import DISCLAIMER, chance_range, number, own_conditions, quantity
+
+STOP_WHEN = "Stop trying it: the guide backs out, the wire's tip moves, or two firm pushes gain nothing (common practice, no source)."
+VERDICTS = {"below": "BELOW TARGET", "within": "in target", "above": "ABOVE TARGET"}
+_SHORT = {
+    BodyItem.GUIDE: "guide",
+    BodyItem.WIRE: "wire",
+    BodyItem.TRAPPED_WIRE: "trapped wire",
+    BodyItem.EXTENSION: "extension",
+}
+
+
+def room_html(room: RoomDocument, plan: PlanDocument | None) -> str:
+    """Return the display's content."""
+    return "".join(
+        [
+            _next(plan),
+            _blocks(room),
+            box("div", [_spent("Contrast", room.contrast), _spent("Air kerma", room.kerma)], "pair"),
+            box("div", [_act(room), _blocked(room)], "pair"),
+            box("div", [_seen("Flow", room.flow), _seen("Wire tip", room.wire_tip)], "pair"),
+            _inside(room),
+            element("p", _foot(room), "foot"),
+        ]
+    )
+
+
+def _tile(name: str, value: str, note: str = "", style: str = "") -> str:
+    inner = [element("h2", name), element("p", value, "value")]
+    inner += [element("p", note, "note")] if note else []
+    return box("section", inner, f"tile {style}".strip())
+
+
+def _next(plan: PlanDocument | None) -> str:
+    if plan is None:
+        return _tile("Next move", "Being worked out", "", "next")
+    step = next_step(plan)
+    if step.rig is None:
+        here = f"In place: {plan.in_place.chance.words} that it lands. {STOP_WHEN}"
+        return _tile("Next move", step.headline, here, "next")
+    words = f"{step.rig.chance.words} that it lands ({chance_range(step.rig.chance)}, scale unvalidated)"
+    inner = [
+        element("h2", "Next move"),
+        element("p", step.headline, "value"),
+        element("p", words, "note strong"),
+        element("p", f"As it is: {plan.in_place.chance.words}.", "note"),
+        *(element("p", f"First: {text}", "note") for text in own_conditions(plan, step.rig)[:1]),
+        element("p", STOP_WHEN, "note"),
+    ]
+    return box("section", inner, "tile next")
+
+
+def _blocks(room: RoomDocument) -> str:
+    if not room.blocks:
+        return _tile("Not now", "No block known", "Nothing in the record calls for a stop.", "blocks")
+    inner = [element("h2", "Not now"), *(_hazard(row) for row in room.blocks)]
+    inner += [element("p", f"{room.waiting} more in the control room", "note")] if room.waiting else []
+    return box("section", inner, "tile blocks")
+
+
+def _hazard(row: HazardRow) -> str:
+    return box("p", [element("b", LEVELS[row.level]), " ", element("span", row.text)], f"hazard {row.level}")
+
+
+def _spent(name: str, spent: Spent) -> str:
+    if spent.used is None:
+        return _tile(name, "–", "none logged")
+    used = number(spent.used, 0)
+    value = (
+        f"{used} {spent.unit}" if spent.limit is None else f"{used} / {number(spent.limit, 0)} {spent.unit}"
+    )
+    return _tile(name, value, STATES[spent.state], spent.state.value)
+
+
+def _act(room: RoomDocument) -> str:
+    if room.agent != "heparin":
+        return _tile("Clotting time", "–", f"{room.agent}: not guided by it")
+    if room.act is None:
+        return _tile("Clotting time", "–", "no value logged")
+    late = ", REPEAT IT" if room.act.overdue else ""
+    note = f"{VERDICTS[room.act.verdict]}, {age(room.act.age_min)}{late}"
+    style = "near" if room.act.overdue or room.act.verdict != "within" else ""
+    return _tile("ACT", quantity(room.act.act_s, "s", 0), note, style)
+
+
+def _blocked(room: RoomDocument) -> str:
+    if room.blocked_s is None:
+        return _tile("Ischaemia", "no balloon up", "")
+    minutes, seconds = divmod(int(room.blocked_s), 60)
+    return _tile("Ischaemia", f"{minutes}:{seconds:02d}", "since the balloon went up", "near")
+
+
+def _seen(name: str, seen: Seen | None) -> str:
+    return _tile(name, "–", "not logged") if seen is None else _tile(name, seen.what, age(seen.age_min))
+
+
+def _inside(room: RoomDocument) -> str:
+    shown = [row for row in room.inside if not row.presumed_out]
+    rows = [box("li", [element("b", _kind(row)), " ", element("span", _inside_words(row))]) for row in shown]
+    body = box("ul", rows) if rows else element("p", "nothing logged", "value")
+    return box("section", [element("h2", "In the body"), body], "tile inside")
+
+
+def _kind(row: InsideRow) -> str:
+    return _SHORT.get(row.item, row.item.value.replace("_", " "))
+
+
+def _inside_words(row: InsideRow) -> str:
+    return f"{row.name}{', ' + row.where if row.where else ''}"
+
+
+def age(minutes: float) -> str:
+    """Return how long ago something was."""
+    return "just now" if minutes < 1.0 else f"{minutes:.0f} min ago"
+
+
+def _foot(room: RoomDocument) -> str:
+    stage = "Case ended" if room.ended else "Case running" if room.begun else "Not begun"
+    clock = ""
+    if room.minutes is not None:
+        limit = f" of {number(room.minutes_limit, 0)}" if room.minutes_limit else ""
+        clock = f", {number(room.minutes, 0)}{limit} min"
+    return f"{stage}{clock}. {DISCLAIMER}"

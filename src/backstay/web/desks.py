@@ -1,0 +1,287 @@
+"""Cases at work: each with its plan and its record in memory, one thread that solves, and pages told of it all.
+
+What solves and draws is imported where it is used: the first page must not wait for the solver's libraries.
+"""
+
+from __future__ import annotations
+
+import itertools
+import queue
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from backstay.adapters.events_file import events_path
+from backstay.app.library import Library, without_folders
+from backstay.errors import error_shape
+from backstay.web.hub import Hub
+
+if TYPE_CHECKING:
+    from backstay.adapters.case_file import RigTable, TargetTable
+    from backstay.app.loading import LoadedCase
+    from backstay.app.plan_desk import PlanDesk
+    from backstay.app.record_desk import RecordDesk
+    from backstay.core.record.entries import Entry
+
+QUIET_S = 1.5
+"""How long the solver's thread leaves the machine to the first page, unless there is something to solve."""
+MOST_OPEN = 8
+ASKED_FIRST, IN_PLACE_NEXT, OTHERS_LAST = 0, 1, 2
+Job = Callable[[], None]
+
+
+def local_clock() -> datetime:
+    """Return the time now, with this place's offset from UTC."""
+    return datetime.now().astimezone()
+
+
+@dataclass
+class Desk:
+    """One case at work.
+
+    Attributes
+    ----------
+    name : str
+        Of the case in the library.
+    case : LoadedCase
+        As its files were when it was laid out.
+    stamp : tuple
+        What tells whether they have changed since.
+    doing : str
+        What is being worked out.
+    share : float
+        How much of it is done.
+    failed : dict of str to str
+        Rigs that could not be worked out, and why.
+    """
+
+    name: str
+    case: LoadedCase
+    stamp: tuple[tuple[int, int], ...]
+    draws: int
+    doing: str = ""
+    share: float = 0.0
+    failed: dict[str, str] = field(default_factory=dict)
+    record: RecordDesk | None = None
+    plan: PlanDesk | None = None
+    room_shown: str = ""
+
+    def laid_out(self) -> PlanDesk:
+        """Return the plan, begun now if it was not."""
+        if self.plan is None:
+            from backstay.app.plan_desk import PlanDesk
+
+            self.plan = PlanDesk(self.case, draws=self.draws)
+        return self.plan
+
+
+class Desks:
+    """The cases at work.
+
+    Parameters
+    ----------
+    library : Library
+        Where cases lie.
+    hub : Hub
+        Who is told.
+    store_url : str or None
+        Where records are kept.
+    draws : int
+        Draws of a plan.
+    clock : callable
+        Gives the time.
+    """
+
+    def __init__(
+        self,
+        library: Library,
+        hub: Hub,
+        *,
+        store_url: str | None = None,
+        draws: int = 1024,
+        clock: Callable[[], datetime] = local_clock,
+    ) -> None:
+        self.library, self.hub, self.store_url, self.clock, self._draws = (
+            library,
+            hub,
+            store_url,
+            clock,
+            draws,
+        )
+        self._desks: dict[str, Desk] = {}
+        self._lock = threading.RLock()
+        self._jobs: queue.PriorityQueue[tuple[int, int, Desk | None, Job]] = queue.PriorityQueue()
+        self._count = itertools.count()
+        self._wanted = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Begin to solve; the compiled loops are made ready first."""
+        self._thread = threading.Thread(target=self._work, name="solver", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop after the job in hand, and let go of every record."""
+        self._jobs.put((-1, next(self._count), None, lambda: None))
+        self._wanted.set()
+        with self._lock:
+            for desk in self._desks.values():
+                if desk.record is not None:
+                    desk.record.close()
+            self._desks.clear()
+
+    def desk(self, name: str) -> Desk:
+        """Return a case at work, laid out anew where its files have changed."""
+        with self._lock:
+            desk = self._desks.get(name)
+            if desk is not None and desk.stamp == _stamp(desk.case):
+                return desk
+            case = self.library.load(name)
+            if desk is not None and desk.record is not None:
+                desk.record.close()
+            desk = Desk(name, case, _stamp(case), self._draws)
+            self._desks.pop(name, None)
+            self._desks[name] = desk
+            self._close_the_oldest()
+            return desk
+
+    def _close_the_oldest(self) -> None:
+        idle = [name for name in self._desks if name not in self.hub.followed]
+        for name in idle[: max(len(self._desks) - MOST_OPEN, 0)]:
+            desk = self._desks.pop(name)
+            if desk.record is not None:
+                desk.record.close()
+
+    # The plan
+
+    def plan(self, name: str) -> Desk:
+        """Return a case at work whose rigs are being solved, the rig in place first."""
+        desk = self.desk(name)
+        with self._lock:
+            is_new = desk.plan is None
+            plan = desk.laid_out()
+        if is_new:
+            desk.doing = "waiting for the solver"
+            for k, group in enumerate(plan.groups()):
+
+                def job(group: tuple[object, ...] = group) -> None:
+                    found = plan.solve(group, lambda what, share: self._told(desk, what, share))  # type: ignore[arg-type]
+                    for rig in found:
+                        self.hub.tell(name, "rig", {"id": rig})
+
+                self._put(OTHERS_LAST if k else IN_PLACE_NEXT, desk, job)
+
+            def last() -> None:
+                if not plan.waiting:
+                    plan.climb(lambda what, share: self._told(desk, what, share))
+                self._rested(desk)
+
+            self._put(OTHERS_LAST, desk, last)
+        return desk
+
+    def ask(self, name: str, rig: RigTable, target: TargetTable) -> tuple[str, str]:
+        """Begin to work out a rig of the user's own, before all that waits; returns its id and what it changes."""
+        desk = self.plan(name)
+        plan = desk.laid_out()
+        case, option = plan.ask(rig, target)
+
+        def job() -> None:
+            plan.solve_asked(case, option, lambda what, share: self._told(desk, what, share, option.id))
+            self.hub.tell(name, "rig", {"id": option.id})
+            if not plan.waiting:
+                self._rested(desk)
+
+        self._put(ASKED_FIRST, desk, job, option.id)
+        return option.id, option.change
+
+    def _told(self, desk: Desk, what: str, share: float, rig: str = "") -> None:
+        desk.doing, desk.share = what, share
+        self.hub.tell(desk.name, "progress", {"doing": what, "share": round(share, 3), "rig": rig})
+
+    def _rested(self, desk: Desk) -> None:
+        desk.doing, desk.share = "", 1.0
+        self.hub.tell(desk.name, "rested", {})
+
+    def _put(self, rank: int, desk: Desk, job: Job, rig: str = "") -> None:
+        def guarded() -> None:
+            try:
+                job()
+            except Exception as error:  # whatever it is, the next rig must still be worked out
+                shape = error_shape(without_folders(error, self.library.folder))
+                desk.failed[rig or "rigs"] = str(shape["message"])
+                self.hub.tell(desk.name, "failed", {"rig": rig, "error": shape})
+
+        self._jobs.put((rank, next(self._count), desk, guarded))
+        self._wanted.set()
+
+    def _work(self) -> None:
+        self._wanted.wait(QUIET_S)
+        from backstay.app.plan_desk import warm
+
+        warm()
+        while True:
+            _, _, desk, job = self._jobs.get()
+            if desk is None:
+                return
+            if self._desks.get(desk.name) is desk:  # else its files have changed, or it was closed
+                job()
+
+    # The record
+
+    def record(self, name: str) -> RecordDesk:
+        """Return the record of a case, begun now if there was none."""
+        desk = self.desk(name)
+        with self._lock:
+            if desk.record is None:
+                from backstay.app.record_desk import RecordDesk
+
+                desk.record = RecordDesk(desk.case.file, store_url=self.store_url, clock=self.clock)
+            return desk.record
+
+    def entries(self, name: str) -> tuple[Entry, ...]:
+        """Return the record of a case, empty where none was begun: looking at it begins none."""
+        desk = self.desk(name)
+        file = events_path(desk.case.file)
+        if desk.record is None and not (file.exists() and file.stat().st_size):
+            return ()
+        return self.record(name).entries
+
+    def room(self, name: str) -> str:
+        """Return the room's display of a case."""
+        from backstay.app.room import room_of
+        from backstay.report.room import room_html
+
+        desk = self.desk(name)
+        at = self.clock()
+        room = room_of(desk.case, self.entries(name), at=at)
+        # A next move is named once every rig was weighed, not before.
+        is_whole = desk.plan is not None and not desk.plan.waiting
+        return room_html(room, desk.plan.plan if desk.plan is not None and is_whole else None)
+
+    def tick(self, name: str) -> None:
+        """Take in what other programs wrote, and show the room what has changed, if only its clocks."""
+        desk = self.desk(name)
+        if desk.record is not None and desk.record.refresh():
+            self.hub.tell(name, "record", {"last": ""})
+        self.show_room(name)
+
+    def show_room(self, name: str) -> None:
+        """Send the room's display where it differs from what was sent last."""
+        desk = self.desk(name)
+        shown = self.room(name)
+        if shown != desk.room_shown:
+            desk.room_shown = shown
+            self.hub.tell(name, "room", {"html": shown})
+
+
+def _stamp(case: LoadedCase) -> tuple[tuple[int, int], ...]:
+    found = []
+    for file in case.inputs:
+        try:
+            stat = file.stat()
+            found.append((stat.st_mtime_ns, stat.st_size))
+        except OSError:
+            found.append((0, 0))
+    return tuple(found)

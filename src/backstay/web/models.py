@@ -1,0 +1,289 @@
+"""What the API takes and gives. The pages' types are generated from these."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from backstay.adapters.case_file import RigTable, TargetTable
+from backstay.identifiers import EventKind, UserRole
+
+CaseName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,79}$")]
+Key = Annotated[
+    str,
+    Field(pattern=r"^[A-Za-z0-9_-]{8,64}$", description="chosen by the page; the same key is written once"),
+]
+ShortText = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class Model(BaseModel):
+    """Base of what goes in and out: no unknown keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ErrorShape(Model):
+    """Any error, in the one shape of every interface."""
+
+    error: str
+    message: str
+    field: str
+    value: str | None
+    allowed: str
+    where: str
+
+
+class Choice(Model):
+    """Something that may be chosen: what it says, and what stands for it."""
+
+    words: str
+    value: str
+
+
+class Row(Model):
+    """One line of a table of facts."""
+
+    name: str
+    words: str
+
+
+# Who is in
+
+
+class EnterBody(Model):
+    """How one comes in: a token, or a name with its password."""
+
+    token: str = Field("", max_length=200)
+    name: str = Field("", max_length=80)
+    password: str = Field("", max_length=200)
+
+
+class Me(Model):
+    """Who the page speaks for, and what it must say."""
+
+    name: str
+    role: UserRole
+    ends_at: datetime
+    may_record: bool
+    may_change: bool
+    with_users: bool
+    disclaimer: str
+    version: str
+
+
+# Cases
+
+
+class CaseItem(Model):
+    """A case in the list."""
+
+    id: str
+    title: str
+    vessel: str
+    invented: bool
+    changed_at: datetime
+    changed_words: str
+    events: int
+    signed: bool
+    put_away: bool
+    problem: str
+
+
+class CaseList(Model):
+    """The cases found."""
+
+    cases: list[CaseItem]
+    vessels: list[str] = Field(description="names offered for a new case")
+    example: str = Field(description="a sketch to begin from")
+
+
+class Made(Model):
+    """The case that was made."""
+
+    id: str
+
+
+class SketchBody(Model):
+    """A new case from a vessel typed as segments."""
+
+    text: Annotated[str, Field(min_length=1, max_length=4000)]
+    vessel: ShortText
+    title: str = Field("", max_length=200)
+
+
+class FileText(Model):
+    """One file."""
+
+    name: str = Field(max_length=80)
+    text: str = Field(max_length=20_000_000)
+
+
+class ImportBody(Model):
+    """A case from its files, or from one file that holds it all."""
+
+    files: list[FileText] = Field(min_length=1, max_length=20)
+
+
+class AwayBody(Model):
+    """Whether a case is put away."""
+
+    away: bool
+
+
+# The plan
+
+
+class Rung(Model):
+    """One rig in the list of choices."""
+
+    id: str
+    change: str
+    chance: str
+    detail: str
+    pips: str = Field(description="its chance as a picture")
+    in_place: bool
+    own: bool
+    ready: bool
+    problem: str = ""
+
+
+class RigForm(Model):
+    """What a rig can be made of, and what is in place."""
+
+    guides: list[Choice]
+    extensions: list[Choice]
+    wires: list[Choice]
+    devices: list[Choice]
+    guide: str
+    seat_mm: float
+    extension: str
+    depth_mm: float
+    wires_in: list[str]
+    device: str
+    from_mm: float
+    to_mm: float
+    length_mm: float
+    has_anchor_or_trap: bool
+
+
+class PlanView(Model):
+    """The plan as far as it is worked out."""
+
+    case: str
+    title: str
+    vessel: str
+    invented: bool
+    aim: str
+    ready: bool
+    doing: str
+    share: float
+    rungs: list[Rung]
+    note: str
+    form: RigForm
+    problems: list[str]
+
+
+class PlaceView(Model):
+    """One rig with its device's tip at one place."""
+
+    step: int
+    steps: int
+    strip: str
+    from_share: float = Field(description="where on the strip's width the first place stands")
+    to_share: float = Field(description="where the last stands")
+    words: str
+    rows: list[Row]
+
+
+class RigView(Model):
+    """One rig in full, as parts of a page."""
+
+    id: str
+    change: str
+    in_place: bool
+    own: bool
+    answers: str
+    beneath: str
+    place: PlaceView
+
+
+class PlanParts(Model):
+    """What of a plan holds for every rig, as parts of a page by name."""
+
+    parts: dict[str, str]
+
+
+class RigBody(Model):
+    """A rig and target of the user's own."""
+
+    rig: RigTable
+    target: TargetTable
+
+
+class Asked(Model):
+    """A rig that is being worked out."""
+
+    id: str
+    change: str
+
+
+# The record
+
+
+class LineBody(Model):
+    """A line for the record."""
+
+    key: Key
+    line: Annotated[str, Field(min_length=1, max_length=500)]
+    said_at: datetime | None = Field(None, description="when it was typed; for lines that had to wait")
+
+
+class UndoBody(Model):
+    """Take the last event back."""
+
+    key: Key
+
+
+class EventItem(Model):
+    """One event in the timeline."""
+
+    id: str
+    kind: EventKind
+    clock: str
+    words: str
+    role: str
+
+
+class SaidView(Model):
+    """What became of a line: written, or unclear with its choices."""
+
+    written: bool
+    echo: str
+    question: str
+    choices: list[Choice]
+    hazards: list[str]
+    again: bool = Field(description="it had been written before")
+
+
+class RecordView(Model):
+    """The record of a case."""
+
+    title: str
+    invented: bool
+    begun: bool
+    signed: bool
+    events: list[EventItem] = Field(description="what stands, the latest first")
+    attempt: list[Choice] = Field(description="how an attempt may end, each by one key")
+    examples: list[str]
+    room: str
+
+
+class Part(Model):
+    """A part of a page."""
+
+    html: str
+
+
+Section = Literal["vessel", "plan", "procedure", "wrap-up", "room"]

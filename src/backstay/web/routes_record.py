@@ -1,0 +1,56 @@
+"""The record: lines, undo, what stands, the room's display, and everything as it happens."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import StreamingResponse
+from starlette.concurrency import run_in_threadpool
+
+from backstay.identifiers import UserRole
+from backstay.web.gate import GuardedRoute, needs
+from backstay.web.models import CaseName, LineBody, Part, RecordView, SaidView, UndoBody
+from backstay.web.parts import visit_of, workbench_of
+
+router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["record"])
+
+
+@router.get("/record", **needs(UserRole.READER))
+def record(request: Request, case: CaseName) -> RecordView:
+    """Give what stands of the record, the latest first; looking begins no record."""
+    from backstay.web.record_views import record_view
+
+    return record_view(workbench_of(request).desks, case)
+
+
+@router.post("/record/lines", **needs(UserRole.RECORDER))
+def say(request: Request, case: CaseName, body: LineBody) -> SaidView:
+    """Write a line down; once this answers it is on the disk, and the same key is not written again."""
+    from backstay.web.record_views import said_view
+
+    desks, role = workbench_of(request).desks, visit_of(request).role.value
+    said = desks.record(case).say(body.line, key=body.key, role=role, said_at=body.said_at)
+    return said_view(desks, case, said)
+
+
+@router.post("/record/undo", **needs(UserRole.RECORDER))
+def undo(request: Request, case: CaseName, body: UndoBody) -> SaidView:
+    """Take the last event back, once for one key; the record holds both."""
+    from backstay.web.record_views import said_view
+
+    desks, role = workbench_of(request).desks, visit_of(request).role.value
+    return said_view(desks, case, desks.record(case).undo(key=body.key, role=role))
+
+
+@router.get("/room", **needs(UserRole.READER))
+def room(request: Request, case: CaseName) -> Part:
+    """Give the room's display."""
+    return Part(html=workbench_of(request).desks.room(case))
+
+
+@router.get("/stream", response_class=StreamingResponse, **needs(UserRole.READER))
+async def stream(request: Request, case: CaseName) -> StreamingResponse:
+    """Tell everything as it happens (server-sent events): progress, rig, rested, failed, record, room, alive."""
+    bench = workbench_of(request)
+    html = await run_in_threadpool(bench.desks.room, case)
+    texts = bench.hub.stream(case, [("room", {"html": html})])
+    return StreamingResponse(texts, media_type="text/event-stream")

@@ -1,0 +1,44 @@
+// The door: a token from the link is used at once and taken out of the address.
+import { el, labelled, show } from "./dom.js";
+import { send, wordsOf } from "./net.js";
+export async function door() {
+    document.title = "Enter – Backstay";
+    const token = new URLSearchParams(location.search).get("token") ?? "";
+    history.replaceState(null, "", "/enter");
+    const trouble = el("p", { class: "trouble", role: "alert" });
+    const field = el("input", { name: "token", autocomplete: "off", spellcheck: "false" });
+    const name = el("input", { name: "name", autocomplete: "username", spellcheck: "false" });
+    const password = el("input", { name: "password", type: "password", autocomplete: "current-password" });
+    const enter = async (body) => {
+        try {
+            await send("POST", "/api/enter", body);
+            location.replace("/");
+        }
+        catch (error) {
+            trouble.textContent = wordsOf(error);
+        }
+    };
+    const byToken = el("form", {
+        onsubmit: (event) => {
+            event.preventDefault();
+            void enter({ token: tokenIn(field.value) });
+        },
+    }, labelled("Link or token", field, "backstay serve prints it when it starts; it lets one browser in, once."), el("button", {}, "Enter"));
+    const byName = el("form", {
+        onsubmit: (event) => {
+            event.preventDefault();
+            void enter({ name: name.value, password: password.value });
+        },
+    }, labelled("Name", name), labelled("Password", password), el("button", {}, "Enter by name"));
+    const other = el("details", {}, el("summary", {}, "By name and password, where this workbench has users"), byName);
+    show(document.body, el("main", { class: "door" }, el("h1", {}, "Backstay"), trouble, byToken, other));
+    if (token)
+        await enter({ token });
+    else
+        field.focus();
+}
+/** Return the token of a pasted link, or what was pasted. */
+function tokenIn(text) {
+    const found = /[?&]token=([\w-]+)/.exec(text);
+    return (found?.[1] ?? text).trim();
+}

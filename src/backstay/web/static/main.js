@@ -1,0 +1,23 @@
+// Which page this is, and its module: each page loads only what it needs.
+import { el, show } from "./dom.js";
+import { get, wordsOf } from "./net.js";
+import { theme, wear } from "./shell.js";
+async function start() {
+    wear(theme());
+    if (location.pathname === "/enter")
+        return (await import("./door.js")).door();
+    const me = await get("/api/me");
+    const found = /^\/case\/([a-z0-9-]+)\/([a-z-]+)$/.exec(location.pathname);
+    const [, caseId, section] = found ?? [];
+    if (!caseId)
+        return (await import("./cases.js")).cases(me);
+    if (section === "plan")
+        return (await import("./plan.js")).plan(me, caseId);
+    if (section === "procedure")
+        return (await import("./procedure.js")).procedure(me, caseId);
+    return (await import("./room.js")).room(caseId);
+}
+start().catch((error) => {
+    const again = el("a", { href: "/" }, "All cases");
+    show(document.body, el("main", { class: "door" }, el("h1", {}, "Backstay"), el("p", { class: "trouble", role: "alert" }, wordsOf(error)), again));
+});

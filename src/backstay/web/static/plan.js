@@ -1,0 +1,271 @@
+// The plan: a rig chosen on the left, everything about it on the right, its device moved along the way.
+import { announce, el, fill, isNarrow, labelled, report, select, show } from "./dom.js";
+import { follow, get, send, wordsOf } from "./net.js";
+import { shell } from "./shell.js";
+const PARTS = [
+    ["limits", "Limits"],
+    ["treatment", "Treatment"],
+    ["cautions", "Cautions"],
+    ["inputs", "What the answer rests on"],
+];
+export async function plan(me, caseId) {
+    const base = `/api/cases/${caseId}/plan`;
+    let view = await get(base);
+    const main = shell(me, { caseId, section: "plan" }, view.title, view.invented);
+    let chosen = "as_it_is";
+    let parts = 0;
+    const progress = el("progress", { max: 1, value: 0, "aria-label": "rigs worked out" });
+    const doing = el("p", { class: "doing soft", role: "status" });
+    const choices = el("fieldset", { class: "choices" });
+    const answers = el("div", { class: "answers" });
+    const strip = new Strip(async (step) => get(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`));
+    const beneath = el("div", { class: "beneath" });
+    const around = el("div", { class: "around" });
+    const trouble = el("p", { class: "trouble", role: "alert" });
+    const problems = el("ul", { class: "problems" });
+    const choose = async (id) => {
+        chosen = id;
+        strip.abandon();
+        try {
+            const rig = await get(`${base}/rigs/${id}?narrow=${isNarrow()}`);
+            if (chosen !== id)
+                return;
+            fill(answers, rig.answers);
+            strip.draw(rig.place);
+            fill(beneath, rig.beneath);
+            document.documentElement.dataset["rig"] = id;
+            announce(`${rig.change}: ${rig.place.words}`);
+        }
+        catch (error) {
+            trouble.textContent = wordsOf(error);
+        }
+    };
+    const again = async () => {
+        view = await get(base);
+        draw();
+    };
+    const draw = () => {
+        const ready = view.rungs.filter((one) => one.ready).length;
+        progress.value = view.rungs.length ? ready / view.rungs.length : 0;
+        progress.hidden = ready === view.rungs.length;
+        doing.textContent = ready === view.rungs.length ? "" : `${ready} of ${view.rungs.length} rigs worked out`;
+        const focused = document.activeElement instanceof HTMLInputElement && document.activeElement.name === "rig";
+        show(choices, el("legend", {}, "Rig"), ...view.rungs.map((one) => rung(one, one.id === chosen, choose)));
+        if (focused)
+            choices.querySelector("input:checked")?.focus();
+        show(problems, ...view.problems.map((one) => el("li", {}, one)));
+    };
+    const drawParts = async () => {
+        const asked = ++parts;
+        const found = await get(`${base}/parts`);
+        if (asked !== parts)
+            return;
+        show(around, ...PARTS.filter(([id]) => found.parts[id]).map(([id]) => report(found.parts[id] ?? "", `part ${id}`)));
+    };
+    const own = new OwnRig(me, view, {
+        ask: async (body) => {
+            const made = await send("POST", `${base}/ask`, body);
+            wanted.add(made.id);
+            doing.textContent = `Working out ${made.change}`;
+        },
+        put: async (body) => {
+            await send("PUT", `${base}/in-place`, body);
+            location.reload();
+        },
+    });
+    const wanted = new Set();
+    const left = el("div", { class: "rigs" }, el("p", { class: "soft" }, `${view.vessel}: ${view.aim}`), progress, doing, choices, own.form, papers(base));
+    const right = el("div", { class: "one" }, trouble, problems, answers, strip.whole, beneath, around);
+    show(main, left, right);
+    draw();
+    if (view.ready)
+        await Promise.all([choose(chosen), drawParts()]);
+    else
+        show(answers, el("p", { class: "empty" }, "The rig in place is being worked out."));
+    follow(caseId, {
+        progress: (data) => {
+            if (data["rig"]) {
+                progress.hidden = false;
+                progress.value = Number(data["share"]);
+            }
+        },
+        rig: (data) => {
+            const id = String(data["id"]);
+            void again().then(async () => {
+                if (wanted.delete(id)) {
+                    own.done();
+                    await choose(id);
+                    draw();
+                }
+                else if (!answers.querySelector("section") && view.ready) {
+                    await Promise.all([choose(chosen), drawParts()]);
+                }
+            });
+        },
+        rested: () => void again().then(async () => Promise.all([choose(chosen), drawParts()])),
+        failed: (data) => {
+            const error = data["error"];
+            trouble.textContent = error.message;
+            own.done();
+            void again();
+        },
+    }, (up) => main.classList.toggle("cut-off", !up));
+}
+/** One rig in the list: a radio button, its words, its chance as a picture. */
+function rung(one, chosen, choose) {
+    const input = el("input", {
+        type: "radio",
+        name: "rig",
+        value: one.id,
+        checked: chosen,
+        disabled: !one.ready,
+        onchange: () => void choose(one.id),
+    });
+    const mark = one.in_place ? "in place" : one.own ? "own" : "";
+    const words = el("span", { class: "words" }, el("b", {}, one.change));
+    if (mark)
+        words.append(" ", el("span", { class: "tag" }, mark));
+    words.append(el("span", { class: "chance" }, one.chance || one.detail));
+    if (one.chance)
+        words.append(el("span", { class: "soft" }, one.detail));
+    const label = el("label", { class: `rung${one.ready ? "" : " waits"}` }, input, words);
+    if (one.pips)
+        label.append(report(one.pips, "pips"));
+    return label;
+}
+/** The path strip, with the device moved along it by slider, by keyboard, or by dragging on the picture. */
+class Strip {
+    at;
+    whole;
+    picture = el("div", { class: "strip" });
+    slider = el("input", { type: "range", min: 0, max: 1, step: 1, "aria-label": "Place of the device's tip" });
+    rows = el("dl", { class: "here" });
+    wanted = null;
+    busy = false;
+    round = 0;
+    from = 0;
+    to = 1;
+    constructor(at) {
+        this.at = at;
+        this.slider.addEventListener("input", () => this.want(Number(this.slider.value)));
+        this.picture.addEventListener("pointerdown", (event) => {
+            this.picture.setPointerCapture(event.pointerId);
+            this.drag(event);
+        });
+        this.picture.addEventListener("pointermove", (event) => {
+            if (event.buttons)
+                this.drag(event);
+        });
+        this.whole = el("section", { class: "moving", "aria-label": "Path strip" }, this.picture, this.slider, el("p", { class: "soft note" }, "Drag on the picture, or use the slider's arrow keys, to move the device along its way."), this.rows);
+        this.whole.hidden = true;
+    }
+    /** Forget what was asked for another rig. */
+    abandon() {
+        this.round += 1;
+        this.wanted = null;
+        this.busy = false;
+    }
+    draw(place) {
+        this.whole.hidden = false;
+        this.from = place.from_share;
+        this.to = place.to_share;
+        fill(this.picture, place.strip);
+        this.slider.max = String(place.steps - 1);
+        this.slider.value = String(place.step);
+        this.slider.setAttribute("aria-valuetext", place.words);
+        this.slider.style.marginLeft = `${100 * place.from_share}%`;
+        this.slider.style.width = `${100 * (place.to_share - place.from_share)}%`;
+        show(this.rows, ...place.rows.map((row) => el("div", {}, el("dt", {}, row.name), el("dd", {}, row.words))));
+        document.documentElement.dataset["step"] = String(place.step);
+    }
+    drag(event) {
+        const box = this.picture.getBoundingClientRect();
+        const share = ((event.clientX - box.left) / box.width - this.from) / (this.to - this.from);
+        const last = Number(this.slider.max);
+        this.want(Math.min(Math.max(Math.round(share * last), 0), last));
+    }
+    /** Ask for a place; while one is under way only the last wish is kept. */
+    want(step) {
+        this.wanted = step;
+        if (!this.busy)
+            void this.next();
+    }
+    async next() {
+        const round = this.round;
+        this.busy = true;
+        while (this.wanted !== null && round === this.round) {
+            const step = this.wanted;
+            this.wanted = null;
+            const place = await this.at(step);
+            if (round !== this.round)
+                return;
+            this.draw(place);
+        }
+        if (round === this.round)
+            this.busy = false;
+    }
+}
+/** A rig and target of the user's own: worked out on its own, or put in place. */
+class OwnRig {
+    does;
+    form;
+    trouble = el("p", { class: "trouble", role: "alert" });
+    work = el("button", {}, "Work it out");
+    constructor(me, view, does) {
+        this.does = does;
+        const { form } = view;
+        const none = [{ words: "none", value: "" }];
+        const guide = select(form.guides, form.guide);
+        const seat = number(form.seat_mm, 0, 60, 1);
+        const extension = select([...none, ...form.extensions], form.extension);
+        const depth = number(form.depth_mm, 0, form.length_mm, 1);
+        const rail = select(form.wires, form.wires_in[0] ?? "");
+        const buddy = select([...none, ...form.wires], form.wires_in[1] ?? "");
+        const second = select([...none, ...form.wires], form.wires_in[2] ?? "");
+        const device = select(form.devices, form.device);
+        const from = number(form.from_mm, 0, form.length_mm, 0.5);
+        const to = number(form.to_mm, 0, form.length_mm, 0.5);
+        const body = () => ({
+            rig: {
+                guide: guide.value,
+                seat_mm: seat.valueAsNumber || 0,
+                extension: extension.value ? { device: extension.value, depth_mm: depth.valueAsNumber } : null,
+                wires: [rail.value, buddy.value, second.value].filter(Boolean),
+            },
+            target: { device: device.value, from_mm: from.valueAsNumber, to_mm: to.valueAsNumber },
+        });
+        const put = el("button", { type: "button", class: "quiet", onclick: () => void this.act(() => this.does.put(body())) }, "Put in place");
+        const fields = el("form", {
+            onsubmit: (event) => {
+                event.preventDefault();
+                this.work.disabled = true;
+                void this.act(() => this.does.ask(body()));
+            },
+        }, labelled("Guide", guide), labelled("Seated, mm", seat), labelled("Extension", extension), labelled("Its tip at, mm", depth), labelled("Rail", rail), labelled("Buddy wire", buddy), labelled("Second buddy wire", second), labelled("Device", device), labelled("From, mm", from), labelled("To, mm", to), this.trouble, this.work);
+        if (me.may_change)
+            fields.append(put);
+        if (form.has_anchor_or_trap)
+            fields.append(el("p", { class: "soft note" }, "An anchor or a trapped wire of the case is left out here."));
+        this.form = el("details", { class: "own" }, el("summary", {}, "A rig of your own"), fields);
+    }
+    done() {
+        this.work.disabled = false;
+    }
+    async act(work) {
+        this.trouble.textContent = "";
+        try {
+            await work();
+        }
+        catch (error) {
+            this.trouble.textContent = wordsOf(error);
+            this.done();
+        }
+    }
+}
+function number(value, min, max, step) {
+    return el("input", { type: "number", value, min, max: Math.floor(max), step, required: true });
+}
+function papers(base) {
+    const link = (file, words) => el("li", {}, el("a", { href: `${base}/papers/${file}`, download: "" }, words));
+    return el("section", { class: "papers" }, el("h2", {}, "On paper"), el("ul", {}, link("time-out.pdf", "Time-out sheet (PDF)"), link("plan.pdf", "Plan on one page (PDF)"), link("plan.html", "Plan in full (HTML)"), link("plan.json", "Plan as data (JSON)")));
+}

@@ -1,0 +1,32 @@
+// The room's display: read-only, dark unless told otherwise, and honest when it is no longer live.
+import { el, fill, show } from "./dom.js";
+import { follow, get } from "./net.js";
+import { theme, wear } from "./shell.js";
+export async function room(caseId) {
+    wear(theme() === "light" ? "light" : "dark");
+    document.title = "Room – Backstay";
+    const base = `/api/cases/${caseId}`;
+    const display = el("main", { class: "display" });
+    const dead = el("p", { class: "dead", role: "alert", hidden: true });
+    const about = await get(base);
+    const head = el("header", { class: "display-head" }, el("h1", {}, about.title), el("span", {}, about.vessel));
+    if (about.invented)
+        head.append(el("span", { class: "mark" }, "INVENTED CASE"));
+    show(document.body, dead, head, display);
+    fill(display, (await get(`${base}/room`)).html);
+    let since = "";
+    follow(caseId, { room: (data) => fill(display, String(data["html"])), rig: () => void refresh(), rested: () => void refresh() }, (up) => {
+        if (!up && !since)
+            since = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+        if (up && since) {
+            since = "";
+            void refresh();
+        }
+        dead.hidden = up;
+        dead.textContent = up ? "" : `NOT LIVE since ${since}: what stands here is old`;
+        document.body.classList.toggle("stale", !up);
+    });
+    async function refresh() {
+        fill(display, (await get(`${base}/room`)).html);
+    }
+}
