@@ -112,6 +112,14 @@ class Step(_Model):
     words: str
 
 
+class ChartPiece(_Model):
+    """A stretch of a stent and its diameter by chart."""
+
+    from_mm: float
+    to_mm: float
+    diameter_mm: float
+
+
 class LeftIn(_Model):
     """Something left in the body."""
 
@@ -124,8 +132,8 @@ class LeftIn(_Model):
     label_mm: float | None = Field(description="size on its label")
     length_mm: float | None
     pressure_atm: float | None = Field(description="at which it was opened")
-    chart_mm: float | None = Field(
-        description="diameter on the shelf's chart at the highest pressure of any balloon inside it; not measured"
+    by_chart: list[ChartPiece] = Field(
+        description="diameter by the shelf's charts at the pressures recorded, along it; not measured; empty where a chart is missing"
     )
     since: str
     unplanned: bool

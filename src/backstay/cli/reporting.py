@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,6 +16,7 @@ from backstay.cli.base import (
     as_json,
     check_outputs,
     given,
+    print_rows,
     save,
 )
 from backstay.cli.record import StoreOption
@@ -40,6 +41,8 @@ def report(
     pdf: Annotated[str | None, typer.Option(metavar="F", help="Save as PDF.")] = None,
     html: Annotated[str | None, typer.Option(metavar="F", help="Save as a page.")] = None,
     text: Annotated[str | None, typer.Option(metavar="F", help="Save as plain text, 80 columns.")] = None,
+    fhir: Annotated[str | None, typer.Option(metavar="F", help="Save as a FHIR bundle (R4 and R4B).")] = None,
+    dicom: Annotated[str | None, typer.Option(metavar="F", help="Save as DICOM Encapsulated PDF.")] = None,
     json_file: JsonOption = None,
     store: StoreOption = None,
 ) -> None:
@@ -47,18 +50,13 @@ def report(
     from backstay.app.reporting import Extras
     from backstay.app.reporting import report as made_from
 
-    outputs = given(pdf=pdf, html=html, text=text, json=json_file)
+    outputs = given(pdf=pdf, html=html, text=text, fhir=fhir, dicom=dicom, json=json_file)
     check_outputs(outputs, _inputs(case, plan, dose))
     document = made_from(case, Extras(plan, tuple(dose or ())), store_url=store)
-    save({name: _MAKERS[option](document) for option, name in outputs.items()})
+    forms = _Forms(document)
+    save({name: forms.form(option) for option, name in outputs.items()})
     if not outputs:
-        _print(document)
-
-
-def _print(document: ReportDocument) -> None:
-    from backstay.report.procedure.text import text as as_text
-
-    typer.echo(as_text(document), nl=False)
+        typer.echo(forms.text, nl=False)
 
 
 def _inputs(case: Path, plan: Path | None, dose: list[Path] | None) -> list[Path]:
@@ -67,16 +65,88 @@ def _inputs(case: Path, plan: Path | None, dose: list[Path] | None) -> list[Path
     return [case, events_path(case), *([plan] if plan else []), *(dose or [])]
 
 
-def _text(document: ReportDocument) -> Content:
-    from backstay.report.procedure.text import text as as_text
+class _Forms:
+    """A report in every form, each made once and only when asked for."""
 
-    return as_text(document)
+    def __init__(self, document: ReportDocument) -> None:
+        self.document = document
+
+    @cached_property
+    def text(self) -> str:
+        from backstay.report.procedure.text import text
+
+        return text(self.document)
+
+    @cached_property
+    def pdf(self) -> bytes:
+        from backstay.report.procedure.paper import pdf
+
+        return pdf(self.document)
+
+    def form(self, option: str) -> Content:
+        """Return what an option asks for."""
+        if option == "--html":
+            from backstay.report.procedure.page import html
+
+            return html(self.document)
+        if option == "--fhir":
+            from backstay.adapters.report_fhir import bundle_text
+
+            return bundle_text(self.document, pdf=self.pdf, text=self.text)
+        if option == "--dicom":
+            from backstay.adapters.report_dicom import encapsulated
+
+            return encapsulated(self.document, self.pdf)
+        if option == "--json":
+            return as_json(self.document)
+        return self.pdf if option == "--pdf" else self.text
 
 
-def _pdf(document: ReportDocument) -> Content:
-    from backstay.report.procedure.paper import pdf
-
-    return pdf(document)
+ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who signs, as it is to stand there.")]
 
 
-_MAKERS: dict[str, Callable[[Any], Content]] = {"--json": as_json, "--text": _text, "--pdf": _pdf}
+@app.command()
+def sign(
+    case: CaseArgument,
+    by: ByOption,
+    digest: Annotated[
+        str | None,
+        typer.Option(
+            metavar="D", help="Digest at the foot of the draft that was read; another report is refused."
+        ),
+    ] = None,
+    plan: PlanOption = None,
+    dose: DoseOption = None,
+    store: StoreOption = None,
+) -> None:
+    """Sign the report: nothing but addenda can follow, and it is always made again as it was."""
+    from backstay.app.reporting import Extras, sign_report
+
+    document = sign_report(case, Extras(plan, tuple(dose or ())), by=by, digest=digest, store_url=store)
+    _say_signed(document)
+
+
+@app.command()
+def addendum(
+    case: CaseArgument,
+    words: Annotated[list[str], typer.Argument(help="What is to be added, word for word.")],
+    by: ByOption,
+    store: StoreOption = None,
+) -> None:
+    """Add to a signed report; what was signed stays as it is."""
+    from backstay.app.reporting import add_to_report
+
+    _say_signed(add_to_report(case, by=by, text=" ".join(words), store_url=store))
+
+
+def _say_signed(document: ReportDocument) -> None:
+    from backstay.report.procedure.parts import addenda, shown, signature_line
+
+    rows = [
+        ("signed", signature_line(document)),
+        ("digest", document.content_sha256),
+        ("head", document.head),
+    ]
+    missing = ", ".join(document.content.not_recorded)
+    rows += [("not recorded", shown(missing))] if missing else []
+    print_rows([*rows, *(("added", f"{who}: {said}") for who, said in addenda(document))])

@@ -266,7 +266,7 @@ def _unconfirmed(c: ReportContent, cited: list[CitedSource]) -> list[str]:
         found.append("dose to the skin: backscatter, tissue and table factors from memory or judgement")
     if any(one.beforehand is not None for one in c.attempts):
         found.append("chances, push needed and backup of the plan: absolute scale unvalidated")
-    if any(one.chart_mm is not None for one in c.left_in):
+    if any(one.by_chart for one in c.left_in):
         found.append("diameters by chart: the shelf's own tables, not measured in this vessel")
     found += [f"{one.key}: read second-hand" for one in cited if one.read_as == "secondary"]
     return list(dict.fromkeys(found))

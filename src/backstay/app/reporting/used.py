@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 from typing import Any
 
 from backstay.adapters.limits_file import LevelRow, SkinPart
 from backstay.adapters.report_file import (
     ActValue,
     Ceiling,
+    ChartPiece,
     Clotting,
     ContrastUsed,
     DoseLevel,
@@ -123,7 +125,7 @@ def _left(told: Told, one: Inside) -> LeftIn:
         label_mm=None if stent is None else stent.nominal_diameter_mm,
         length_mm=None if stent is None else stent.working_mm,
         pressure_atm=None if opened is None else opened.number("pressure_atm"),
-        chart_mm=None if opened is None else _chart_mm(told, opened),
+        by_chart=[] if opened is None else _by_chart(told, opened),
         since=told.at(one.since_s),
         unplanned=one.unplanned,
     )
@@ -137,31 +139,41 @@ def _opened(told: Told, one: Inside) -> Entry | None:
     )
 
 
-def _chart_mm(told: Told, opened: Entry) -> float | None:
-    """Return the largest diameter by chart of the stent's balloon and of those inflated in it later.
+def _by_chart(told: Told, opened: Entry) -> list[ChartPiece]:
+    """Return the largest diameter by chart of the stent's balloon and of those inflated in it later, along it.
 
-    None where a chart is missing, or a pressure lies beyond it: nothing is read past a chart's end.
+    Nothing where a chart is missing or a pressure lies beyond it: nothing is read past a chart's end.
     """
     from_mm, to_mm = opened.number("from_mm") or 0.0, opened.number("to_mm") or 0.0
-    inside = [
-        e
-        for e in told.of(EventKind.INFLATION)
-        if e.at_s >= opened.at_s
-        and e.text("purpose") in ("stent", "after_stent")
-        and not e.text("branch")
-        and (e.number("from_mm") or 0.0) < to_mm
-        and from_mm < (e.number("to_mm") or 0.0)
+    spans = [(from_mm, to_mm, _chart_mm(told, opened))]
+    for e in told.of(EventKind.INFLATION):
+        inside = e.text("purpose") in ("stent", "after_stent") and not e.text("branch")
+        start, end = max(e.number("from_mm") or 0.0, from_mm), min(e.number("to_mm") or 0.0, to_mm)
+        if inside and e.at_s >= opened.at_s and start < end:
+            spans.append((start, end, _chart_mm(told, e)))
+    if any(size is None for *_, size in spans):
+        return []
+    places = sorted({place for start, end, _ in spans for place in (start, end)})
+    return [
+        ChartPiece(
+            from_mm=low,
+            to_mm=high,
+            diameter_mm=round(
+                max(size or 0.0 for start, end, size in spans if start <= low and high <= end), 2
+            ),
+        )
+        for low, high in pairwise(places)
     ]
-    sizes = []
-    for event in (opened, *inside):
-        device = told.case.shelf.devices.get(event.text("device") or "")
-        if not isinstance(device, Balloon | Stent):
-            return None
-        try:
-            sizes.append(diameter_at_mm(device, event.number("pressure_atm") or 0.0))
-        except OutsideValidity:
-            return None
-    return round(max(sizes), 2)
+
+
+def _chart_mm(told: Told, inflated: Entry) -> float | None:
+    device = told.case.shelf.devices.get(inflated.text("device") or "")
+    if not isinstance(device, Balloon | Stent):
+        return None
+    try:
+        return diameter_at_mm(device, inflated.number("pressure_atm") or 0.0)
+    except OutsideValidity:
+        return None
 
 
 def not_out(told: Told) -> list[str]:

@@ -54,7 +54,7 @@ def _part(part: Part) -> dict[str, Any]:
 
 def _block(block: Block) -> dict[str, Any]:
     if isinstance(block, Rows):
-        return {"kind": "rows", "rows": [list(row) for row in block.rows]}
+        return {"kind": "rows", "rows": [list(row) for row in block.rows], "abreast": block.abreast}
     if isinstance(block, Table):
         return {
             "kind": "table",
@@ -68,6 +68,7 @@ def _block(block: Block) -> dict[str, Any]:
     return {
         "kind": "picture",
         "caption": block.caption,
+        "note": block.note,
         "svg": block.wide().svg(PRINT),
         "share": block.share,
     }

@@ -34,6 +34,10 @@ NOT_RECORDED = "not recorded"
 UNCONFIRMED = " (unconfirmed)"
 DRAFT = "DRAFT, NOT SIGNED"
 INVENTED = "INVENTED CASE"
+AS_LEFT = (
+    "Vessel walls as found. Stents are drawn at their diameter by the shelf's charts at the pressures recorded, or at their "
+    "label's where no chart reaches; not measured."
+)
 STATES = {
     BudgetState.NO_LIMIT: "no limit known",
     BudgetState.WITHIN: "within the limit",
@@ -51,18 +55,20 @@ def shown(text: str) -> str:
 
 @dataclass(frozen=True)
 class Rows:
-    """Names and what is known of each."""
+    """Names and what is known of each; short ones may stand two abreast."""
 
     rows: tuple[tuple[str, str], ...]
+    abreast: bool = False
 
 
 @dataclass(frozen=True)
 class Table:
-    """A table; `widths` share the line."""
+    """A table; `widths` share the line. One by time keeps a row's beginning on one line on a phone."""
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     widths: tuple[float, ...]
+    timed: bool = False
 
 
 @dataclass(frozen=True)
@@ -79,6 +85,7 @@ class Picture:
     """A picture, with a second form for a phone where there is one."""
 
     caption: str
+    note: str
     wide: Callable[[], Scene]
     narrow: Callable[[], Scene] | None = None
     share: float = field(default=1.0)
@@ -101,7 +108,8 @@ def parts(document: ReportDocument) -> list[Part]:
     c = document.content
     found = [
         Part("In brief", (_facts(c.summary),)),
-        Part("Patient", (_facts(c.patient),)),
+        Part("The vessel before and after", tuple(_vessel(document))),
+        Part("Patient", (Rows(_facts(c.patient).rows, abreast=True),)),
         Part("Indication", (_said(c.indication),)),
         Part("Access", (_said(c.access),)),
         Part("Findings before treatment", tuple(_findings(document))),
@@ -201,12 +209,16 @@ def _findings(document: ReportDocument) -> Iterable[Block]:
         )
     else:
         yield Lines(("no lesion described",))
-    yield _strip("As found", document, before_strip)
 
 
-def _strip(caption: str, document: ReportDocument, make: Callable[..., Scene]) -> Picture:
+def _vessel(document: ReportDocument) -> Iterable[Block]:
+    yield _strip("As found", "", document, before_strip)
+    yield _strip("As left", AS_LEFT, document, after_strip)
+
+
+def _strip(caption: str, note: str, document: ReportDocument, make: Callable[..., Scene]) -> Picture:
     c = document.content
-    return Picture(caption, lambda: make(c), lambda: make(c, width=PHONE))
+    return Picture(caption, note, lambda: make(c), lambda: make(c, width=PHONE))
 
 
 def _branch(at_mm: float, diameter_mm: float, stenosis_percent: float | None) -> str:
@@ -236,7 +248,7 @@ def _steps(steps: Sequence[Step]) -> Block:
     if not steps:
         return Lines((NOT_RECORDED,))
     rows = tuple((clock(x.at), plain(x.minute), x.author_role, shown(x.words)) for x in steps)
-    return Table(("time", "min", "written by", "what"), rows, (0.6, 0.4, 1.0, 6.4))
+    return Table(("time", "min", "written by", "what"), rows, (0.6, 0.4, 1.0, 6.4), timed=True)
 
 
 def _attempts(document: ReportDocument) -> Iterable[Block]:
@@ -267,9 +279,9 @@ def _range(s: Spread) -> str:
 
 def _stop(b: Beforehand) -> str:
     if b.stops_at_mm is None:
-        return "expected to arrive"
+        return "arrives in the median draw"
     why = f", {b.limited_by}" if b.limited_by else ""
-    return f"expected to stop at {plain(b.stops_at_mm)} mm{why}"
+    return f"stops at {plain(b.stops_at_mm)} mm in the median draw{why}"
 
 
 # The result
@@ -286,14 +298,6 @@ def _outcome(document: ReportDocument) -> Iterable[Block]:
     yield Lines((_when_stated(o.stated, o.stated_beforehand),), soft=True)
     if o.notes:
         yield _said(o.notes)
-    yield _strip("As left", document, after_strip)
-    yield Lines(
-        (
-            "Vessel walls as found. Stents are drawn at their diameter by the shelf's chart at the pressures recorded, or at "
-            "their label's where no chart reaches; not measured.",
-        ),
-        soft=True,
-    )
 
 
 def _when_stated(stated: str, beforehand: bool | None) -> str:
@@ -335,16 +339,26 @@ def _left_row(x: LeftIn) -> tuple[str, ...]:
     if x.item is not BodyItem.STENT:
         return (shown(name), place, "", "", clock(x.since))
     size = f"; label {plain(x.label_mm)} mm, {plain(x.length_mm)} mm long" if x.label_mm is not None else ""
-    chart = "no chart" if x.chart_mm is None else f"{plain(x.chart_mm)} mm"
+    chart = _chart(x)
     return (shown(name + size), place, amount(x.pressure_atm, "atm"), chart, clock(x.since))
+
+
+def _chart(x: LeftIn) -> str:
+    """Return the diameters by chart along a stent, each once, in order of place."""
+    sizes = list(dict.fromkeys(plain(piece.diameter_mm) for piece in x.by_chart))
+    return f"{', '.join(sizes)} mm" if sizes else "no chart"
 
 
 def _used(document: ReportDocument) -> Block:
     used = document.content.used
     if not used:
         return Lines((NOT_RECORDED,))
-    rows = tuple((shown(x.name), x.kind, plain(x.times)) for x in used)
-    return Table(("device", "kind", "times in the record"), rows, (4.0, 2.0, 1.6))
+    return Lines(
+        (
+            "; ".join(f"{shown(x.name)} ({plain(x.times)})" for x in used)
+            + ". In brackets how often the record names it.",
+        )
+    )
 
 
 # Budgets
@@ -412,7 +426,7 @@ def _radiation(document: ReportDocument) -> Iterable[Block]:
     )
     rows.append(("grade", shown(f"{s.grade}: {s.effect}; {s.advice} [{s.advice_source}]")))
     yield Rows(tuple(rows))
-    yield Picture("Dose to the skin, unrolled", lambda: skin_scene(s), None, 0.62)
+    yield Picture("Dose to the skin, unrolled", "", lambda: skin_scene(s), None, 0.55)
     yield Lines(tuple(map(shown, s.notes)), listed=True, soft=True)
 
 

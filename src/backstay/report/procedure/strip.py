@@ -13,7 +13,7 @@ from backstay.app.event_words import plain
 from backstay.identifiers import BodyItem, Calcium
 from backstay.report.axes import Scale, ticks
 from backstay.report.labels import ROW, Label, draw, place, row_count
-from backstay.report.scene import Line, Paint, Point, Rect, Scene, Shape, Text, band, wrap
+from backstay.report.scene import Line, Paint, Point, Scene, Shape, Text, band, wrap
 from backstay.report.words import CALCIUM, number
 
 FloatArray = NDArray[np.float64]
@@ -57,7 +57,7 @@ class _Strip:
         self.s, self.reference = s[shown], np.asarray(picture.reference_mm)[shown]
         self.lumen = np.minimum(np.asarray(picture.lumen_mm)[shown], 1.15 * self.reference)
         self.along = Scale(float(s[0]), end, 16.0, width - 16.0)
-        opened = max([x.chart_mm or x.label_mm or 0.0 for x in content.left_in], default=0.0)
+        opened = max([self._size_mm(x) for x in content.left_in], default=0.0)
         self.widest_mm = max(float(self.reference.max()), float(self.lumen.max()), opened)
         natural = self.widest_mm * self.along.per_unit
         fitting = [e for e in _EXAGGERATIONS if e * natural <= _TALLEST]
@@ -157,15 +157,35 @@ class _Strip:
                 continue
             x, end = self.along(one.from_mm), self.along(min(one.to_mm, self.along.high))
             if one.item is BodyItem.STENT:
-                half = 0.5 * _size_mm(one) * self.across
-                paints = (Paint("lumen"), Paint("backup", "backup", 2.0, hatch="crossed"))
-                shapes += [Rect(x, axis - half, end - x, 2 * half, p, tip=one.name) for p in paints]
+                shapes += self._stent(one, axis)
             else:
                 y = axis + 0.5 * self.widest_mm * self.across
                 shapes.append(
                     Line(((x - 20.0, y), (end + 20.0, y)), Paint(stroke="stop", width=2.4, dash="7 3"))
                 )
         return [*shapes, *self._stops(axis)]
+
+    def _pieces(self, one: LeftIn) -> list[tuple[float, float, float]]:
+        """Return stretches with their diameter: by chart, else the label's, else the vessel's own."""
+        if one.by_chart:
+            return [(piece.from_mm, piece.to_mm, piece.diameter_mm) for piece in one.by_chart]
+        from_mm, to_mm = one.from_mm or 0.0, one.to_mm or 0.0
+        own_mm = float(np.interp(0.5 * (from_mm + to_mm), self.s, self.reference))
+        return [(from_mm, to_mm, one.label_mm or own_mm)]
+
+    def _size_mm(self, one: LeftIn) -> float:
+        return max(size for *_, size in self._pieces(one))
+
+    def _stent(self, one: LeftIn, axis: float) -> list[Shape]:
+        """Return a stent piece by piece, each as wide as its chart says."""
+        points = [
+            (self.along(min(at, self.along.high)), 0.5 * size * self.across)
+            for start, end, size in self._pieces(one)
+            for at, size in ((start, size), (end, size))
+        ]
+        outline = (*((x, axis - r) for x, r in points), *((x, axis + r) for x, r in reversed(points)))
+        paints = (Paint("lumen"), Paint("backup", "backup", 2.0, hatch="crossed"))
+        return [Line(outline, paint, closed=True, kind="stent", tip=one.name) for paint in paints]
 
     def _stops(self, axis: float) -> list[Shape]:
         half = 0.5 * self.widest_mm * self.across
@@ -227,9 +247,14 @@ class _Strip:
                 words = (
                     f"stent {plain(one.label_mm)} x {plain(one.length_mm)} mm" if one.label_mm else one.name
                 )
-                if one.chart_mm is not None and not self.narrow:
-                    words += f", {plain(one.chart_mm)} mm by chart"
-                labels.append(Label(middle, 0.5 * _size_mm(one) * self.across, words, "backup", bold=True))
+                sizes = sorted({piece.diameter_mm for piece in one.by_chart})
+                if sizes and not self.narrow:
+                    words += (
+                        f", {' to '.join(plain(s) for s in dict.fromkeys((sizes[0], sizes[-1])))} mm by chart"
+                    )
+                labels.append(
+                    Label(middle, 0.5 * self._size_mm(one) * self.across, words, "backup", bold=True)
+                )
             else:
                 labels.append(
                     Label(middle, 0.5 * self.widest_mm * self.across, "wire behind the stent", "stop")
@@ -248,10 +273,6 @@ class _Strip:
             shapes.append(Text(8.0, y, line, self.small, "soft"))
             y += 1.35 * self.small
         return shapes, y
-
-
-def _size_mm(one: LeftIn) -> float:
-    return one.chart_mm or one.label_mm or 2.0
 
 
 def _stopped(content: ReportContent) -> Sequence[float]:

@@ -35,7 +35,10 @@ def text(document: ReportDocument) -> str:
     for line in heading(document):
         lines += _wrapped(line.replace(" · ", ", "))
     lines.append("=" * COLUMNS)
+    # Pictures have no place in plain text, and neither has a part of nothing else.
     for part in parts(document):
+        if all(isinstance(block, Picture) for block in part.blocks):
+            continue
         lines += ["", part.title.upper() + (" !" if part.is_urgent else ""), "-" * COLUMNS]
         for block in part.blocks:
             lines += _block(block)
