@@ -189,74 +189,75 @@ class _Bundle:
     # Observations
 
     def _observations(self, patient: Resource, procedure: Resource) -> Iterable[Resource]:
-        c, when = self.c, _instant(self.c.began)
+        links = {"subject": patient, "partOf": [procedure]}
+        for one in (*self._before(), *self._given(), *self._afterwards()):
+            yield {**one, **links}
 
-        def observed(words: str, name: str | None = None, at: str | None = None, **rest: Any) -> Resource:
-            code = _concept(words, *([name] if name else []))
-            tag = [] if name is None or CODES[name].confirmed else [{"display": FROM_MEMORY}]
-            return {
-                "resourceType": "Observation",
-                "meta": {"tag": tag},
-                "status": "preliminary" if self.document.is_draft else "final",
-                "category": rest.pop("category", [_category("procedure")]),
-                "code": code,
-                "subject": patient,
-                "partOf": [procedure],
-                "effectiveDateTime": at or when,
-                **rest,
-            }
+    def _observed(
+        self,
+        words: str,
+        name: str | None = None,
+        *,
+        at: str | None = None,
+        kind: str = "procedure",
+        **said: Any,
+    ) -> Resource:
+        tag = [] if name is None or CODES[name].confirmed else [{"display": FROM_MEMORY}]
+        return {
+            "resourceType": "Observation",
+            "meta": {"tag": tag},
+            "status": "preliminary" if self.document.is_draft else "final",
+            "category": [{"coding": [{"system": OBSERVATION_CATEGORY, "code": kind}]}],
+            "code": _concept(words, *([name] if name else [])),
+            "effectiveDateTime": _instant(at or self.c.began),
+            **said,
+        }
 
-        for fact in c.patient:
+    def _before(self) -> Iterable[Resource]:
+        """Yield what was known of the patient, and the lesions as found."""
+        for fact in self.c.patient:
             if fact.value is not None and fact.what != "age":
                 name = fact.what if fact.what in CODES else None
-                yield observed(
-                    fact.what,
-                    name,
-                    valueQuantity=_fact_quantity(fact),
-                    category=[
-                        _category(
-                            "laboratory"
-                            if "/" in fact.unit
-                            else "vital-signs"
-                            if fact.unit in ("kg", "cm")
-                            else "exam"
-                        )
-                    ],
+                kind = "laboratory" if "/" in fact.unit else "exam"
+                yield self._observed(
+                    fact.what, name, kind=kind, valueQuantity=_quantity(fact.value, fact.unit)
                 )
-        for act in c.clotting.acts:
-            said = f"activated clotting time{f', from the {act.sampled_from}' if act.sampled_from else ''}"
-            yield observed(
-                said,
-                "act",
-                _instant(act.at),
-                valueQuantity=_quantity(act.act_s, "s"),
-                category=[_category("laboratory")],
-            )
-        if c.contrast.used_mL is not None:
-            yield observed("contrast medium given", valueQuantity=_quantity(c.contrast.used_mL, "mL"))
-        if c.clotting.heparin_U is not None:
-            yield observed("unfractionated heparin given", valueQuantity=_quantity(c.clotting.heparin_U, "U"))
-        levels = [x for x in c.radiation.levels if x.value is not None]
-        if levels:
-            yield observed("radiation exposure", "radiation", component=[_level(x) for x in levels])
-        for lesion in c.findings.lesions:
-            yield observed(
-                f"lesion {lesion.number} before treatment, {lesion.from_mm:g} to {lesion.to_mm:g} mm from the ostium",
+        for x in self.c.findings.lesions:
+            yield self._observed(
+                f"lesion {x.number} before treatment, {x.from_mm:g} to {x.to_mm:g} mm from the ostium",
                 component=[
-                    _component("diameter stenosis", lesion.diameter_percent.value, "%"),
-                    _component("least lumen diameter", lesion.least_mm.value, "mm"),
-                    _component("reference diameter", lesion.reference_mm.value, "mm"),
-                    _component("length", lesion.length_mm.value, "mm"),
+                    _component("diameter stenosis", x.diameter_percent.value, "%"),
+                    _component("least lumen diameter", x.least_mm.value, "mm"),
+                    _component("reference diameter", x.reference_mm.value, "mm"),
+                    _component("length", x.length_mm.value, "mm"),
                 ],
             )
-        for result in c.outcome.measured:
-            yield observed("result of the intervention", at=_instant(result.at), valueString=result.text)
-        for criterion in c.outcome.criteria:
-            mark = "" if criterion.confirmed else " (unconfirmed)"
-            yield observed(
-                f"{criterion.what}: asked {criterion.asked}{mark}",
-                valueString=f"{criterion.verdict}{f': {criterion.found}' if criterion.found else ''}",
-            )
+
+    def _given(self) -> Iterable[Resource]:
+        """Yield contrast, heparin, clotting times and radiation."""
+        contrast, clotting = self.c.contrast, self.c.clotting
+        for act in clotting.acts:
+            drawn = f", from the {act.sampled_from}" if act.sampled_from else ""
+            value = _quantity(act.act_s, "s")
+            words = f"activated clotting time{drawn}"
+            yield self._observed(words, "act", at=act.at, kind="laboratory", valueQuantity=value)
+        if contrast.used_mL is not None:
+            yield self._observed("contrast medium given", valueQuantity=_quantity(contrast.used_mL, "mL"))
+        if clotting.heparin_U is not None:
+            value = _quantity(clotting.heparin_U, "U")
+            yield self._observed("unfractionated heparin given", valueQuantity=value)
+        levels = [_level(x) for x in self.c.radiation.levels if x.value is not None]
+        if levels:
+            yield self._observed("radiation exposure", "radiation", component=levels)
+
+    def _afterwards(self) -> Iterable[Resource]:
+        """Yield results, and what was asked of them."""
+        for one in self.c.outcome.measured:
+            yield self._observed("result of the intervention", at=one.at, valueString=one.text)
+        for x in self.c.outcome.criteria:
+            mark = "" if x.confirmed else " (unconfirmed)"
+            said = f"{x.verdict}: {x.found}" if x.found else x.verdict
+            yield self._observed(f"{x.what}: asked {x.asked}{mark}", valueString=said)
 
     # The report
 
@@ -331,17 +332,9 @@ def _concept(words: str, *names: str) -> Resource:
     }
 
 
-def _category(code: str) -> Resource:
-    return {"coding": [{"system": OBSERVATION_CATEGORY, "code": code}]}
-
-
 def _quantity(value: float, unit: str) -> Resource:
     whole = int(value) if float(value).is_integer() else value
     return {"value": whole, "unit": unit, "system": UCUM, "code": UNITS[unit]}
-
-
-def _fact_quantity(fact: Fact) -> Resource | None:
-    return None if fact.value is None else _quantity(fact.value, fact.unit)
 
 
 def _fact_words(fact: Fact) -> str:

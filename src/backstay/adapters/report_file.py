@@ -352,6 +352,9 @@ class ReportDocument(_Model):
     content_sha256: str
     head: str = Field(description="head of the chain of the events it was made from")
     events: int = Field(description="how many events that is")
+    head_checked: bool = Field(
+        description="false where this store took a signed record in from its file, whose chain is another"
+    )
     signature: Signature | None
     addenda: list[Addendum]
 

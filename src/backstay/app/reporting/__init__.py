@@ -172,6 +172,7 @@ def _document(recorder: Recorder, extras: Extras) -> ReportDocument:
             content_sha256=content_digest(made),
             head=recorder.listed.head,
             events=len(recorder.events),
+            head_checked=True,
             signature=None,
             addenda=[],
         )
@@ -182,6 +183,7 @@ def _document(recorder: Recorder, extras: Extras) -> ReportDocument:
             allowed="neither, or an addendum",
         )
     kept = _as_signed(recorder, signed)
+    place = recorder.events.index(signed) - 1
     zone = recorder.events[0].at.tzinfo
 
     def at(event: Event) -> str:
@@ -194,6 +196,7 @@ def _document(recorder: Recorder, extras: Extras) -> ReportDocument:
         content_sha256=signed.report_sha256,
         head=signed.head,
         events=recorder.events.index(signed),
+        head_checked=recorder.store.links(recorder.record_id)[place].link == signed.head,
         signature=Signature(
             by=signed.by, at=at(signed), report_sha256=signed.report_sha256, head=signed.head
         ),

@@ -460,7 +460,12 @@ def _rests_on(document: ReportDocument) -> Iterable[Block]:
         ("versions", versions),
         ("record", f"{shown(c.record) or NOT_RECORDED}, {plain(document.events)} events"),
     ]
-    rows.append(("head of its chain", document.head))
+    unchecked = (
+        ""
+        if document.head_checked
+        else "; as signed, not checked here: this store took the record in from its file"
+    )
+    rows.append(("head of its chain", f"{document.head}{unchecked}"))
     rows.append(("digest of this report", document.content_sha256))
     rows += [(shown(name), sha256) for name, sha256 in c.inputs.items()]
     yield Rows(tuple(rows))
