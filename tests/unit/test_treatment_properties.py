@@ -66,10 +66,7 @@ def test_a_deeper_stenosis_in_a_known_place_leaves_the_reference_alone(
         assert np.array_equal(tight[outside], lumen[outside])
         rows = lumen_from_rows(ROWS, tight, sd_mm=0.13)
         fits.append(fit_reference(rows, mouths, span, rng=np.random.default_rng(0), noise=noise).reference_mm)
-    # Only rows inside differ; they move the reference by what the wide prior of a lesion lets through: in 400 random vessels 0.048 mm at
-    # most, 0.033 mm upwards (usually under 0.01). The bounds were widened to twice that after it was seen.
-    assert fits[1] == pytest.approx(fits[0], abs=0.1)
-    assert float(np.max(fits[1] - fits[0])) <= 0.07
+    assert fits[1] == pytest.approx(fits[0], abs=1e-9)  # only rows inside differ
 
 
 @settings(max_examples=25)
@@ -102,6 +99,28 @@ def test_without_error_a_stenosis_leaves_the_reference_where_it_was() -> None:
         assert fit.reference_mm == pytest.approx(true, abs=0.03)
         assert lesion.diameter_percent.value == pytest.approx(100.0 * share, abs=2.0)
         assert lesion.narrowest_at_mm == pytest.approx(60.0, abs=1.0)
+
+
+def test_a_path_diseased_from_end_to_end_still_has_a_reference() -> None:
+    s = np.arange(0.0, 20.0, 1.0)
+    lumen = 3.0 * (1.0 - 0.6 * np.exp(-0.5 * ((s - 10.0) / 3.0) ** 2))
+    rows = lumen_from_rows(s, lumen, sd_mm=0.1)
+    _, (lesion,) = measure_lesions(rows, [], [Span(2.0, 18.0)], rng=np.random.default_rng(0))
+    assert lesion.reference_mm.low < 3.0 < lesion.reference_mm.high
+    assert lesion.diameter_percent.value == pytest.approx(60.0, abs=5.0)
+
+
+def test_the_least_lumen_is_not_the_deepest_error() -> None:
+    """A long even narrowing of 50 %: the least of many rows with error lies below it, the estimate must not."""
+    flat = 3.0 * (1.0 - 0.5 * np.clip((25.0 - np.abs(ROWS - 50.0)) / 8.0, 0.0, 1.0))
+    found = []
+    for seed in range(30):
+        error = np.random.default_rng(seed).normal(0.0, 0.13, ROWS.size)
+        rows = lumen_from_rows(ROWS, flat + error, sd_mm=0.13)
+        (lesion,) = measure_lesions(rows, [], [Span(25.0, 75.0)], rng=np.random.default_rng(seed))[1]
+        found.append(lesion.least_mm.value)
+    # 0.15 mm too low without the allowance for it, 0.05 with it: the bound was set when that had been seen.
+    assert np.mean(found) == pytest.approx(1.5, abs=0.07)
 
 
 def test_a_vessel_without_lesions_has_none() -> None:

@@ -29,6 +29,7 @@ END_SD_MM = 0.25
 """Error of an end by the shape of its shoulder, which a smooth curve rounds: found on generated vessels of other seeds."""
 LANDING_MM = 2.0
 """From a lesion's end to the landing zone: common practice, no source."""
+LEAST_LUMEN_MM = 0.05
 _ROUNDS = 3
 _SMOOTH_MM = 1.5
 
@@ -303,6 +304,9 @@ def _one(fit: ReferenceFit, peak: int, number: int | None, rng: np.random.Genera
     at = inside[np.argmin(fit.lumen_mm[inside])]
     near = np.abs(s - s[at]) <= OFFSET_MM
     least = fit.lumen_mm[at] + (fit.lumen_draws_mm[:, near] - fit.lumen_mm[near]).mean(axis=1)
+    # The least of a curve with error lies too low: by about as much as the least of a draw lies below that of the mean.
+    least -= float(np.mean(fit.lumen_draws_mm[:, inside].min(axis=1))) - fit.lumen_mm[at]
+    least = np.maximum(least, LEAST_LUMEN_MM)
     rows, by_draw = np.arange(len(draws)), inside[np.argmin(fit.lumen_draws_mm[:, inside], axis=1)]
     reference = fit.reference_draws_mm[rows, by_draw]
     stenosis = 1.0 - least / reference

@@ -2,8 +2,9 @@
 
 The lumen is a reference less what the lesions take. The reference is straight between branches with a slow
 wander, and steps down at each branch by about what the branching law says; what lesions take is a smooth
-function that lives only where a lesion is. Both are Gaussian, so the fit is exact linear algebra, and every
-number that follows (least lumen, stenosis, ends) is read from joint draws of the two.
+function that lives only where a lesion is. Both are Gaussian, so the fit is exact linear algebra. The reference
+is fitted first and sees only the rows outside the lesions, so nothing inside one can move it; what lesions take is
+fitted to what it leaves over. Every number that follows (least lumen, stenosis, ends) is read from joint draws.
 """
 
 from __future__ import annotations
@@ -25,6 +26,10 @@ GRID_MM = 0.5
 CELL_MM = 0.5
 """Rows nearer to each other are averaged: more of them add cost, not knowledge."""
 FEWEST_ROWS = 8
+SEEN_MM = 3.0
+"""The reference sees a row so far inside a stretch, in its margin, where what a lesion takes is still allowed for."""
+FEWEST_SEEN = 4
+"""Where a path is diseased from end to end, so many rows nearest to the ends of its stretches tell the reference."""
 
 # What is believed before the data: judgement, no source. The study of generated vessels shows what it costs.
 TAPER_PER_MM = (-0.006, 0.010)
@@ -190,11 +195,11 @@ def fit_reference(
 
     Notes
     -----
-    A narrowing inside a diseased stretch cannot move the reference: what lies there is explained by what the
-    lesion takes, whose prior is wide. The prior of a branch's step is centred on the law of Huo and Kassab
-    at the reference before it, and depends on that weakly, so it is set from the fit and the fit repeated.
+    What lies deeper in a diseased stretch than `SEEN_MM` cannot move the reference, which does not see it. The
+    prior of a branch's step is centred on the law of Huo and Kassab at the reference before it, and depends on
+    that weakly, so it is set from the fit and the fit repeated.
     """
-    healthy = ~_inside(lumen.s_mm, diseased)
+    healthy = _seen(lumen.s_mm, diseased)
     level_mm = _first_level_mm(lumen, healthy, mouths)
     found = noise or (max(lumen.sd_mm, LEAST_NOISE_MM), 0.0)
     model = _model(lumen, mouths, diseased, level_mm, found)
@@ -204,13 +209,6 @@ def fit_reference(
             found = _noise_of(lumen, healthy, model)
         model = _model(lumen, mouths, diseased, level_mm, found)
     return model.as_fit(rng, diseased, lumen.sd_mm)
-
-
-def _inside(s_mm: FloatArray, spans: Sequence[Span]) -> BoolArray:
-    inside = np.zeros(s_mm.shape, dtype=bool)
-    for span in spans:
-        inside |= (s_mm >= span.from_mm) & (s_mm <= span.to_mm)
-    return inside
 
 
 def _before(mouths: Sequence[Mouth]) -> FloatArray:
@@ -227,10 +225,12 @@ def _first_level_mm(lumen: Lumen, healthy: BoolArray, mouths: Sequence[Mouth]) -
 
 @dataclass(frozen=True, eq=False)
 class _Model:
-    """The Gaussian model, factored."""
+    """The Gaussian model in two steps: the reference from the healthy rows, then what lesions take from all rows."""
 
     grid: FloatArray
     rows: FloatArray
+    healthy: BoolArray
+    """Rows outside every diseased stretch: the only ones the reference sees."""
     observed: FloatArray
     mean_at_rows: FloatArray
     mean_at_grid: FloatArray
@@ -241,10 +241,11 @@ class _Model:
     noise: tuple[float, float]
 
     def __post_init__(self) -> None:
-        n = len(self.rows)
-        cov = self.slow[:n] @ self.slow[:n].T + self.taken[:n] @ self.taken[:n].T
-        cov += self.noise_cov()
-        object.__setattr__(self, "_factor", cho_factor(cov, lower=True))
+        n, h, error = len(self.rows), self.healthy, self.noise_cov()
+        slow, taken, margin = self.slow[:n][h], self.taken[:n], self.taken[:n][h]
+        seen = slow @ slow.T + margin @ margin.T + error[np.ix_(h, h)]
+        object.__setattr__(self, "_of_slow", cho_factor(seen, lower=True))
+        object.__setattr__(self, "_of_taken", cho_factor(taken @ taken.T + error, lower=True))
 
     def noise_cov(self) -> FloatArray:
         sd, correlation = self.noise
@@ -254,34 +255,44 @@ class _Model:
         step = float(np.median(np.diff(self.rows)))
         return np.asarray(sd**2 * correlation ** (gap / step) + 1e-10 * np.eye(len(self.rows)))
 
-    def _solve(self, residual: FloatArray) -> FloatArray:
-        return np.asarray(cho_solve(self._factor, residual))  # type: ignore[attr-defined]
+    def _slow_by(self, missed: FloatArray) -> FloatArray:
+        """Return the reference, on rows and grid, that what was missed at the healthy rows asks for."""
+        half = self.slow[: len(self.rows)][self.healthy]
+        weights: FloatArray = cho_solve(self._of_slow, missed)  # type: ignore[attr-defined]
+        return np.asarray(self.slow @ (half.T @ weights))
+
+    def _taken_by(self, missed: FloatArray) -> FloatArray:
+        """Return what lesions take, on rows and grid, that what was missed at the rows asks for."""
+        half = self.taken[: len(self.rows)]
+        weights: FloatArray = cho_solve(self._of_taken, missed)  # type: ignore[attr-defined]
+        return np.asarray(self.taken @ (half.T @ weights))
+
+    def means(self) -> tuple[FloatArray, FloatArray]:
+        """Return the mean of the reference less its prior mean, and of what lesions take, on rows and grid."""
+        missed = self.observed - self.mean_at_rows
+        slow = self._slow_by(missed[self.healthy])
+        return slow, self._taken_by(missed - slow[: len(self.rows)])
 
     def mean_reference(self) -> FloatArray:
-        n = len(self.rows)
-        weights = self._solve(self.observed - self.mean_at_rows)
-        return self.mean_at_grid + self.slow[n:] @ (self.slow[:n].T @ weights)
+        return self.mean_at_grid + self.means()[0][len(self.rows) :]
 
     def residual(self) -> FloatArray:
         """Return what the smooth parts leave over at the rows."""
         n = len(self.rows)
-        weights = self._solve(self.observed - self.mean_at_rows)
-        smooth = self.slow[:n] @ (self.slow[:n].T @ weights) + self.taken[:n] @ (self.taken[:n].T @ weights)
-        return np.asarray(self.observed - self.mean_at_rows - smooth)
+        slow, taken = self.means()
+        return np.asarray(self.observed - self.mean_at_rows - slow[:n] - taken[:n])
 
     def draws(self, rng: np.random.Generator, count: int) -> tuple[FloatArray, FloatArray]:
         """Return joint draws of reference and lumen on the grid: prior draws moved by what they miss."""
-        n = len(self.rows)
+        n, h = len(self.rows), self.healthy
         slow = self.slow @ rng.standard_normal((self.slow.shape[1], count))
         taken = self.taken @ rng.standard_normal((self.taken.shape[1], count))
-        half = np.linalg.cholesky(self.noise_cov())
-        error = half @ rng.standard_normal((n, count))
-        missed = (self.observed - self.mean_at_rows)[:, None] - slow[:n] - taken[:n] - error
-        weights = self._solve(missed)
-        slow_at_grid = slow[n:] + self.slow[n:] @ (self.slow[:n].T @ weights)
-        taken_at_grid = taken[n:] + self.taken[n:] @ (self.taken[:n].T @ weights)
-        reference = self.mean_at_grid[:, None] + slow_at_grid
-        return reference.T, (reference + taken_at_grid).T
+        error = np.linalg.cholesky(self.noise_cov()) @ rng.standard_normal((n, count))
+        off = (self.observed - self.mean_at_rows)[:, None]
+        slow = slow + self._slow_by((off - slow[:n] - taken[:n] - error)[h])
+        taken = taken + self._taken_by(off - slow[:n] - taken[:n] - error)
+        reference = self.mean_at_grid[:, None] + slow[n:]
+        return reference.T, (reference + taken[n:]).T
 
     def as_fit(self, rng: np.random.Generator, diseased: Sequence[Span], sd_mm: float) -> ReferenceFit:
         reference, lumen = self.draws(rng, DRAWS)
@@ -289,10 +300,8 @@ class _Model:
         scatter = 1.0 + 1.0 / np.sqrt(2.0 * len(self.rows))
         common_mm = float(np.sqrt(max(sd_mm**2 - (scatter * self.noise[0]) ** 2, 0.0)))
         shift = common_mm * rng.standard_normal((DRAWS, 1))
-        n = len(self.rows)
-        weights = self._solve(self.observed - self.mean_at_rows)
-        mean = self.mean_reference()
-        taken = self.taken[n:] @ (self.taken[:n].T @ weights)
+        slow, taken = (part[len(self.rows) :] for part in self.means())
+        mean = self.mean_at_grid + slow
         return ReferenceFit(
             self.grid,
             mean,
@@ -316,7 +325,8 @@ def _model(
     grid = np.arange(rows[0], rows[-1] + 1e-9, GRID_MM)
     places = np.concatenate([rows, grid])
     middle = float(np.mean(rows))
-    top = float(np.quantile(lumen.diameter_mm, 0.75))
+    healthy = _seen(rows, diseased)
+    top = float(np.quantile(lumen.diameter_mm[healthy], 0.75))
     mean = top + TAPER_PER_MM[0] * (places - middle)
     columns = [np.full(places.shape, LEVEL_SD_MM), TAPER_PER_MM[1] * (places - middle)]
     for mouth, before_mm in zip(mouths, level_mm, strict=True):
@@ -330,7 +340,7 @@ def _model(
     presence = TAKEN_RATIO * top * _presence(places, diseased)
     taken = presence[:, None] * _half_of_matern(places, TAKEN_REACH_MM)
     n = len(rows)
-    return _Model(grid, rows, lumen.diameter_mm, mean[:n], mean[n:], slow, taken, noise)
+    return _Model(grid, rows, healthy, lumen.diameter_mm, mean[:n], mean[n:], slow, taken, noise)
 
 
 def _after(places: FloatArray, mouth: Mouth) -> FloatArray:
@@ -340,11 +350,21 @@ def _after(places: FloatArray, mouth: Mouth) -> FloatArray:
 
 
 def _presence(places: FloatArray, diseased: Sequence[Span]) -> FloatArray:
-    presence = np.zeros(places.shape)
+    return np.clip(_depth(places, diseased) / RAMP_MM, 0.0, 1.0)
+
+
+def _depth(places: FloatArray, diseased: Sequence[Span]) -> FloatArray:
+    """Return how deep in a diseased stretch each place lies [mm]; below 0 outside all of them."""
+    depth = np.full(places.shape, -np.inf)
     for span in diseased:
-        depth = np.minimum(places - span.from_mm, span.to_mm - places)
-        presence = np.maximum(presence, np.clip(depth / RAMP_MM, 0.0, 1.0))
-    return presence
+        depth = np.maximum(depth, np.minimum(places - span.from_mm, span.to_mm - places))
+    return depth
+
+
+def _seen(rows: FloatArray, diseased: Sequence[Span]) -> BoolArray:
+    """Return the rows that the reference sees: outside every stretch or in its margin, at least the few nearest to an edge."""
+    depth = _depth(rows, diseased)
+    return np.asarray(depth <= max(float(np.partition(depth, FEWEST_SEEN - 1)[FEWEST_SEEN - 1]), SEEN_MM))
 
 
 def _half_of_matern(places: FloatArray, reach_mm: float) -> FloatArray:
