@@ -13,7 +13,7 @@ from backstay.adapters.limits_file import LimitsDocument
 from backstay.adapters.quantiles import Quantiles
 from backstay.adapters.toml_text import read_text
 from backstay.adapters.treatment_file import TreatmentDocument
-from backstay.adapters.way_back_file import WayBackDocument
+from backstay.adapters.way_back_file import CarriedRow, WayBackDocument
 from backstay.errors import FileFormatError
 from backstay.identifiers import Calcium, Cause, LimitedBy, MoveId, Verdict
 
@@ -129,6 +129,9 @@ class RigResult(_Model):
     costs: Costs
     cautions: list[str]
     conditions: list[str] = Field(default_factory=list, description="what must be true before this is tried")
+    carried: list[CarriedRow] = Field(
+        default_factory=list, description="what the move places, each with the chance of its own delivery"
+    )
     unvalidated: list[str]
     curve: DepthCurve
     lying: list[Lying]

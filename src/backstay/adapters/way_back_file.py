@@ -70,3 +70,17 @@ class WayBackDocument(_Model):
     catches_N: float
     unvalidated: list[str]
     cautions: list[str]
+
+
+class CarriedRow(_Model):
+    """Whether what a move places gets to its own place with the rig as it is."""
+
+    name: str
+    aim: str = Field(description="what it is to do, in words")
+    tip_mm: float = Field(description="where its tip is to stand, from the ostium")
+    fits: bool
+    chance: float = Field(ge=0.0, le=1.0)
+    words: str = Field(description="for people")
+    push_N: Quantiles = Field(description="highest push on its way in; null where it prolapses or catches")
+    reach_mm: Quantiles
+    pull_N: Quantiles = Field(description="highest pull on its way back")

@@ -1,4 +1,4 @@
-"""Draw things back: every thing's curves in tension at the design points, then every draw by interpolation."""
+"""Solve the way back: every thing's curves in tension at the design points, then every draw by interpolation."""
 
 from __future__ import annotations
 
@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from backstay.app.solving import HIGHEST_LOAD_N, LOWEST_TOP_N, Progress, passage_for
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.inference.draws import DrawSet
+from backstay.core.inference.draws import DrawSet, DrawSpec
 from backstay.core.inference.surface import Curves, curves_for_draws, design, factors_at, scores_of
 from backstay.core.mechanics.assembly import Passage
+from backstay.core.mechanics.delivery import Transfer
 from backstay.core.rigging.devices import OverWireDevice
 from backstay.core.rigging.moves import Alternative
 from backstay.core.rigging.rig import Rig
-from backstay.core.withdrawal.pull import Pull, drag_back_N, mouth_mm, pull_back, tips_back
+from backstay.core.withdrawal.pull import drag_back_N, mouth_mm, tips_back
 from backstay.core.withdrawal.sweep import transfer_back
 from backstay.core.withdrawal.things import rear_edge_mm
 
@@ -87,8 +88,10 @@ def thing(
     return Thing(passage, tips, levels, rear, ends)
 
 
-def curves_back(things: Sequence[Thing], draws: DrawSet, progress: Progress | None = None) -> list[Curves]:
-    """Return the curves of every thing for every draw, the things side by side on the machine's cores."""
+def solve_back(
+    things: Sequence[Thing], specs: Sequence[DrawSpec], progress: Progress | None = None
+) -> list[list[Transfer]]:
+    """Return every thing's solves at the design points, side by side on the machine's cores."""
     scores = design()
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
         jobs = [
@@ -96,7 +99,7 @@ def curves_back(things: Sequence[Thing], draws: DrawSet, progress: Progress | No
                 pool.submit(
                     transfer_back,
                     one.passage,
-                    factors_at(draws.specs, score),
+                    factors_at(specs, score),
                     tips_mm=one.tips_mm,
                     levels_N=one.levels_N,
                     rear_mm=one.rear_mm or 0.0,
@@ -106,20 +109,17 @@ def curves_back(things: Sequence[Thing], draws: DrawSet, progress: Progress | No
             for one in things
         ]
         found = []
-        for done, (one, row) in enumerate(zip(things, jobs, strict=True), start=1):
-            transfers = [job.result() for job in row]
-            at = scores_of(draws.specs, draws)
-            found.append(
-                curves_for_draws(transfers, draws.specs, scores, at=at, search_to_N=one.levels_N[:, -1])
-            )
+        for done, row in enumerate(jobs, start=1):
+            found.append([job.result() for job in row])
             if progress is not None:
                 progress("the way back out", done / len(things))
     return found
 
 
-def pulls(things: Sequence[Thing], draws: DrawSet, progress: Progress | None = None) -> list[Pull]:
-    """Return the pull of every thing for every draw."""
+def curves_back(things: Sequence[Thing], draws: DrawSet, progress: Progress | None = None) -> list[Curves]:
+    """Return the curves of every thing for every draw."""
+    at = scores_of(draws.specs, draws)
     return [
-        pull_back(one.passage, draws, curves, rear_mm=one.rear_mm, stent_ends_mm=one.stent_ends_mm)
-        for one, curves in zip(things, curves_back(things, draws, progress), strict=True)
+        curves_for_draws(transfers, draws.specs, design(), at=at, search_to_N=one.levels_N[:, -1])
+        for one, transfers in zip(things, solve_back(things, draws.specs, progress), strict=True)
     ]

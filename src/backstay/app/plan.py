@@ -27,6 +27,7 @@ from backstay.adapters.plan_file import (
     RigResult,
     Target,
 )
+from backstay.app.carrying import own_deliveries
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.numbers import finite, quantiles
@@ -140,12 +141,33 @@ def plan_case(
     options = options[:1] if only_in_place else options
     solved = solve_rigs(case, options, sampled, progress)
     answers = [rig.answer(sampled) for rig in solved]
-    ordered = in_order([rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)])
+    results = [rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
+    results = with_own_deliveries(case, results, options, sampled, seed=seed, progress=progress)
+    ordered = in_order(results)
     document = document_of(case, ordered, options, sampled, seed=seed, here=answers[0], progress=progress)
     if only_in_place:
         return document
     ladder = ladder_of(case, solved, sampled, seed=seed, progress=progress)
     return document.model_copy(update={"ladder": ladder})
+
+
+def with_own_deliveries(
+    case: LoadedCase,
+    results: Sequence[RigResult],
+    options: Sequence[Alternative],
+    draws: DrawSet,
+    *,
+    seed: int,
+    progress: Progress | None = None,
+) -> list[RigResult]:
+    """Return the results with what their moves place: whether that gets to its own place, and back."""
+    found = own_deliveries(case, options, way_back_draws(case, draws, seed), progress)
+    return [result.model_copy(update=found.get(result.id, {})) for result in results]
+
+
+def way_back_draws(case: LoadedCase, draws: DrawSet, seed: int) -> DrawSet:
+    """Return the draws with those of the way back beside them, as the case wants them."""
+    return with_way_back(draws, seed=seed, specs=with_overrides(WAY_BACK_DRAWS, case.way_back_overrides))
 
 
 def ladder_of(
@@ -279,7 +301,7 @@ def document_of(
     progress: Progress | None = None,
 ) -> PlanDocument:
     """Return the plan without its ladder; `here` is the answer for the rig in place, whose way back it tells."""
-    draws = with_way_back(sampled, seed=seed, specs=with_overrides(WAY_BACK_DRAWS, case.way_back_overrides))
+    draws = way_back_draws(case, sampled, seed)
     back = way_back(case, here, draws, progress)
     tip = case.device.landing_tip_mm(case.target_to_mm)
     fields = {

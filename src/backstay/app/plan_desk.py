@@ -24,6 +24,7 @@ from backstay.app.plan import (
     in_order,
     ladder_of,
     rig_result,
+    with_own_deliveries,
 )
 from backstay.app.sketching import demo_folder
 from backstay.app.solving import (
@@ -144,8 +145,12 @@ class PlanDesk:
             )
 
     def climb(self, progress: Progress | None = None) -> None:
-        """Work out the ladder, once every rig of the plan is solved."""
+        """Work out the ladder and the moves' own deliveries, once every rig of the plan is solved."""
         solved = [self._solved[option.id] for option in self.options]
+        results = [self._results[option.id] for option in self.options]
+        told = with_own_deliveries(self.case, results, self.options, self.draws, seed=self.seed)
+        with self._lock:
+            self._results.update({result.id: result for result in told})
         ladder = ladder_of(self.case, solved, self.draws, seed=self.seed, progress=progress)
         if self._base is not None:
             self._base = self._base.model_copy(update={"ladder": ladder})

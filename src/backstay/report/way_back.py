@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from backstay.adapters.way_back_file import BackItem, JumpRow, TrappedRow, WayBackDocument
-from backstay.identifiers import BodyItem, Catch, TrappedEnd
+from backstay.core.withdrawal.warn import CATCHES, ENDS
+from backstay.identifiers import BodyItem
 from backstay.report.html import box, details, element, items, table
 from backstay.report.words import number, percent, spread
 
@@ -23,17 +24,6 @@ KINDS = {
     BodyItem.WIRE: "alone, from its tip's place",
     BodyItem.TRAPPED_WIRE: "trapped behind the stent",
     BodyItem.EXTENSION: "over the rail",
-}
-CATCHES = {
-    Catch.LEDGE: "on the lesion",
-    Catch.STENT_END: "at the open stent's end",
-    Catch.EXTENSION_MOUTH: "at the extension's mouth",
-    Catch.GUIDE_TIP: "at the guide's tip",
-}
-ENDS = {
-    TrappedEnd.SLIPS: "slips out",
-    TrappedEnd.MOVES_STENT: "moves or shortens the stent",
-    TrappedEnd.BREAKS: "breaks",
 }
 NOTE = (
     "The highest pull at the guide's tip on the way back, with everything else of the rig left where it lies; "

@@ -94,10 +94,10 @@ def tube(extension: Extension, *, over: OverWireDevice | None = None) -> Laid:
     Returns
     -------
     Laid
-        A tube of even diameter and stiffness; its collar and push rod stay in the guide.
+        A tube of even diameter and stiffness; its collar stays in the guide, and the shaft behind it is its push rod (a round steel rod).
     """
     radius, inner = 0.5 * extension.outer_diameter_mm, 0.0 if over is None else over.shaft_stiffness_Nmm2
-    stiff = extension.stiffness_Nmm2 + inner
+    stiff, rod_mm = extension.stiffness_Nmm2 + inner, extension.push_rod_diameter_mm
     if over is None:
         x, r = np.array([0.0, _TUBE_TIP_mm, _LONG_mm]), np.full(3, radius)
         k = np.array([0.5 * stiff, stiff, stiff])
@@ -121,15 +121,15 @@ def tube(extension: Extension, *, over: OverWireDevice | None = None) -> Laid:
         crossing_diameter_mm=extension.outer_diameter_mm,
         working_stiffness_Nmm2=stiff,
         nose_stiffness_Nmm2=float(k[0]),
-        shaft_stiffness_Nmm2=stiff,
-        shaft_diameter_mm=extension.outer_diameter_mm,
+        shaft_stiffness_Nmm2=_STEEL_MPa * math.pi * rod_mm**4 / 64.0,
+        shaft_diameter_mm=rod_mm,
         wire_lumen_mm=extension.inner_diameter_mm,
         rapid_exchange_mm=extension.tube_length_mm,
-        proximal_shaft_diameter_mm=extension.push_rod_diameter_mm,
+        proximal_shaft_diameter_mm=rod_mm,
         length_cm=extension.length_cm,
         nominal_diameter_mm=extension.outer_diameter_mm,
         laid=Profile(x, r, k),
-        spring_N_per_mm=_STEEL_MPa * 0.25 * math.pi * extension.push_rod_diameter_mm**2 / _HUB_TO_TIP_mm,
+        spring_N_per_mm=_STEEL_MPa * 0.25 * math.pi * rod_mm**2 / _HUB_TO_TIP_mm,
     )
 
 

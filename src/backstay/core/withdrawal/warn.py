@@ -22,6 +22,11 @@ CATCHES = {
     Catch.EXTENSION_MOUTH: "at the extension's mouth",
     Catch.GUIDE_TIP: "at the guide's tip",
 }
+ENDS = {
+    TrappedEnd.SLIPS: "slips out",
+    TrappedEnd.MOVES_STENT: "moves or shortens the stent",
+    TrappedEnd.BREAKS: "breaks",
+}
 
 
 def way_back_warnings(
