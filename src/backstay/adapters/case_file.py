@@ -311,6 +311,16 @@ class DrawOverride(FileModel):
     spread: float = Field(gt=0, le=3)
 
 
+class AortaTable(FileModel):
+    """Root and arch as far as they are known; ordinary values otherwise."""
+
+    root_diameter_mm: float = Field(34.0, ge=27, le=42, description="widest diameter of the root, mm")
+    arch_type: Literal[1, 2, 3] = 1
+    take_off_deg: float = Field(
+        0.0, ge=-60, le=60, description="direction of the vessel's beginning; positive runs upwards"
+    )
+
+
 class CaseDocument(FileModel):
     """A case file."""
 
@@ -329,6 +339,7 @@ class CaseDocument(FileModel):
     limits: LimitsTable = Field(default_factory=LimitsTable)
     anticoagulation: AnticoagulationTable = Field(default_factory=AnticoagulationTable)
     time_out: TimeOutTable = Field(default_factory=TimeOutTable)
+    aorta: AortaTable = Field(default_factory=AortaTable)
     protocol: FileName | None = Field(None, description="the lab's protocol file, from this file's folder")
     weights: WeightsTable = Field(default_factory=WeightsTable)
     draws: dict[DrawName, DrawOverride] = Field(default_factory=dict, max_length=60)

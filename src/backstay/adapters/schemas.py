@@ -8,6 +8,7 @@ from pydantic import BaseModel
 
 from backstay.adapters.case_file import case_schema
 from backstay.adapters.event_models import event_schema
+from backstay.adapters.guides_document import GuidesDocument
 from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.measurement_file import measurement_schema
 from backstay.adapters.plan_file import PlanDocument
@@ -40,6 +41,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
     schemas = {
         "case": case_schema(),
         "event": event_schema(),
+        "guides": GuidesDocument.model_json_schema(by_alias=True, mode="serialization"),
         "limits": limits_schema(),
         "measurement": measurement_schema(),
         "plan": plan_schema(),

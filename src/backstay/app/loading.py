@@ -15,6 +15,7 @@ from typing import TypeVar
 from backstay.adapters.case_file import (
     ROUTES,
     AnticoagulationTable,
+    AortaTable,
     CaseDocument,
     FlowTable,
     LimitsTable,
@@ -98,6 +99,7 @@ class LoadedCase:
     flow: FlowTable
     anticoagulation: AnticoagulationTable
     time_out: TimeOutTable
+    aorta: AortaTable
     protocol_file: Path | None
     draw_overrides: dict[str, tuple[float, float]]
     way_back_overrides: dict[str, tuple[float, float]]
@@ -194,6 +196,7 @@ def joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Pa
         flow=case.flow,
         anticoagulation=case.anticoagulation,
         time_out=case.time_out,
+        aorta=case.aorta,
         protocol_file=None if case.protocol is None else _beside(files[0], case.protocol, "protocol"),
         draw_overrides=overrides,
         way_back_overrides=back,

@@ -11,12 +11,14 @@ from backstay.cli import safety
 from backstay.cli import record
 from backstay.cli import reporting
 from backstay.cli import wrap_up
+from backstay.cli import guides
 from backstay.cli import library
 from backstay.cli import serving
 from backstay.cli.base import app
 
 __all__ = [
     "app",
+    "guides",
     "library",
     "main",
     "measuring",

@@ -14,6 +14,7 @@ from backstay.identifiers import RestsOn
 FloatArray = NDArray[np.float64]
 
 OSTIUM_WITHIN_MM = 8.0
+LEAST_CONTACT_N = 0.01
 CAUTION_N = 0.85
 """Half of the smallest mean tip force that went through a heart's wall on the bench, 1.69 N [@shah2011]: judgement what to warn of."""
 
@@ -141,3 +142,28 @@ def rests_at_loss(pushed: PushBack) -> tuple[Rest, ...]:
     """
     at = int(np.argmax(pushed.push_N))
     return rests(pushed.seated, pushed.shapes_mm[at], pushed.normals_N[at])
+
+
+def contacts(x_mm: FloatArray, normal_N: FloatArray) -> list[tuple[FloatArray, float]]:
+    """Return every stretch of a guide that lies on the wall.
+
+    Parameters
+    ----------
+    x_mm : ndarray, shape (n + 1, 3)
+        Nodes.
+    normal_N : ndarray, shape (n + 1,)
+        Load of the wall on each.
+
+    Returns
+    -------
+    list of (ndarray, float)
+        Middle of the load [mm] and its sum [N], from the base to the tip; loads below 0.01 N are left out.
+    """
+    touches = np.concatenate([[False], normal_N > 0.0, [False]])
+    edges = np.flatnonzero(np.diff(touches.astype(np.int8)))
+    found = []
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        load_N = float(normal_N[start:end].sum())
+        if load_N >= LEAST_CONTACT_N:
+            found.append((normal_N[start:end] @ x_mm[start:end] / load_N, load_N))
+    return found

@@ -14,7 +14,7 @@ from backstay.core.guide.seating import Seated, Setup, seat
 FloatArray = NDArray[np.float64]
 
 STEP_MM = 0.5
-SHORTEST_MM = 0.05
+SHORTEST_MM = 0.1
 LEAST_FALL = 0.02
 """A push that falls by this part within one step has passed its highest: the step is halved, so that the highest is met closely."""
 LOST_MM = 15.0
@@ -199,7 +199,7 @@ def pushed(setup: Setup, begun: Seated) -> PushBack:
 
 def _stepped(begun: Seated, state: State, target: Hold, *, friction: float) -> State | None:
     """Return the state with the tip moved, None where it is not found."""
-    for drag, most in ((0.0, 25), (2.0, 150), (20.0, 400)):
+    for drag, most in ((0.0, 25), (2.0, 80), (20.0, 120)):
         found = settle(
             begun.rod,
             begun.place.lumen,
