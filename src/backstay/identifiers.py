@@ -62,6 +62,26 @@ class MoveId(StrEnum):
     OTHER_GUIDE = "other_guide"
     OTHER_DEVICE = "other_device"
     TWO_SHORTER_STENTS = "two_shorter_stents"
+    SCORING_BALLOON = "scoring_balloon"
+    LITHOTRIPSY = "lithotripsy"
+    ATHERECTOMY = "atherectomy"
+    EXTENSION_OVER_BALLOON = "extension_over_balloon"
+    REWIRE = "rewire"
+    TAKE_OUT_WRAPPED_WIRE = "take_out_wrapped_wire"
+    HOLD_WIRE_IN_TENSION = "hold_wire_in_tension"
+    ROTATE_GUIDE = "rotate_guide"
+    DEEP_INSPIRATION = "deep_inspiration"
+    SOFT_BALLOON_BESIDE = "soft_balloon_beside"
+    DISTAL_ANCHOR = "distal_anchor"
+    LONG_SHEATH = "long_sheath"
+    SECOND_ACCESS = "second_access"
+    DRUG_COATED_BALLOON = "drug_coated_balloon"
+    ANOTHER_DAY = "another_day"
+    STOP = "stop"
+
+
+PREPARING = frozenset({MoveId.PREPARE_AGAIN, MoveId.SCORING_BALLOON, MoveId.LITHOTRIPSY, MoveId.ATHERECTOMY})
+"""Moves that prepare the lesion; a look comes after them, before anything is pushed."""
 
 
 class Calcium(StrEnum):

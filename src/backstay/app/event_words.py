@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from backstay.core.record.entries import Entry
+from backstay.core.rigging.move_table import MOVES as MOVE_TABLE
 from backstay.identifiers import EventKind, LimitedBy, MoveId
 
 LIMITED_BY = {
@@ -20,20 +21,8 @@ LIMITED_BY = {
     LimitedBy.NO_PASSAGE: "it does not fit through",
     LimitedBy.NOT_TOLERATED: "the patient does not tolerate it",
 }
-MOVES = {
-    MoveId.AS_IT_IS: "as it is",
-    MoveId.PREPARE_AGAIN: "prepare the lesion again",
-    MoveId.SEAT_DEEPER: "seat the guide deeper",
-    MoveId.EXTENSION: "guide extension",
-    MoveId.STIFFER_RAIL: "stiffer rail",
-    MoveId.BUDDY_WIRE: "buddy wire",
-    MoveId.SECOND_BUDDY_WIRE: "second buddy wire",
-    MoveId.SIDE_BRANCH_ANCHOR: "anchor balloon in a side branch",
-    MoveId.TRAPPED_WIRE: "trapped wire",
-    MoveId.OTHER_GUIDE: "another guide",
-    MoveId.OTHER_DEVICE: "another device",
-    MoveId.TWO_SHORTER_STENTS: "two shorter stents",
-}
+MOVES = {MoveId.AS_IT_IS: "as it is", **{move.id: move.words for move in MOVE_TABLE}}
+MOVES[MoveId.SECOND_BUDDY_WIRE] = "second buddy wire"
 PURPOSES = {
     "preparation": "to prepare",
     "stent": "to open the stent",

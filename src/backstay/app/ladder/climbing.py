@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.app.ladder.known import start_of
 from backstay.app.ladder.landings import Landings, by_shape
 from backstay.app.ladder.states import AS_IT_IS, Left, RigKey, State, Tree, Weights
 from backstay.app.loading import LoadedCase
@@ -16,14 +17,15 @@ from backstay.app.solving import Progress, SolvedRig
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.ladder import DEPTH, Choice, Ladder, Step, Weighing, as_mask
 from backstay.core.inference.opening import opens
-from backstay.core.rigging.alternatives import single_moves
-from backstay.core.rigging.devices import Balloon, Stent
-from backstay.core.rigging.moves import HARD, Alternative, Situation
-from backstay.identifiers import Preparation
+from backstay.core.rigging.devices import Balloon
+from backstay.core.rigging.move_table import single_moves
+from backstay.core.rigging.moves import Alternative, Situation
+from backstay.core.rigging.needs import STENT_GATE, judge
+from backstay.core.rules.gate import GATE_ASKS, HARD
+from backstay.identifiers import Preparation, StepKind
 
 MOST_SOLVES = 40
 """Shapes solved beyond the plan's own before the search settles for what it has."""
-GATE = "no stent until a balloon sized to the distal reference has opened fully, seen in two views"
 _SIZED = 0.9
 """A balloon of this part of the distal reference shows that the lesion opened; below it does not: judgement, no source."""
 
@@ -55,12 +57,6 @@ class Climbed:
     gate: str
 
 
-def gate_shut(s: Situation, opened: bool | None) -> bool:
-    """Return whether no stent may go yet: calcified, and no balloon of the distal reference's size is known to have opened fully."""
-    hard = any(x.calcium in HARD and x.to_mm > s.target_from_mm for x in s.on_the_way)
-    return isinstance(s.device, Stent) and hard and opened is not True
-
-
 def climb(
     case: LoadedCase,
     safety: CaseSafety,
@@ -88,22 +84,13 @@ def climb(
     progress : callable, optional
         Called with what is being done and the share done.
     """
-    start = Situation(
-        rig=case.rig,
-        device=case.device,
-        shelf=case.shelf,
-        path=case.path,
-        lesions=case.lesions,
-        branches=case.branches,
-        target_from_mm=case.target_from_mm,
-        target_to_mm=case.target_to_mm,
-    )
+    start = start_of(case, safety)
     w = case.weights
     tree = Tree(
         start,
         single_moves,
         lambda s, option: _opens(s, option, draws),
-        shut=gate_shut(start, safety.now.opened_fully),
+        shut=bool(judge((STENT_GATE,), start.facts(StepKind.PUSH)).broken),
         weights=Weights(w.per_minute, w.per_mL, w.per_mGy),
         left=left_of(safety),
     )
@@ -131,8 +118,9 @@ def _opens(before: Situation, option: Alternative, draws: DrawSet) -> int | None
         return None
     if not shows_opening(before, option):
         return 0
-    hard = [x for x in option.lesions if x.calcium in HARD and before.target_from_mm < x.to_mm]
-    return as_mask(opens([x for x in hard if x.from_mm < before.target_to_mm], draws))
+    return as_mask(
+        opens([x for x in option.lesions if x.calcium in HARD and x.from_mm < before.target_to_mm], draws)
+    )
 
 
 def shows_opening(before: Situation, option: Alternative) -> bool:
@@ -178,7 +166,7 @@ def _search(
         len(landings.solved) - before,
         settled,
         depth,
-        GATE if start.shut else "",
+        GATE_ASKS if start.shut else "",
     )
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Literal
 
-from backstay.adapters.ladder_file import LadderPart, LadderRung, Rival
+from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRung, Rival
 from backstay.app.ladder.climbing import Climbed
 from backstay.app.ladder.states import AS_IT_IS, TRY, State, Weights, spent_on
 from backstay.core.inference.ladder import FEWEST_DRAWS, Choice, Step
-from backstay.core.rigging.moves import Alternative
+from backstay.core.rigging.move_facts import AS_IT_IS as AS_IT_IS_FACTS
+from backstay.core.rigging.move_table import MOVES
+from backstay.core.rigging.moves import Alternative, Situation
 from backstay.identifiers import MoveId
 
 When = Literal["first", "not_landed", "not_opened"]
@@ -19,6 +21,7 @@ def ladder_part(c: Climbed) -> LadderPart:
     best, w = c.best, c.tree.weights
     rungs, last = _chain(c, best)
     closed = best.if_not if best.opens else None
+    start = c.tree.met[c.tree.start.at].situation
     return LadderPart(
         rungs=rungs,
         not_opened=_chain(c, closed, when="not_opened")[0] if closed is not None else [],
@@ -29,8 +32,8 @@ def ladder_part(c: Climbed) -> LadderPart:
         ends=_ends(last, len(rungs)),
         runner_up=_rival(c, best),
         changed_by=[],
-        blocked=[],
-        unranked=[],
+        blocked=blocked_rows(start),
+        unranked=unranked_rows(start),
         weights={"per_minute": w.per_minute, "per_mL": w.per_mL, "per_mGy": w.per_mGy},
         depth=c.depth,
         draw_count=c.landings.draws.count,
@@ -81,12 +84,51 @@ def _rung(c: Climbed, choice: Choice[State], when: When, landed: float) -> Ladde
         cost=step.cost + step.try_cost,
         expected_cost=choice.expected,
         give_up_min=_give_up_min(c.tree.weights, choice, c.ladder.stopping, spent[0] + TRY[0]),
-        give_up="",
-        harm=[],
+        give_up=AS_IT_IS_FACTS.give_up if option is None else option.give_up,
+        harm=[
+            Harm(per_1000=one.per_1000, what=one.what, source=one.source)
+            for one in (AS_IT_IS_FACTS.harm if option is None else option.harm)
+        ],
         cautions=[] if option is None else list(option.cautions),
         check_first=[] if option is None else list(option.conditions),
         runner_up=_rival(c, choice),
     )
+
+
+def blocked_rows(s: Situation) -> list[LadderRow]:
+    """Return the ranked moves that cannot be made now, each with the reason."""
+    rows = []
+    for move in MOVES:
+        if not move.effects:
+            continue
+        options = [one for effect in move.effects for one in effect(s)]
+        if any(not one.blocked for one in options):
+            continue
+        judged = move.judged(s)
+        why = [*judged.reasons, *(text for one in options for text in one.blocked)]
+        source = next((need.rule.source for need in judged.broken), "")
+        rows.append(
+            LadderRow(
+                move=move.id,
+                words=move.words,
+                why=list(dict.fromkeys(why)) or [move.lacking],
+                source=source,
+            )
+        )
+    return rows
+
+
+def unranked_rows(s: Situation) -> list[LadderRow]:
+    """Return the moves that no term of the model stands behind, with the reason and what blocks them."""
+    return [
+        LadderRow(
+            move=move.id,
+            words=move.words,
+            why=[move.why_unranked, *(f"not now: {text}" for text in move.judged(s).reasons)],
+        )
+        for move in MOVES
+        if not move.effects
+    ]
 
 
 def option_of(c: Climbed, state: State, step: Step[State]) -> Alternative | None:

@@ -15,7 +15,7 @@ from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
 from backstay.core.safety.setting import Setting
 from backstay.core.safety.step_facts import plan_facts
-from backstay.identifiers import EventKind, Level, MoveId, Preparation
+from backstay.identifiers import PREPARING, EventKind, Level, MoveId, Preparation
 from backstay.sources import all_sources, source
 
 
@@ -121,7 +121,7 @@ def steps_of(option: Alternative, safety: CaseSafety) -> list[Entry]:
     made: list[tuple[EventKind, dict[str, Any]]] = []
     for move in option.moves:
         made += _steps(move, option, safety.now)
-    if MoveId.PREPARE_AGAIN not in option.moves:  # a look comes before the push
+    if not PREPARING.intersection(option.moves):  # a look comes before the push
         made.append((EventKind.ATTEMPT, {"device": option.device.id, "outcome": "reached"}))
     moves = {"moves": [move.value for move in option.moves]}
     return [
@@ -159,7 +159,7 @@ def _steps(move: MoveId, option: Alternative, now: Now) -> Sequence[tuple[EventK
         ]
     if move is MoveId.OTHER_GUIDE:
         return [(EventKind.GUIDE_OUT, {"wanted": True}), (EventKind.GUIDE_IN, {"device": rig.guide.id})]
-    if move is MoveId.PREPARE_AGAIN:
+    if move in PREPARING:
         return _preparations(option)
     return []
 

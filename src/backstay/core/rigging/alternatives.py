@@ -7,13 +7,14 @@ from dataclasses import replace
 
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.rigging import device_moves, moves, rig_moves
+from backstay.core.rigging import device_moves, guide_moves, move_facts, rig_moves
 from backstay.core.rigging.devices import OverWireDevice, Shelf
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import Rig
+from backstay.core.rules import Facts
 from backstay.identifiers import MoveId
 
-__all__ = ["MOST_ALTERNATIVES", "Alternative", "alternatives", "single_moves"]
+__all__ = ["MOST_ALTERNATIVES", "Alternative", "alternatives"]
 
 MOST_ALTERNATIVES = 20
 """How many are listed unless asked otherwise, the rig in place included."""
@@ -27,7 +28,7 @@ _GROUPS: tuple[Callable[[Situation], Iterator[Alternative]], ...] = (
     rig_moves.with_extension,
     rig_moves.side_branch_anchor,
     rig_moves.trapped_wire,
-    rig_moves.seat_deeper,
+    guide_moves.seat_deeper,
     device_moves.plain_balloon,
     device_moves.non_compliant_balloon,
     device_moves.scoring_balloon,
@@ -35,7 +36,7 @@ _GROUPS: tuple[Callable[[Situation], Iterator[Alternative]], ...] = (
     device_moves.atherectomy,
     device_moves.other_device,
     device_moves.two_shorter_stents,
-    rig_moves.other_guide,
+    guide_moves.other_guide,
 )
 # The depth of an extension matters more than a second choice of anything else.
 _TWO_AT_A_TIME = rig_moves.extend
@@ -52,6 +53,7 @@ def alternatives(
     target_from_mm: float,
     target_to_mm: float,
     most: int = MOST_ALTERNATIVES,
+    known: Facts | None = None,
 ) -> tuple[Alternative, ...]:
     """Return the rig in place and what else could be tried with this shelf in this vessel.
 
@@ -71,11 +73,13 @@ def alternatives(
         Where the device's working section is to lie [mm].
     most : int
         How many to list, the rig in place included.
+    known : mapping of str to value, optional
+        What record and case file say, for the moves' needs.
 
     Returns
     -------
     tuple of Alternative
-        The rig in place first ("as_it_is"), then the moves whose preconditions hold, kind by kind. Where
+        The rig in place first ("as_it_is"), then the moves that nothing blocks, kind by kind. Where
         there are more than `most`, every kind keeps its first (an extension its first two depths) before any
         keeps a second.
 
@@ -93,28 +97,12 @@ def alternatives(
         branches=tuple(branches),
         target_from_mm=target_from_mm,
         target_to_mm=target_to_mm,
+        known=known or {},
     )
-    as_it_is = situation.alternative("as_it_is", "as it is", [MoveId.AS_IT_IS], [moves.AS_IT_IS])
-    groups = _unique([list(group(situation)) for group in _GROUPS])
+    as_it_is = situation.alternative("as_it_is", "as it is", [MoveId.AS_IT_IS], [move_facts.AS_IT_IS])
+    groups = _unique([[one for one in group(situation) if not one.blocked] for group in _GROUPS])
     kept = {one.id for one in _by_turns(groups)[: most - 1]}
     return (as_it_is, *(one for group in groups for one in group if one.id in kept))
-
-
-def single_moves(situation: Situation) -> tuple[Alternative, ...]:
-    """Return every single move of a situation; combinations are left to whoever makes one after another.
-
-    Parameters
-    ----------
-    situation : Situation
-        Where the case stands.
-
-    Returns
-    -------
-    tuple of Alternative
-        Kind by kind.
-    """
-    groups = [list(group(situation)) for group in _GROUPS if group is not rig_moves.with_extension]
-    return tuple(one for group in _unique(groups) for one in group if len(one.moves) == 1)
 
 
 def _by_turns(groups: list[list[Alternative]]) -> list[Alternative]:

@@ -6,9 +6,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from backstay.core.anatomy.lesion import Lesion
-from backstay.core.rigging import moves
+from backstay.core.rigging import move_facts
 from backstay.core.rigging.devices import Balloon, Burr, OverWireDevice, Stent
-from backstay.core.rigging.moves import HARD, Alternative, MoveFacts, Situation
+from backstay.core.rigging.move_facts import MoveFacts
+from backstay.core.rigging.moves import Alternative, Situation
+from backstay.core.rules.gate import HARD
 from backstay.identifiers import MoveId, Preparation
 
 # Judgement, no source, for all of these. A burr of up to 0.6 of the artery is from memory; the one study
@@ -64,6 +66,7 @@ def _by_balloon(
     s: Situation,
     preparation: Preparation,
     balloon_type: str,
+    move: MoveId,
     facts: MoveFacts,
     pointless_after: tuple[Preparation, ...] = (),
 ) -> Iterator[Alternative]:
@@ -75,10 +78,10 @@ def _by_balloon(
         yield s.alternative(
             f"prepare_{preparation.value}",
             f"prepare again: {balloon.name}",
-            [MoveId.PREPARE_AGAIN],
+            [move],
             [facts],
             lesions=_prepared(s, preparation, lesions),
-            cautions=(moves.DISSECTED,) if dissected else (),
+            cautions=(move_facts.DISSECTED,) if dissected else (),
             tool=balloon,
         )
 
@@ -97,8 +100,17 @@ def plain_balloon(s: Situation) -> Iterator[Alternative]:
         The largest semi-compliant balloon on the shelf up to 1.5 mm, and up to the distal reference.
     """
     harder = (Preparation.SEMI_COMPLIANT, Preparation.NON_COMPLIANT)
-    yield from _by_balloon(s, Preparation.SMALL_BALLOON, "semi_compliant", moves.SMALL_BALLOON, harder)
-    yield from _by_balloon(s, Preparation.SEMI_COMPLIANT, "semi_compliant", moves.PLAIN_BALLOON, harder[1:])
+    yield from _by_balloon(
+        s, Preparation.SMALL_BALLOON, "semi_compliant", MoveId.PREPARE_AGAIN, move_facts.SMALL_BALLOON, harder
+    )
+    yield from _by_balloon(
+        s,
+        Preparation.SEMI_COMPLIANT,
+        "semi_compliant",
+        MoveId.PREPARE_AGAIN,
+        move_facts.PLAIN_BALLOON,
+        harder[1:],
+    )
 
 
 def non_compliant_balloon(s: Situation) -> Iterator[Alternative]:
@@ -114,7 +126,9 @@ def non_compliant_balloon(s: Situation) -> Iterator[Alternative]:
     Alternative
         The largest on the shelf up to the distal reference.
     """
-    yield from _by_balloon(s, Preparation.NON_COMPLIANT, "non_compliant", moves.NON_COMPLIANT)
+    yield from _by_balloon(
+        s, Preparation.NON_COMPLIANT, "non_compliant", MoveId.PREPARE_AGAIN, move_facts.NON_COMPLIANT
+    )
 
 
 def scoring_balloon(s: Situation) -> Iterator[Alternative]:
@@ -130,7 +144,7 @@ def scoring_balloon(s: Situation) -> Iterator[Alternative]:
     Alternative
         The largest on the shelf up to the distal reference.
     """
-    yield from _by_balloon(s, Preparation.SCORING, "scoring", moves.SCORING)
+    yield from _by_balloon(s, Preparation.SCORING, "scoring", MoveId.SCORING_BALLOON, move_facts.SCORING)
 
 
 def lithotripsy(s: Situation) -> Iterator[Alternative]:
@@ -146,11 +160,13 @@ def lithotripsy(s: Situation) -> Iterator[Alternative]:
     Alternative
         The largest balloon on the shelf up to the distal reference; moderate or severe calcium only.
     """
-    yield from _by_balloon(s, Preparation.LITHOTRIPSY, "lithotripsy", moves.LITHOTRIPSY)
+    yield from _by_balloon(
+        s, Preparation.LITHOTRIPSY, "lithotripsy", MoveId.LITHOTRIPSY, move_facts.LITHOTRIPSY
+    )
 
 
 def atherectomy(s: Situation) -> Iterator[Alternative]:
-    """Yield rotational atherectomy, never where a dissection is known.
+    """Yield rotational atherectomy.
 
     Parameters
     ----------
@@ -161,12 +177,11 @@ def atherectomy(s: Situation) -> Iterator[Alternative]:
     ------
     Alternative
         The largest burr up to 0.6 of the distal reference that guide and extension take; only in calcified
-        lesions that have not had it, with no dissection anywhere on the way and no other wire or balloon in
-        place.
+        lesions that have not had it. Blocked once a dissection is known, beside another wire or an anchor, and in
+        a stent of this case.
     """
     lesions = _needing(s, Preparation.ATHERECTOMY, ())
-    beside = bool(s.rig.buddies) or s.rig.anchor is not None or s.rig.trapped is not None
-    if not lesions or beside or any(lesion.dissected for lesion in s.on_the_way):
+    if not lesions:
         return
     bore_mm = s.rig.guide.inner_diameter_mm
     if s.rig.extension is not None:
@@ -183,8 +198,8 @@ def atherectomy(s: Situation) -> Iterator[Alternative]:
         yield s.alternative(
             f"prepare_{Preparation.ATHERECTOMY.value}",
             f"prepare again: {burr.name}",
-            [MoveId.PREPARE_AGAIN],
-            [moves.ATHERECTOMY],
+            [MoveId.ATHERECTOMY],
+            [move_facts.ATHERECTOMY],
             lesions=_prepared(s, Preparation.ATHERECTOMY, lesions),
             tool=burr,
         )
@@ -233,7 +248,7 @@ def other_device(s: Situation) -> Iterator[Alternative]:
             f"device_{device.id}",
             f"{device.name} instead",
             [MoveId.OTHER_DEVICE],
-            [moves.OTHER_DEVICE],
+            [move_facts.OTHER_DEVICE],
             device=device,
         )
 
@@ -297,6 +312,38 @@ def two_shorter_stents(s: Situation) -> Iterator[Alternative]:
             f"two_stents_{distal.id}_{proximal.id}",
             f"two shorter stents: {distal.name} first, then {proximal.name}",
             [MoveId.TWO_SHORTER_STENTS],
-            [moves.TWO_SHORTER_STENTS],
+            [move_facts.TWO_SHORTER_STENTS],
             device=distal,
+        )
+
+
+def drug_coated_balloon(s: Situation) -> Iterator[Alternative]:
+    """Yield a drug-coated balloon in place of a stent.
+
+    Parameters
+    ----------
+    s : Situation
+        Where the case stands.
+
+    Yields
+    ------
+    Alternative
+        The largest on the shelf up to the distal reference that covers the target.
+    """
+    fitting = [
+        b
+        for b in s.shelf.devices.values()
+        if isinstance(b, Balloon)
+        and b.balloon_type == "drug_coated"
+        and b.nominal_diameter_mm <= s.reference_diameter_mm
+        and b.working_mm >= s.target_length_mm
+    ]
+    if fitting and isinstance(s.device, Stent):
+        balloon = max(fitting, key=lambda b: (b.nominal_diameter_mm, -b.working_mm))
+        yield s.alternative(
+            f"drug_{balloon.id}",
+            f"{balloon.name} instead of a stent",
+            [MoveId.DRUG_COATED_BALLOON],
+            [move_facts.DRUG_COATED_BALLOON],
+            device=balloon,
         )

@@ -1,56 +1,28 @@
-"""What a move costs, what must be true first and what to beware of; and the situation it is made in.
+"""The situation a move is made in, and what a move makes of it.
 
-Minutes, contrast and air kerma are what setting the move up takes, not what the device's own try takes. They
-are judged and marked so. The cautions do not replace the instructions for use of a device, local protocols
-or the operator's judgement.
-
-Sources of the cautions: [@klaudel2024; @waterbury2016; @anchorbench2020; @kumar2023; @pan2016; @prabhu2012].
+What is said of each move stands in `move_table`, what must be true first in `needs`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.rigging.devices import Device, OverWireDevice, Shelf, Stent
+from backstay.core.rigging.devices import Device, OverWireDevice, Shelf, Wire
+from backstay.core.rigging.move_facts import Harm, MoveFacts
+from backstay.core.rigging.needs import NO_PERFORATION, STENT_GATE, judge
 from backstay.core.rigging.rig import Rig
+from backstay.core.rules import Facts, Value
 from backstay.errors import InputError
-from backstay.identifiers import Calcium, Evidence, MoveId
+from backstay.identifiers import Calcium, Evidence, MoveId, StepKind
 
-HARD = (Calcium.MODERATE, Calcium.SEVERE)
-_OPENED_FULLY = (
-    "calcified: a balloon sized to the distal reference has opened fully in two views before any stent goes"
-    " (common practice, no source)"
-)
 _REFERENCE_SPAN_mm = 5.0
-
-
-@dataclass(frozen=True)
-class MoveFacts:
-    """What is said of a move, and what setting it up takes.
-
-    Attributes
-    ----------
-    minutes, contrast_mL, air_kerma_mGy : float
-        Cost of setting it up; judgement, no source.
-    conditions : tuple of str
-        What must be true before it is tried.
-    cautions : tuple of str
-        What to beware of, in the trade's words; a source key in brackets where there is one.
-    sources : tuple of str
-        Those keys.
-    """
-
-    minutes: float
-    contrast_mL: float
-    air_kerma_mGy: float
-    conditions: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ()
+_EXCHANGE_cm = 280.0  # common practice, no source
+_CALCIUM = tuple(Calcium)
 
 
 @dataclass(frozen=True)
@@ -72,11 +44,15 @@ class Alternative:
     cost_source : str
         Where the costs come from.
     cautions, conditions : tuple of str
-        What to beware of; what must be true first.
+        What to beware of; what to check first, since nobody knows whether it is so.
     sources : tuple of str
         Keys of the sources the cautions name.
     tool : Device or None
         What sets it up and must itself get there, where that is a device of its own.
+    blocked : tuple of str
+        Why it must not be done; empty where it may.
+    harm, give_up : tuple of Harm, str
+        As in `MoveFacts`.
     """
 
     id: str
@@ -93,6 +69,9 @@ class Alternative:
     conditions: tuple[str, ...]
     sources: tuple[str, ...] = ()
     tool: Device | None = None
+    blocked: tuple[str, ...] = ()
+    harm: tuple[Harm, ...] = ()
+    give_up: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,6 +88,8 @@ class Situation:
         What lies along it.
     target_from_mm, target_to_mm : float
         Where the device's working section is to lie.
+    known : mapping of str to value
+        What record and case file say that the situation itself does not show.
     """
 
     rig: Rig
@@ -119,6 +100,7 @@ class Situation:
     branches: tuple[Branch, ...]
     target_from_mm: float
     target_to_mm: float
+    known: Facts = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.target_from_mm < self.target_to_mm <= self.path.length_mm:
@@ -170,198 +152,84 @@ class Situation:
         lesions: tuple[Lesion, ...] | None = None,
         cautions: tuple[str, ...] = (),
         tool: Device | None = None,
+        about: Facts | None = None,
     ) -> Alternative:
         """Return the alternative that a move makes of this situation; what is not named stays as it is."""
-        device = device or self.device
-        conditions = [text for fact in facts for text in fact.conditions]
-        if isinstance(device, Stent) and any(
-            lesion.calcium in HARD and lesion.to_mm > self.target_from_mm for lesion in self.on_the_way
-        ):
-            conditions.append(_OPENED_FULLY)
+        after = replace(
+            self,
+            rig=rig or self.rig,
+            device=device or self.device,
+            lesions=self.lesions if lesions is None else lesions,
+        )
+        judged = [judge((NO_PERFORATION, *f.needs), self.facts(f.step, about)) for f in facts]
+        gate = judge((STENT_GATE,), after.facts(StepKind.PUSH))
         return Alternative(
             id=name,
             change=change,
             moves=tuple(moves),
-            rig=rig or self.rig,
-            device=device,
-            lesions=self.lesions if lesions is None else lesions,
+            rig=after.rig,
+            device=after.device,
+            lesions=after.lesions,
             minutes=sum(fact.minutes for fact in facts),
             contrast_mL=sum(fact.contrast_mL for fact in facts),
             air_kerma_mGy=sum(fact.air_kerma_mGy for fact in facts),
             cost_source=Evidence.JUDGEMENT.value,
             cautions=_once([text for fact in facts for text in fact.cautions] + list(cautions)),
-            conditions=_once(conditions),
+            # The gate keeps the stent out, not the move: what opens the lesion is a move.
+            conditions=_once(
+                [need.ask for one in judged for need in one.open] + [need.ask for need in gate.broken]
+            ),
             sources=_once([key for fact in facts for key in fact.sources]),
             tool=tool,
+            blocked=_once([text for one in judged for text in one.reasons]),
+            harm=tuple(dict.fromkeys(one for fact in facts for one in fact.harm)),
+            give_up="; ".join(_once([fact.give_up for fact in facts if fact.give_up])),
         )
+
+    def facts(self, step: StepKind, about: Facts | None = None) -> dict[str, Value | None]:
+        """Return the facts by which a move is judged.
+
+        Parameters
+        ----------
+        step : StepKind
+            What the move does, in the hazards' words.
+        about : mapping of str to value, optional
+            What is true of the move itself.
+
+        Returns
+        -------
+        dict
+            What is known, then what the situation shows, then what the move is about; the last said counts.
+        """
+        rig, hard = self.rig, [_CALCIUM.index(x.calcium) for x in self.on_the_way]
+        shown: dict[str, Value | None] = {
+            "step": step,
+            "device_kind": self.device.kind.value,
+            "lesion_calcium": _CALCIUM[max(hard)].value if hard else None,
+            "buddies_in_place": float(len(rig.buddies)),
+            "buddy_in_place": bool(rig.buddies),
+            "trapped_in_place": float(rig.trapped is not None),
+            "anchor_inflated": rig.anchor is not None,
+            "extension_in": rig.extension is not None,
+            "extension_depth_mm": rig.extension_depth_mm,
+            "seat_mm": rig.seat_mm,
+            # An anchor lies over a wire of its own.
+            "wires_in_place": 1.0 + len(rig.buddies) + (rig.anchor is not None),
+            "lesion_length_mm": self.target_length_mm,
+        }
+        if any(lesion.dissected for lesion in self.on_the_way):
+            shown["dissection_known"] = shown["lesion_dissected"] = True
+        if self._long_wire:
+            shown["exchange_length_at_hand"] = True
+        return {"in_new_stent": False, **self.known, **shown, **(about or {})}
+
+    @property
+    def _long_wire(self) -> bool:
+        """Return whether a wire for an exchange lies in place or on the shelf."""
+        wires = [d for d in self.shelf.devices.values() if isinstance(d, Wire)]
+        return any(wire.length_cm >= _EXCHANGE_cm for wire in (self.rig.rail, *wires))
 
 
 def _once(texts: Sequence[str]) -> tuple[str, ...]:
     """Return the texts without repetition, first come first."""
     return tuple(dict.fromkeys(texts))
-
-
-DISSECTED = "a dissection is known: keep the wire where it is, go gently, inject little"
-
-AS_IT_IS = MoveFacts(0.0, 0.0, 0.0)
-
-SMALL_BALLOON = MoveFacts(
-    4.0, 6.0, 40.0, ("the balloon itself must cross",), ("inflate slowly; take it out deflated and straight",)
-)
-
-PLAIN_BALLOON = MoveFacts(
-    4.0,
-    6.0,
-    40.0,
-    ("the balloon itself must cross", "not larger than the distal reference"),
-    ("may dissect; look in two views afterwards",),
-)
-
-NON_COMPLIANT = MoveFacts(
-    5.0,
-    8.0,
-    50.0,
-    (
-        "the balloon itself must cross",
-        "not larger than the distal reference",
-        "below its rated burst pressure",
-    ),
-    ("may dissect or perforate at high pressure; look in two views afterwards",),
-)
-
-SCORING = MoveFacts(
-    6.0,
-    10.0,
-    60.0,
-    (
-        "the balloon itself must cross: stiffer and bulkier than a plain one",
-        "not larger than the distal reference",
-    ),
-    ("may dissect or perforate; inflate and deflate slowly",),
-)
-
-LITHOTRIPSY = MoveFacts(
-    9.0,
-    12.0,
-    90.0,
-    ("the balloon itself must cross: bulky", "calcium all round or nearly so on imaging"),
-    ("pulses may capture the heartbeat; the inflated balloon stops the flow",),
-)
-
-ATHERECTOMY = MoveFacts(
-    20.0,
-    20.0,
-    200.0,
-    (
-        "no dissection: look again before the burr goes (common practice, no source)",
-        "its own wire beyond the lesion, and no other wire beside it",
-    ),
-    (
-        "slow flow, perforation, a stuck burr: only with the means to treat them at hand",
-        "burr to artery up to 0.6 (from memory)",
-    ),
-)
-
-SEAT_DEEPER = MoveFacts(
-    1.0,
-    3.0,
-    15.0,
-    ("coaxial, over a wire or balloon shaft, under the eye", "pressure not damped"),
-    (
-        "deep intubation is a main trigger of catheter-caused dissection (klaudel2024)",
-        "draw the guide back as soon as the device has passed",
-    ),
-    ("klaudel2024",),
-)
-
-EXTENSION = MoveFacts(
-    5.0,
-    8.0,
-    50.0,
-    (
-        "it goes over a balloon or an anchor, not bare, past bends",
-        "pressure not damped; flush before each injection",
-    ),
-    (
-        "its edge may dissect (3.3 %) or deform a stent at the mouth or collar (2.2 %) (waterbury2016)",
-        "inject gently with the tip wedged; the vessel beyond may be short of flow",
-    ),
-    ("waterbury2016",),
-)
-
-STIFFER_RAIL = MoveFacts(
-    6.0,
-    4.0,
-    50.0,
-    ("exchange over a microcatheter: it must cross, and the rail's tip must stay in sight",),
-    (
-        "a stiff wire straightens bends and may mimic narrowings or slow the flow while it lies there",
-        "keep its tip away from small branches: wire exits are a leading cause of perforation",
-    ),
-)
-
-BUDDY_WIRE = MoveFacts(
-    4.0,
-    4.0,
-    35.0,
-    ("the second wire crosses beside the first without winding round it",),
-    (
-        "two wires may wrap: take the buddy out if the device drags it along",
-        "never open a stent over it by accident",
-    ),
-)
-
-SIDE_BRANCH_ANCHOR = MoveFacts(
-    8.0,
-    8.0,
-    80.0,
-    (
-        "branch wired; balloon no larger than the branch",
-        "inflated softly, and let down as soon as the device has passed",
-    ),
-    (
-        "the branch may be injured or shut; ischaemia while it is inflated",
-        "pressure and length hold, a larger label does not (anchorbench2020)",
-    ),
-    ("anchorbench2020",),
-)
-
-TRAPPED_WIRE = MoveFacts(
-    7.0,
-    10.0,
-    70.0,
-    (
-        "the proximal stent is wanted anyway and must itself reach its place",
-        "only the floppy end lies behind it",
-        "no high-pressure inflation over the wire",
-    ),
-    (
-        "take it out with the guide disengaged and watched; stop if the guide dives in or the stent moves",
-        "a trapped buddy wire has pulled a stent out (kumar2023)",
-        "the longer the trapped length, the more wires are damaged (pan2016)",
-        "the last stent must pass through the one just placed",
-    ),
-    ("kumar2023", "pan2016"),
-)
-
-OTHER_GUIDE = MoveFacts(
-    15.0,
-    15.0,
-    120.0,
-    ("everything but the rail comes out first", "a long wire or an extension piece to hold the place"),
-    ("changing guides late risks losing the wire's place (common practice, no source)",),
-)
-
-OTHER_DEVICE = MoveFacts(2.0, 0.0, 0.0, ("the size still suits the vessel",))
-
-TWO_SHORTER_STENTS = MoveFacts(
-    8.0,
-    12.0,
-    80.0,
-    ("the distal one first", "overlap of about 2 mm"),
-    (
-        "two layers of metal in the overlap; the second must pass close by the first",
-        "a catheter's tip caught on a fresh stent loads it with half a newton (prabhu2012)",
-    ),
-    ("prabhu2012",),
-)

@@ -1,6 +1,6 @@
-"""Moves that change the rig: seat, extension, wires, anchor, trapped wire, guide.
+"""Moves that change the rig: extension, wires, anchor, trapped wire.
 
-Each yields what the shelf and the anatomy allow, best first, and nothing where a precondition fails. Whether
+Each yields what the shelf and the anatomy allow, best first; what must be true first stands in `needs`. Whether
 everything passes at every cross-section is the fit's question; here only what cannot go is left out.
 """
 
@@ -11,19 +11,15 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from backstay.core.anatomy.lesion import Branch
-from backstay.core.mechanics.backup import guide_hold_ratio
-from backstay.core.rigging import moves
+from backstay.core.rigging import move_facts
 from backstay.core.rigging.device_moves import stent_pair
-from backstay.core.rigging.devices import Balloon, Extension, Guide, Microcatheter, Stent, Wire
+from backstay.core.rigging.devices import Balloon, Extension, Microcatheter, Stent, Wire
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import Anchor, TrappedWire
-from backstay.identifiers import GuideShape, MoveId
-from backstay.units import french_to_mm
+from backstay.core.rules import Value
+from backstay.identifiers import MoveId
 
 # Judgement, no source, for all of these.
-_SEAT_STEPS_mm = (5.0, 10.0)
-_DEEPEST_SEAT_mm = 15.0
-_SEAT_SPARE_mm = 0.2
 _SHORT_OF_LESION_mm = 3.0
 _DEPTHS_mm = (10.0, 20.0, 30.0, 45.0)
 _APART_mm = 5.0
@@ -35,42 +31,7 @@ _SMALLEST_ANCHOR_BRANCH_mm = 1.5
 _ANCHOR_SIZES = (0.9, 1.15)
 _ANCHOR_atm = 6.0
 _LONG_LESION_mm = 30.0
-_MORE_SUPPORT_BY = 1.1
-_GUIDES_COMPARED_FR = (5.0, 8.0)
-
-_LEFT = frozenset({GuideShape.STANDARD_LEFT, GuideShape.EXTRA_BACKUP_LEFT})
-_RIGHT = frozenset({GuideShape.STANDARD_RIGHT, GuideShape.AMPLATZ_RIGHT})
-
-
-def seat_deeper(s: Situation) -> Iterator[Alternative]:
-    """Yield the guide seated 5 and 10 mm deeper.
-
-    Parameters
-    ----------
-    s : Situation
-        Where the case stands.
-
-    Yields
-    ------
-    Alternative
-        Only as far as the guide goes into the lumen with 0.2 mm to spare, short of any lesion, branch in use
-        or trapped wire, and no deeper than 15 mm in all.
-    """
-    diseased_mm = min((lesion.from_mm for lesion in s.lesions), default=s.path.length_mm)
-    in_use_mm = [diseased_mm, s.target_from_mm]
-    in_use_mm += [s.rig.anchor.at_mm] if s.rig.anchor is not None else []
-    in_use_mm += [s.rig.trapped.from_mm] if s.rig.trapped is not None else []
-    for step_mm in _SEAT_STEPS_mm:
-        seat_mm = s.rig.seat_mm + step_mm
-        passes = french_to_mm(s.rig.guide.size_fr) + _SEAT_SPARE_mm <= s.narrowest_mm(seat_mm)
-        if passes and seat_mm <= _DEEPEST_SEAT_mm and seat_mm + _APART_mm <= min(in_use_mm):
-            yield s.alternative(
-                f"seat_{seat_mm:.0f}mm",
-                f"seat the guide {seat_mm:.0f} mm deep",
-                [MoveId.SEAT_DEEPER],
-                [moves.SEAT_DEEPER],
-                rig=replace(s.rig, seat_mm=seat_mm),
-            )
+_TIP_mm = 10.0  # a wire's very end, soft like what follows it
 
 
 def _extension_at_hand(s: Situation) -> Extension | None:
@@ -141,10 +102,46 @@ def extend(s: Situation) -> Iterator[Alternative]:
             f"extension_{depth_mm:.0f}mm",
             f"{extension.name} to {depth_mm:.0f} mm",
             [MoveId.EXTENSION],
-            [moves.EXTENSION],
+            [move_facts.EXTENSION],
             rig=s.rig.with_extension(extension, depth_mm),
             tool=extension,
         )
+
+
+def extend_over_balloon(s: Situation) -> Iterator[Alternative]:
+    """Yield the same extension tracked over a balloon, which rounds the step at its mouth.
+
+    Parameters
+    ----------
+    s : Situation
+        Where the case stands.
+
+    Yields
+    ------
+    Alternative
+        At the depths of `extend`, with a balloon on the shelf that goes through the extension.
+    """
+    for plain in extend(s):
+        extension = plain.rig.extension
+        assert extension is not None
+        balloons = [
+            b
+            for b in s.shelf.devices.values()
+            if isinstance(b, Balloon)
+            and b.balloon_type == "semi_compliant"
+            and b.crossing_diameter_mm < extension.inner_diameter_mm
+            and b.nominal_diameter_mm >= extension.inner_diameter_mm
+        ]
+        balloon = min(balloons, key=lambda b: b.nominal_diameter_mm, default=None)
+        if balloon is not None:
+            yield s.alternative(
+                f"{plain.id}_over_balloon",
+                f"{plain.change}, over a balloon of {balloon.nominal_diameter_mm:g} mm",
+                [MoveId.EXTENSION_OVER_BALLOON],
+                [move_facts.EXTENSION_OVER_BALLOON],
+                rig=plain.rig,
+                tool=extension,
+            )
 
 
 def _working_depth_mm(depths_mm: tuple[float, ...]) -> float | None:
@@ -188,7 +185,7 @@ def stiffer_rail(s: Situation) -> Iterator[Alternative]:
             f"rail_{wire.id}",
             f"exchange the rail for {wire.name} over a microcatheter",
             [MoveId.STIFFER_RAIL],
-            [moves.STIFFER_RAIL],
+            [move_facts.STIFFER_RAIL],
             rig=replace(s.rig, rail=wire),
             cautions=_tip_caution(wire),
         )
@@ -233,7 +230,7 @@ def buddy_wire(s: Situation) -> Iterator[Alternative]:
             f"second_buddy_{wire.id}" if second else f"buddy_{wire.id}",
             f"{'second buddy' if second else 'buddy'} wire: {wire.name}",
             [MoveId.SECOND_BUDDY_WIRE if second else MoveId.BUDDY_WIRE],
-            [moves.BUDDY_WIRE],
+            [move_facts.BUDDY_WIRE],
             rig=s.rig.with_buddy(wire),
             cautions=_tip_caution(wire),
         )
@@ -242,7 +239,7 @@ def buddy_wire(s: Situation) -> Iterator[Alternative]:
             f"two_buddies_{wire.id}",
             f"two buddy wires: {wire.name}",
             [MoveId.BUDDY_WIRE, MoveId.SECOND_BUDDY_WIRE],
-            [moves.BUDDY_WIRE, moves.BUDDY_WIRE],
+            [move_facts.BUDDY_WIRE, move_facts.BUDDY_WIRE],
             rig=s.rig.with_buddy(wire).with_buddy(wire),
             cautions=_tip_caution(wire),
         )
@@ -270,12 +267,12 @@ def with_extension(s: Situation) -> Iterator[Alternative]:
         b for b in buddy_wire(s) if b.rig.buddies[-1].diameter_mm <= _room_beside_mm(s, extension=extension)
     ]
     for single in [*list(stiffer_rail(s))[-1:], *buddies[:1]]:
-        facts = moves.STIFFER_RAIL if MoveId.STIFFER_RAIL in single.moves else moves.BUDDY_WIRE
+        facts = move_facts.STIFFER_RAIL if MoveId.STIFFER_RAIL in single.moves else move_facts.BUDDY_WIRE
         yield s.alternative(
             f"{single.id}_extension_{depth_mm:.0f}mm",
             f"{single.change}, and {extension.name} to {depth_mm:.0f} mm",
             [*single.moves, MoveId.EXTENSION],
-            [facts, moves.EXTENSION],
+            [facts, move_facts.EXTENSION],
             rig=single.rig.with_extension(extension, depth_mm),
             cautions=single.cautions,
         )
@@ -309,7 +306,7 @@ def side_branch_anchor(s: Situation) -> Iterator[Alternative]:
             f"anchor_{_word(branch.name)}",
             f"anchor balloon in {branch.name}: {balloon.name} at {pressure_atm:.0f} atm",
             [MoveId.SIDE_BRANCH_ANCHOR],
-            [moves.SIDE_BRANCH_ANCHOR],
+            [move_facts.SIDE_BRANCH_ANCHOR],
             rig=replace(s.rig, anchor=anchor),
             tool=balloon,
         )
@@ -347,8 +344,8 @@ def trapped_wire(s: Situation) -> Iterator[Alternative]:
     ------
     Alternative
         Only with a buddy in place, a stent to deliver, and a proximal stent wanted anyway: a lesion of 30 mm
-        or more that two stents from the shelf cover, or another lesion proximal to the target; the trapped
-        stretch no longer than the wire's floppy end.
+        or more that two stents from the shelf cover, or another lesion proximal to the target. Blocked where the
+        trapped stretch is longer than the wire's floppy end.
     """
     if not s.rig.buddies or s.rig.trapped is not None or not isinstance(s.device, Stent):
         return
@@ -357,8 +354,6 @@ def trapped_wire(s: Situation) -> Iterator[Alternative]:
     if plan is None:
         return
     stent, from_mm, device = plan
-    if stent.working_mm > 10.0 + wire.floppy_mm:
-        return
     rest = list(s.rig.buddies)
     rest.remove(wire)
     trapped = TrappedWire(wire, from_mm, from_mm + stent.working_mm)
@@ -366,11 +361,34 @@ def trapped_wire(s: Situation) -> Iterator[Alternative]:
         f"trapped_{wire.id}",
         f"trap {wire.name} behind a proximal {stent.name}, then {device.name} beyond it",
         [MoveId.TRAPPED_WIRE],
-        [moves.TRAPPED_WIRE],
+        [move_facts.TRAPPED_WIRE],
         rig=replace(s.rig, buddies=tuple(rest), trapped=trapped),
         device=device,
         tool=stent,
+        about=trap_facts(s),
     )
+
+
+def trap_facts(s: Situation) -> dict[str, Value | None]:
+    """Return what is true of trapping a wire here.
+
+    Parameters
+    ----------
+    s : Situation
+        Where the case stands.
+
+    Returns
+    -------
+    dict
+        Facts of the rules that speak of it.
+    """
+    plan = _proximal_stent(s, s.device) if isinstance(s.device, Stent) else None
+    facts: dict[str, Value | None] = {"proximal_stent_wanted": plan is not None, "wires_to_trap": 1.0}
+    if plan is not None and s.rig.buddies:
+        wire = min(s.rig.buddies, key=lambda w: w.coating != "polymer_jacket")
+        facts["trapped_length_mm"] = plan[0].working_mm
+        facts["trapped_soft_mm"] = _TIP_mm + wire.floppy_mm
+    return facts
 
 
 def _proximal_stent(s: Situation, device: Stent) -> tuple[Stent, float, Stent] | None:
@@ -397,8 +415,8 @@ def _proximal_stent(s: Situation, device: Stent) -> tuple[Stent, float, Stent] |
     return None
 
 
-def other_guide(s: Situation) -> Iterator[Alternative]:
-    """Yield a more supportive guide of the same size, and a larger one.
+def take_out_wrapped_wire(s: Situation) -> Iterator[Alternative]:
+    """Yield the rig without the buddy laid last.
 
     Parameters
     ----------
@@ -408,50 +426,14 @@ def other_guide(s: Situation) -> Iterator[Alternative]:
     Yields
     ------
     Alternative
-        Guides for the same artery that the sheath takes and that hold at least a tenth more; none while a
-        wire is trapped. All but the rail comes out with the guide.
+        Where a buddy lies.
     """
-    if s.rig.trapped is not None:
-        return
-    now, route = s.rig.guide, s.rig.access.route
-    least_ratio = _MORE_SUPPORT_BY * guide_hold_ratio(now, route)
-    better = [
-        g
-        for g in s.shelf.devices.values()
-        if isinstance(g, Guide)
-        and _GUIDES_COMPARED_FR[0] <= g.size_fr <= _GUIDES_COMPARED_FR[1]
-        and now.size_fr <= g.size_fr <= s.rig.access.sheath_fr
-        and _same_artery(now.shape, g.shape)
-        and guide_hold_ratio(g, route) >= least_ratio
-    ]
-    same = [g for g in better if g.size_fr == now.size_fr]
-    larger = [g for g in better if g.size_fr > now.size_fr]
-    chosen = sorted(same, key=lambda g: -guide_hold_ratio(g, route))[:1]
-    chosen += sorted(larger, key=lambda g: (g.size_fr, g.shape != now.shape))[:1]
-    for guide in chosen:
+    if s.rig.buddies:
+        wire = s.rig.buddies[-1]
         yield s.alternative(
-            f"guide_{guide.id}",
-            f"change the guide to {guide.name}",
-            [MoveId.OTHER_GUIDE],
-            [moves.OTHER_GUIDE],
-            rig=replace(
-                s.rig,
-                guide=guide,
-                seat_mm=0.0,
-                extension=None,
-                extension_depth_mm=0.0,
-                buddies=(),
-                anchor=None,
-            ),
+            f"without_{wire.id}",
+            f"take the wrapped wire out: {wire.name}",
+            [MoveId.TAKE_OUT_WRAPPED_WIRE],
+            [move_facts.TAKE_OUT_WRAPPED_WIRE],
+            rig=replace(s.rig, buddies=s.rig.buddies[:-1]),
         )
-
-
-def _same_artery(now: GuideShape, other: GuideShape) -> bool:
-    """Return whether two shapes serve the same artery.
-
-    The Amplatz left shape serves both, so from it only itself is sure.
-    """
-    if now == other:
-        return True
-    sides = (_LEFT | {GuideShape.AMPLATZ_LEFT}, _RIGHT | {GuideShape.AMPLATZ_LEFT})
-    return now != GuideShape.AMPLATZ_LEFT and any(now in side and other in side for side in sides)

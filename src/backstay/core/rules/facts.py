@@ -27,6 +27,8 @@ _LESION = {
     "lesion_opened_fully": "a balloon sized to the distal reference opened fully in two views",
     "lesion_length_mm": "length of the stretch to be covered",
     "reference_diameter_mm": "distal reference of the target",
+    "calcium_arc_deg": "greatest arc of calcium by imaging",
+    "proximal_stent_wanted": "a stent is wanted proximal of the device's place: the lesion is long, or a second one lies there",
 }
 # What is in place
 _RIG = {
@@ -85,6 +87,14 @@ _STEP = {
     "side_holes": "the guide has side holes",
     "wanted": "the guide was taken out on purpose",
     "imaging_catheter": "the device is an imaging catheter",
+}
+# What a move that is only thought of must find
+_MOVE = {
+    "guide_coaxial": "the guide lies in line with the vessel",
+    "tool_arrives": "what the move itself brings in gets to its place",
+    "exchange_length_at_hand": "a wire long enough for the exchange, or a piece that lengthens it, is on the table",
+    "wires_wrapped": "two wires are wound round each other",
+    "second_access_agreed": "a second access is agreed",
 }
 # What stands in the record
 _RECORD = {
@@ -156,6 +166,7 @@ FACTS: Mapping[str, str] = {
     **_LESION,
     **_RIG,
     **_STEP,
+    **_MOVE,
     **_RECORD,
     **_PATIENT,
     **_EDGES,

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 from backstay.core.record.setup import Setup
-from backstay.core.rigging import moves
+from backstay.core.rigging import move_facts
 from backstay.core.rigging.devices import OverWireDevice
-from backstay.core.rigging.moves import MoveFacts
+from backstay.core.rigging.move_facts import MoveFacts
 from backstay.identifiers import MoveId, Preparation
 
 _PREPARED = {
@@ -100,22 +100,22 @@ def _of_lesions(before: Setup, after: Setup, prepared_with: Sequence[str]) -> li
 
 
 _FACTS = {
-    MoveId.SEAT_DEEPER: moves.SEAT_DEEPER,
-    MoveId.EXTENSION: moves.EXTENSION,
-    MoveId.STIFFER_RAIL: moves.STIFFER_RAIL,
-    MoveId.BUDDY_WIRE: moves.BUDDY_WIRE,
-    MoveId.SIDE_BRANCH_ANCHOR: moves.SIDE_BRANCH_ANCHOR,
-    MoveId.TRAPPED_WIRE: moves.TRAPPED_WIRE,
-    MoveId.OTHER_GUIDE: moves.OTHER_GUIDE,
-    MoveId.OTHER_DEVICE: moves.OTHER_DEVICE,
+    MoveId.SEAT_DEEPER: move_facts.SEAT_DEEPER,
+    MoveId.EXTENSION: move_facts.EXTENSION,
+    MoveId.STIFFER_RAIL: move_facts.STIFFER_RAIL,
+    MoveId.BUDDY_WIRE: move_facts.BUDDY_WIRE,
+    MoveId.SIDE_BRANCH_ANCHOR: move_facts.SIDE_BRANCH_ANCHOR,
+    MoveId.TRAPPED_WIRE: move_facts.TRAPPED_WIRE,
+    MoveId.OTHER_GUIDE: move_facts.OTHER_GUIDE,
+    MoveId.OTHER_DEVICE: move_facts.OTHER_DEVICE,
 }
 _PREPARATION_FACTS = {
-    Preparation.SMALL_BALLOON: moves.SMALL_BALLOON,
-    Preparation.SEMI_COMPLIANT: moves.PLAIN_BALLOON,
-    Preparation.NON_COMPLIANT: moves.NON_COMPLIANT,
-    Preparation.SCORING: moves.SCORING,
-    Preparation.LITHOTRIPSY: moves.LITHOTRIPSY,
-    Preparation.ATHERECTOMY: moves.ATHERECTOMY,
+    Preparation.SMALL_BALLOON: move_facts.SMALL_BALLOON,
+    Preparation.SEMI_COMPLIANT: move_facts.PLAIN_BALLOON,
+    Preparation.NON_COMPLIANT: move_facts.NON_COMPLIANT,
+    Preparation.SCORING: move_facts.SCORING,
+    Preparation.LITHOTRIPSY: move_facts.LITHOTRIPSY,
+    Preparation.ATHERECTOMY: move_facts.ATHERECTOMY,
 }
 
 
@@ -150,4 +150,4 @@ def facts_of(kinds: Sequence[MoveId], prepared: Sequence[Preparation]) -> list[M
     list of MoveFacts
     """
     found = [_FACTS[kind] for kind in kinds if kind in _FACTS]
-    return [*found, *(_PREPARATION_FACTS[one] for one in prepared)] or [moves.AS_IT_IS]
+    return [*found, *(_PREPARATION_FACTS[one] for one in prepared)] or [move_facts.AS_IT_IS]

@@ -15,8 +15,8 @@ from backstay.core.rules import (
     is_one_of,
     is_true,
     not_,
-    unless_sure,
 )
+from backstay.core.rules.gate import GATE
 from backstay.identifiers import StepKind
 
 _ANCHORS = all_of(is_one_of("step", StepKind.INFLATE), is_one_of("purpose", "anchor"))
@@ -108,18 +108,7 @@ BALLOONS = (
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
     ),
-    Rule(
-        id="stent_before_balloon_opened",
-        when=all_of(
-            is_one_of("step", StepKind.PUSH),
-            is_one_of("device_kind", "stent"),
-            is_one_of("lesion_calcium", "moderate", "severe"),
-            unless_sure(is_true("lesion_opened_fully")),
-        ),
-        say="calcified, and no balloon of the distal reference's size is known to have opened fully in two views: no stent yet",
-        level=Level.BLOCK,
-        source=COMMON_PRACTICE,
-    ),
+    GATE,
     Rule(
         id="balloon_after_stent_may_deform",
         when=all_of(
