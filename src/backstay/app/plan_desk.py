@@ -44,7 +44,8 @@ from backstay.core.inference.surface import design, factors_at
 from backstay.core.mechanics.delivery import transfer
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.asked import asked
-from backstay.core.rigging.moves import AS_IT_IS, Alternative, Situation
+from backstay.core.rigging.move_facts import AS_IT_IS
+from backstay.core.rigging.moves import Alternative, Situation
 from backstay.errors import NotFound
 from backstay.identifiers import MoveId
 

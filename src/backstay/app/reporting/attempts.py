@@ -12,7 +12,7 @@ from backstay.app.reporting.told import Told
 from backstay.core.record.entries import Entry
 from backstay.core.safety.body import Now
 from backstay.errors import FileFormatError
-from backstay.identifiers import BodyItem, EventKind, MoveId, Verdict
+from backstay.identifiers import PREPARING, BodyItem, EventKind, MoveId, Verdict
 
 NO_PLAN = "no plan was given"
 NO_RIG = "the plan has no such rig with this device"
@@ -91,7 +91,7 @@ def _beforehand(told: Told, entry: Entry) -> tuple[Beforehand | None, str]:
         return None, NO_RIG
 
     def order(rig: RigResult) -> tuple[bool, float]:
-        return (MoveId.PREPARE_AGAIN in rig.moves) != again, _apart_mm(tried, _rig_in(rig))
+        return bool(PREPARING.intersection(rig.moves)) != again, _apart_mm(tried, _rig_in(rig))
 
     best = min(found, key=order)
     return _said_of(best, tried, prepared=again), ""
@@ -163,7 +163,7 @@ def _said_of(rig: RigResult, tried: _Rig, *, prepared: bool) -> Beforehand:
     planned = _rig_in(rig)
     if _apart_mm(tried, planned) > 0.0:
         notes.append(f"the plan has the extension's tip at {planned.extension_mm:g} mm")
-    if prepared and MoveId.PREPARE_AGAIN not in rig.moves:
+    if prepared and not PREPARING.intersection(rig.moves):
         notes.append("the plan has the lesion as it was before it was prepared again")
     limited = max(rig.limited_by, key=lambda kind: rig.limited_by[kind], default=None)
     return Beforehand(

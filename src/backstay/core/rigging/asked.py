@@ -5,9 +5,10 @@ What changed decides which moves it takes, and with them its costs, its conditio
 
 from __future__ import annotations
 
-from backstay.core.rigging import moves
+from backstay.core.rigging import move_facts
 from backstay.core.rigging.devices import OverWireDevice
-from backstay.core.rigging.moves import Alternative, MoveFacts, Situation
+from backstay.core.rigging.move_facts import MoveFacts
+from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import Rig
 from backstay.identifiers import MoveId
 
@@ -47,7 +48,7 @@ def asked(
         name,
         f"own choice: {', '.join(said) or 'as it is'}",
         [move for move, _, _ in found] or [MoveId.AS_IT_IS],
-        [facts for _, facts, _ in found] or [moves.AS_IT_IS],
+        [facts for _, facts, _ in found] or [move_facts.AS_IT_IS],
         rig=rig,
         device=device,
     )
@@ -72,26 +73,26 @@ def changes(situation: Situation, rig: Rig, device: OverWireDevice) -> list[Chan
     """
     old, found = situation.rig, list[Change]()
     if rig.guide.id != old.guide.id:
-        found.append((MoveId.OTHER_GUIDE, moves.OTHER_GUIDE, rig.guide.name))
+        found.append((MoveId.OTHER_GUIDE, move_facts.OTHER_GUIDE, rig.guide.name))
     if rig.seat_mm > old.seat_mm:
-        found.append((MoveId.SEAT_DEEPER, moves.SEAT_DEEPER, f"guide seated {rig.seat_mm:g} mm deep"))
+        found.append((MoveId.SEAT_DEEPER, move_facts.SEAT_DEEPER, f"guide seated {rig.seat_mm:g} mm deep"))
     if rig.rail.id != old.rail.id:
-        found.append((MoveId.STIFFER_RAIL, moves.STIFFER_RAIL, f"rail: {rig.rail.name}"))
+        found.append((MoveId.STIFFER_RAIL, move_facts.STIFFER_RAIL, f"rail: {rig.rail.name}"))
     if rig.extension is not None and (rig.extension, rig.extension_depth_mm) != (
         old.extension,
         old.extension_depth_mm,
     ):
         words = f"{rig.extension.name} to {rig.extension_depth_mm:g} mm"
-        found.append((MoveId.EXTENSION, moves.EXTENSION, words))
+        found.append((MoveId.EXTENSION, move_facts.EXTENSION, words))
     kinds = (MoveId.BUDDY_WIRE, MoveId.SECOND_BUDDY_WIRE)
     for k, wire in enumerate(rig.buddies):
         if k >= len(old.buddies) or wire.id != old.buddies[k].id:
-            found.append((kinds[min(k, 1)], moves.BUDDY_WIRE, f"buddy: {wire.name}"))
+            found.append((kinds[min(k, 1)], move_facts.BUDDY_WIRE, f"buddy: {wire.name}"))
     if rig.anchor is not None and rig.anchor != old.anchor:
         words = f"anchor balloon in {rig.anchor.branch}"
-        found.append((MoveId.SIDE_BRANCH_ANCHOR, moves.SIDE_BRANCH_ANCHOR, words))
+        found.append((MoveId.SIDE_BRANCH_ANCHOR, move_facts.SIDE_BRANCH_ANCHOR, words))
     if device.id != situation.device.id:
-        found.append((MoveId.OTHER_DEVICE, moves.OTHER_DEVICE, device.name))
+        found.append((MoveId.OTHER_DEVICE, move_facts.OTHER_DEVICE, device.name))
     return found
 
 

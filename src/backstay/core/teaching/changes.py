@@ -96,9 +96,14 @@ def _of_lesions(before: Setup, after: Setup, prepared_with: Sequence[str]) -> li
     done = added_preparations(before, after)
     named = prepared_with or [_PREPARED.get(one, one) for one in done]
     words = " and ".join(dict.fromkeys(named))
-    return [(MoveId.PREPARE_AGAIN, f"prepare with {words}")] if done else []
+    return [(_PREPARED_BY.get(done[-1], MoveId.PREPARE_AGAIN), f"prepare with {words}")] if done else []
 
 
+_PREPARED_BY = {
+    Preparation.SCORING: MoveId.SCORING_BALLOON,
+    Preparation.LITHOTRIPSY: MoveId.LITHOTRIPSY,
+    Preparation.ATHERECTOMY: MoveId.ATHERECTOMY,
+}
 _FACTS = {
     MoveId.SEAT_DEEPER: move_facts.SEAT_DEEPER,
     MoveId.EXTENSION: move_facts.EXTENSION,
