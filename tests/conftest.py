@@ -10,10 +10,18 @@ import subprocess
 import tempfile
 import uuid
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from backstay.app.learning.knowing import packed
+from backstay.app.learning.tried import options_at
+from backstay.app.loading import LoadedCase, load_case
+from backstay.app.solving import SolvedRig, solve_rigs
+from backstay.core.inference.draws import DEFAULT_DRAWS, sample
+from backstay.core.inference.quick import QuickRig
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -41,6 +49,27 @@ def shared_dir(root: Path) -> Path:
     if not folder.is_dir():
         pytest.skip("no folder of shared reference data beside the repository")
     return folder
+
+
+@dataclass(frozen=True)
+class DemoRigs:
+    """Rigs of the demo, solved and packed, with the case and the draws they were solved for."""
+
+    case: LoadedCase
+    solved: dict[str, SolvedRig]
+    quick: dict[str, QuickRig]
+
+
+@pytest.fixture(scope="session")
+def demo_rigs(demo_dir: Path) -> DemoRigs:
+    """Return four rigs of the demo: as it is, with a guide extension, with a buddy wire, with the guide seated deeper."""
+    case = load_case(demo_dir / "case.toml")
+    draws = sample(DEFAULT_DRAWS, count=1024, seed=1)
+    wanted = ("as_it_is", "extension_28mm", "buddy_wire-workhorse", "seat_5mm")
+    options = [one for one in options_at(case) if one.id in wanted]
+    solved = {rig.alternative.id: rig for rig in solve_rigs(case, options, draws)}
+    assert set(solved) == set(wanted)
+    return DemoRigs(case, solved, {name: packed(rig, draws) for name, rig in solved.items()})
 
 
 # A store on a real PostgreSQL server, started for the tests and gone after them.

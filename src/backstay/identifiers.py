@@ -414,3 +414,22 @@ class UserRole(StrEnum):
     READER = "reader"
     RECORDER = "recorder"
     OPERATOR = "operator"
+
+
+# Attempts
+
+
+class Pushed(StrEnum):
+    """How hard a device was pushed."""
+
+    GENTLE = "gentle"
+    FIRM = "firm"
+    ALL_THAT_WAS_SAFE = "all_that_was_safe"
+
+
+class Question(StrEnum):
+    """What could still be asked of an attempt."""
+
+    WHERE = "where"
+    WHAT_GAVE = "what_gave"
+    HOW_HARD = "how_hard"

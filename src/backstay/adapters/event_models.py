@@ -143,6 +143,8 @@ class AttemptEvent(Event):
     stopped_at_mm: PlaceMm | None = Field(None, description="place of the device's tip")
     limited_by: Annotated[LimitedBy, Field(strict=False)] | None = None
     push: Literal["gentle", "firm", "all_that_was_safe"] | None = None
+    rig: Text | None = Field(None, description="what was in place, as the plan of the case names it")
+    path_sha256: Sha256 | None = Field(None, description="the path file the vessel was known by")
 
     @model_validator(mode="after")
     def _ends_one_way(self) -> Self:

@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from backstay.adapters.ladder_file import LadderPart
+from backstay.adapters.learned_file import LearnedDocument
 from backstay.adapters.limits_file import LimitsDocument
 from backstay.adapters.quantiles import Quantiles
 from backstay.adapters.toml_text import read_text
@@ -209,6 +210,10 @@ class PlanDocument(_Model):
     )
     way_back: WayBackDocument | None = Field(
         None, description="the way back out with the rig in place; null where it was not asked"
+    )
+    learned: LearnedDocument | None = Field(
+        None,
+        description="what recorded attempts taught; the chances below are after them. Null where there are none",
     )
     rigs: list[RigResult] = Field(description="the rig in place first, then the others by chance")
     draws: list[DrawRow]

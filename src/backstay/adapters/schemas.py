@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from backstay.adapters.case_file import case_schema
 from backstay.adapters.event_models import event_schema
 from backstay.adapters.guides_document import GuidesDocument
+from backstay.adapters.learned_file import learned_schema
 from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.measurement_file import measurement_schema
 from backstay.adapters.plan_file import PlanDocument
@@ -42,6 +43,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "case": case_schema(),
         "event": event_schema(),
         "guides": GuidesDocument.model_json_schema(by_alias=True, mode="serialization"),
+        "learned": learned_schema(),
         "limits": limits_schema(),
         "measurement": measurement_schema(),
         "plan": plan_schema(),

@@ -12,6 +12,7 @@ from typing import Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.plan_file import (
     BranchPicture,
@@ -27,8 +28,10 @@ from backstay.adapters.plan_file import (
     RigResult,
     Target,
 )
+from backstay.adapters.record_entries import entries_of
 from backstay.app.carrying import own_deliveries
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
+from backstay.app.learning import as_it_stands, learned_case, thinned
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.numbers import finite, quantiles
 from backstay.app.safety import case_safety, limits_of
@@ -48,6 +51,7 @@ from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
 from backstay.core.inference.surface import DESIGN_POINTS
+from backstay.core.record.entries import standing
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.fit import FitReport
 from backstay.core.rigging.moves import Alternative
@@ -127,6 +131,8 @@ def plan_case(
         The rig in place first, the others by chance.
     """
     sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+    entries = standing(entries_of(read_events(events_path(case.file))))
+    as_filed, case = case, as_it_stands(case, entries)
     options = options or alternatives(
         case.rig,
         case.device,
@@ -140,14 +146,34 @@ def plan_case(
     )
     options = options[:1] if only_in_place else options
     solved = solve_rigs(case, options, sampled, progress)
-    answers = [rig.answer(sampled) for rig in solved]
+    known = learned_case(
+        as_filed,
+        entries=entries,
+        solved=solved,
+        seed=seed,
+        particles=draws if only_in_place else LADDER_DRAWS_PER_DRAW * draws,
+        progress=progress,
+    )
+    believed = sampled if known is None else thinned(known.draws, draws)
+    answers = [rig.answer(believed) for rig in solved]
     results = [rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
-    results = with_own_deliveries(case, results, options, sampled, seed=seed, progress=progress)
+    if known is not None:
+        results = [_with_chance(r, known.chances[r.id], known.draws.count) for r in results]
+    results = with_own_deliveries(case, results, options, believed, seed=seed, progress=progress)
     ordered = in_order(results)
-    document = document_of(case, ordered, options, sampled, seed=seed, here=answers[0], progress=progress)
+    document = document_of(case, ordered, options, believed, seed=seed, here=answers[0], progress=progress)
+    if known is not None:
+        document = document.model_copy(update={"learned": known.document})
     if only_in_place:
         return document
-    ladder = ladder_of(case, solved, sampled, seed=seed, progress=progress)
+    ladder = ladder_of(
+        case,
+        solved,
+        sampled,
+        believed=known.draws if known is not None else None,
+        seed=seed,
+        progress=progress,
+    )
     return document.model_copy(update={"ladder": ladder})
 
 
@@ -170,16 +196,22 @@ def way_back_draws(case: LoadedCase, draws: DrawSet, seed: int) -> DrawSet:
     return with_way_back(draws, seed=seed, specs=with_overrides(WAY_BACK_DRAWS, case.way_back_overrides))
 
 
+def _with_chance(result: RigResult, value: float, count: int) -> RigResult:
+    """Return a rig's answer with the chance that includes the spread from try to try."""
+    return result.model_copy(update={"chance": chance_of(value, count)})
+
+
 def ladder_of(
     case: LoadedCase,
     solved: Sequence[SolvedRig],
     draws: DrawSet,
     *,
+    believed: DrawSet | None = None,
     seed: int,
     progress: Progress | None = None,
 ) -> LadderPart:
-    """Return the ladder of a case whose rigs are solved."""
-    more = sample(draws.specs, count=LADDER_DRAWS_PER_DRAW * draws.count, seed=seed)
+    """Return the ladder of a case whose rigs are solved; `believed` are the many draws that attempts left."""
+    more = believed or sample(draws.specs, count=LADDER_DRAWS_PER_DRAW * draws.count, seed=seed)
     return ladder_part(climb(case, case_safety(case), more, solved=solved, progress=progress))
 
 

@@ -12,6 +12,7 @@ from backstay.cli import record
 from backstay.cli import reporting
 from backstay.cli import wrap_up
 from backstay.cli import guides
+from backstay.cli import learning
 from backstay.cli import library
 from backstay.cli import serving
 from backstay.cli.base import app
@@ -19,6 +20,7 @@ from backstay.cli.base import app
 __all__ = [
     "app",
     "guides",
+    "learning",
     "library",
     "main",
     "measuring",

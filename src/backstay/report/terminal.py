@@ -98,6 +98,13 @@ _PLAIN = str.maketrans(
 )
 
 
+def _learned(t: _Terminal, plan: PlanDocument) -> None:
+    if plan.learned is not None:
+        from backstay.report.learned_terminal import learned_part
+
+        learned_part(t, plan.learned)
+
+
 def _limits(t: _Terminal, plan: PlanDocument) -> None:
     if plan.limits is None:
         return
@@ -114,6 +121,7 @@ def render(plan: PlanDocument, console: Console) -> None:
     t.say(f"{plan.vessel}; {plan.target.device}; in place: {plan.in_place.rig}")
     t.say(DISCLAIMER, "bold")
     _answers(t, plan)
+    _learned(t, plan)
     _strip(t, plan, plan.in_place)
     if plan.ladder is not None:
         ladder.render(t, plan.ladder)

@@ -1,0 +1,82 @@
+"""Commands that learn: an attempt noted and what it teaches."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from backstay.cli.base import (
+    STDOUT,
+    CaseArgument,
+    JsonOption,
+    SeedOption,
+    app,
+    as_json,
+    check_outputs,
+    given,
+    open_console,
+    progress_bar,
+    save,
+)
+from backstay.errors import InputError
+from backstay.identifiers import LimitedBy, Pushed
+
+
+@app.command()
+def attempt(
+    case: CaseArgument,
+    reached: Annotated[bool, typer.Option("--reached", help="The device came to its place.")] = False,
+    stopped: Annotated[bool, typer.Option("--stopped", help="It stopped short.")] = False,
+    at: Annotated[
+        float | None,
+        typer.Option("--at", metavar="MM", min=0, help="Where its tip stopped, mm from the ostium."),
+    ] = None,
+    limited_by: Annotated[LimitedBy | None, typer.Option("--limited-by", help="What gave.")] = None,
+    push: Annotated[Pushed | None, typer.Option("--push", help="How hard it was pushed.")] = None,
+    rig: Annotated[
+        str, typer.Option("--rig", metavar="ID", help="What was in place, by its id in the plan.")
+    ] = "as_it_is",
+    device: Annotated[
+        str | None, typer.Option("--device", metavar="ID", help="What was pushed, if not the rig's own.")
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option("--id", metavar="ID", help="Names the attempt: the same one counts once.")
+    ] = None,
+    role: Annotated[str, typer.Option("--as", metavar="ROLE", help="Who writes.")] = "recorder",
+    seed: SeedOption = 1,
+    draws: Annotated[int, typer.Option("--draws", min=64, max=65536, help="Particles.")] = 2048,
+    json_file: JsonOption = None,
+) -> None:
+    """Note how a try ended, and what it teaches; without an end, what was learnt so far."""
+    from backstay.app.learning import learned_case
+    from backstay.app.learning.noting import note_attempt
+    from backstay.app.loading import load_case
+
+    outputs = given(json=json_file)
+    loaded = load_case(case)
+    check_outputs(outputs, loaded.inputs)
+    said = at is not None or limited_by is not None or stopped
+    if reached and said:
+        raise InputError("it reached its place or it stopped", field="--reached", allowed="one of the two")
+    if reached or said:
+        note_attempt(
+            loaded,
+            reached=reached,
+            rig=rig,
+            device=device,
+            stopped_at_mm=at,
+            limited_by=limited_by,
+            push=push,
+            author_role=role,
+            id=name,
+        )
+    with progress_bar() as progress:
+        known = learned_case(loaded, seed=seed, particles=draws, progress=progress)
+    if known is None:
+        raise InputError("no attempt is recorded yet", field="CASE", allowed="--reached, or --stopped")
+    save({file: as_json(known.document) for file in outputs.values()})
+    if STDOUT not in outputs.values():
+        from backstay.report.learned_terminal import render_learned
+
+        render_learned(known.document, open_console())

@@ -1,0 +1,175 @@
+"""Attempts from the command line to what they teach: noted once, read by the plan, refused where they make no sense."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import jsonschema
+import pytest
+from typer.testing import CliRunner, Result
+
+import backstay
+from backstay.adapters.events_file import events_path, read_events
+from backstay.adapters.learned_file import LearnedDocument
+from backstay.app.learning.tried import options_at, tried
+from backstay.app.loading import load_case
+from backstay.cli import app
+from backstay.core.record.entries import Entry
+from backstay.identifiers import EventKind, Preparation
+
+HOW = ("--rig", "as_it_is", "--at", "55", "--limited-by", "guide_out", "--push", "firm", "--id", "first")
+
+
+def invoke(*words: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+@pytest.fixture(scope="module")
+def noted(demo_dir: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, LearnedDocument, str]:
+    """Note one attempt on a copy of the demo, twice: the case, what it taught, what the terminal said the second time."""
+    folder = tmp_path_factory.mktemp("learn") / "demo"
+    shutil.copytree(demo_dir, folder)
+    case = folder / "case.toml"
+    first = invoke("attempt", case, *HOW, "--draws", "512", "--json", folder / "learned.json")
+    assert first.exit_code == 0, first.output
+    document = json.loads((folder / "learned.json").read_text())
+    again = invoke("attempt", case, *HOW, "--draws", "512")
+    assert again.exit_code == 0, again.output
+    return case, LearnedDocument.model_validate(document), again.output
+
+
+def test_it_is_noted_once(noted: tuple[Path, LearnedDocument, str]) -> None:
+    events = read_events(events_path(noted[0]))
+    assert [event.id for event in events] == ["first"]
+    assert len(noted[1].attempts) == 1
+
+
+def test_json_obeys_its_schema(noted: tuple[Path, LearnedDocument, str], root: Path) -> None:
+    schema = json.loads((root / "src" / "backstay" / "schemas" / "learned.schema.json").read_text())
+    jsonschema.validate(json.loads((noted[0].parent / "learned.json").read_text()), schema)
+
+
+def test_the_failed_rig_falls_and_another_leads(noted: tuple[Path, LearnedDocument, str]) -> None:
+    rungs = {row.id: row for row in noted[1].rungs}
+    assert rungs["as_it_is"].after < 0.1 < 0.4 < rungs["as_it_is"].before
+    assert rungs["as_it_is"].tried == 1
+    assert noted[1].rungs[0].id != "as_it_is"
+    assert noted[1].next is not None and noted[1].next.move == noted[1].rungs[0].id
+
+
+def test_the_terminal_says_what_was_learnt(noted: tuple[Path, LearnedDocument, str]) -> None:
+    said = " ".join(noted[2].split())
+    assert "What the attempts taught" in said
+    assert "the guide holds less" in said
+    assert "not validated for clinical decisions" in said
+
+
+def test_the_plan_reads_it(noted: tuple[Path, LearnedDocument, str]) -> None:
+    loaded = load_case(noted[0])
+    from backstay.app.plan import plan_case
+    from backstay.report import page
+
+    plan = plan_case(loaded, draws=512, only_in_place=True)
+    assert plan.learned is not None
+    assert plan.in_place.chance.value == plan.learned.rungs[0].after < 0.1
+    html = page.html(plan)
+    assert "What the attempts taught" in html and html.count("learnt-") > 0
+
+
+def test_without_attempts_nothing_was_learnt(demo_dir: Path) -> None:
+    result = invoke("attempt", demo_dir / "case.toml")
+    assert result.exit_code == 5 and "no attempt is recorded yet" in result.output
+    assert backstay.plan(demo_dir / "case.toml", only_in_place=True, draws=64).learned is None
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (("--reached", "--at", "40"), 5, "it reached its place or it stopped"),
+        (("--stopped", "--rig", "extension_99mm"), 3, "no such rig"),
+        (("--stopped", "--device", "guide-6-sr"), 3, "runs over a wire"),
+        (("--at", "400"), 5, "off the path"),
+        (("--stopped", "--limited-by", "bad_luck"), 2, "bad_luck"),
+        (("--stopped", "--as", "passer_by"), 5, "author_role"),
+    ],
+)
+def test_bad_input_writes_nothing(
+    demo_dir: Path, tmp_path: Path, words: tuple[str, ...], code: int, says: str
+) -> None:
+    folder = tmp_path / "demo"
+    shutil.copytree(demo_dir, folder)
+    result = invoke("attempt", folder / "case.toml", *words)
+    assert result.exit_code == code, result.output
+    assert says in result.output
+    assert not events_path(folder / "case.toml").exists()
+
+
+def entry(id: str, kind: EventKind, minute: float, **values: object) -> Entry:
+    return Entry(id, kind, 60.0 * minute, "recorder", values=values)
+
+
+def test_a_record_says_what_was_in_place(demo_dir: Path) -> None:
+    case = load_case(demo_dir / "case.toml")
+    name = next(one.rig.extension.id for one in options_at(case) if one.rig.extension is not None)
+    record = [
+        entry("x", EventKind.EXTENSION, 1, device=name, depth_mm=15.0),
+        entry("a", EventKind.ATTEMPT, 2, device=case.device.id, moves=["extension"], outcome="stopped"),
+        entry("b", EventKind.ATTEMPT, 3, device=case.device.id, moves=["trapped_wire"], outcome="stopped"),
+    ]
+    first, second = tried(case, record)[0]
+    assert first.alternative is not None and first.alternative.rig.extension_depth_mm == 15.0
+    assert first.left_out == ""
+    # The record has no trapped wire: the plan's own form of the move is taken, or the attempt is left out and says so.
+    assert second.alternative is not None or "what was in place" in second.left_out
+
+
+def test_preparation_stays_and_a_dissection_begins_a_new_anatomy(demo_dir: Path) -> None:
+    case = load_case(demo_dir / "case.toml")
+    balloon = next(
+        d.id for d in case.shelf.devices.values() if getattr(d, "balloon_type", "") == "non_compliant"
+    )
+    values = {"device": case.device.id, "moves": [], "outcome": "stopped"}
+    record = [
+        entry("a", EventKind.ATTEMPT, 1, **values),
+        entry(
+            "i",
+            EventKind.INFLATION,
+            2,
+            device=balloon,
+            purpose="preparation",
+            from_mm=40.0,
+            to_mm=50.0,
+            pressure_atm=12.0,
+        ),
+        entry("b", EventKind.ATTEMPT, 3, **values),
+        entry("d", EventKind.COMPLICATION, 4, what="dissection", code="dissection", at_mm=45.0),
+        entry("c", EventKind.ATTEMPT, 5, **values),
+    ]
+    found, stands = tried(case, record)
+    assert [one.attempt.anatomy for one in found] == [0, 0, 1]
+    lesions = [one.alternative.lesions[0] for one in found if one.alternative is not None]
+    assert Preparation.NON_COMPLIANT not in lesions[0].prepared
+    assert Preparation.NON_COMPLIANT in lesions[1].prepared and not lesions[1].dissected
+    assert lesions[2].dissected and stands.case.lesions[0].dissected
+
+
+def test_another_path_keeps_the_old_attempt_while_its_file_lies_there(demo_dir: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "demo"
+    shutil.copytree(demo_dir, folder)
+    old = load_case(folder / "case.toml")
+    from backstay.app.learning.tried import path_sha256
+
+    values = {"device": old.device.id, "moves": [], "outcome": "stopped", "path_sha256": path_sha256(old)}
+    record = [entry("a", EventKind.ATTEMPT, 1, **values)]
+    text = (folder / "path.csv").read_text()
+    (folder / "path-2.csv").write_text(text.rstrip("\n") + "\n\n")
+    case_text = (folder / "case.toml").read_text().replace('"path.csv"', '"path-2.csv"')
+    (folder / "case.toml").write_text(case_text)
+    new = load_case(folder / "case.toml")
+    found, stands = tried(new, record)
+    assert found[0].left_out == "" and found[0].attempt.anatomy == 0 and stands.anatomy == 1
+    (folder / "path.csv").unlink()
+    gone = tried(new, record)[0][0]
+    assert "path file it was made with is gone" in gone.left_out
