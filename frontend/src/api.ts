@@ -1,5 +1,10 @@
 // Written by `make docs` from the models of the API; do not edit.
 
+export interface AddendumBody {
+  readonly by: string;
+  readonly text: string;
+}
+
 export interface AnchorEntry {
   readonly device: string;
   readonly branch: string;
@@ -37,6 +42,13 @@ export interface CaseList {
 export interface Choice {
   readonly words: string;
   readonly value: string;
+}
+
+export interface CorrectBody {
+  readonly key: string;
+  readonly event: string;
+  readonly line?: string;
+  readonly reason?: string;
 }
 
 export interface EnterBody {
@@ -143,6 +155,14 @@ export interface RecordView {
   readonly room: string;
 }
 
+export interface ReportView {
+  readonly title: string;
+  readonly invented: boolean;
+  readonly signed: boolean;
+  readonly digest: string;
+  readonly html: string;
+}
+
 export interface RigBody {
   readonly rig: RigTable;
   readonly target: TargetTable;
@@ -208,6 +228,11 @@ export interface SaidView {
   readonly choices: readonly (Choice)[];
   readonly hazards: readonly (string)[];
   readonly again: boolean;
+}
+
+export interface SignBody {
+  readonly by: string;
+  readonly digest: string;
 }
 
 export interface SketchBody {

@@ -14,6 +14,7 @@ async function start(): Promise<void> {
   if (!caseId) return (await import("./cases.js")).cases(me);
   if (section === "plan") return (await import("./plan.js")).plan(me, caseId);
   if (section === "procedure") return (await import("./procedure.js")).procedure(me, caseId);
+  if (section === "wrap-up") return (await import("./wrapup.js")).wrapUp(me, caseId);
   return (await import("./room.js")).room(caseId);
 }
 

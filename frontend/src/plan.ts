@@ -6,8 +6,10 @@ import { follow, get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 
 const PARTS: readonly (readonly [string, string])[] = [
+  ["ladder", "The ladder"],
   ["limits", "Limits"],
   ["treatment", "Treatment"],
+  ["way_back", "The way back"],
   ["cautions", "Cautions"],
   ["inputs", "What the answer rests on"],
 ];
@@ -26,6 +28,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   const strip = new Strip(async (step) => get<PlaceView>(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`));
   const beneath = el("div", { class: "beneath" });
   const around = el("div", { class: "around" });
+  const about = el("nav", { class: "about", "aria-label": "On this page" });
   const trouble = el("p", { class: "trouble", role: "alert" });
   const problems = el("ul", { class: "problems" });
 
@@ -52,7 +55,8 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     const ready = view.rungs.filter((one) => one.ready).length;
     progress.value = view.rungs.length ? ready / view.rungs.length : 0;
     progress.hidden = ready === view.rungs.length;
-    doing.textContent = ready === view.rungs.length ? "" : `${ready} of ${view.rungs.length} rigs worked out`;
+    const left = ready === view.rungs.length ? "" : `${ready} of ${view.rungs.length} rigs worked out`;
+    doing.textContent = [left, view.doing].filter(Boolean).join(" · ");
     const focused = document.activeElement instanceof HTMLInputElement && document.activeElement.name === "rig";
     show(choices, el("legend", {}, "Rig"), ...view.rungs.map((one) => rung(one, one.id === chosen, choose)));
     if (focused) choices.querySelector<HTMLInputElement>("input:checked")?.focus();
@@ -62,7 +66,16 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     const asked = ++parts;
     const found = await get<PlanParts>(`${base}/parts`);
     if (asked !== parts) return;
-    show(around, ...PARTS.filter(([id]) => found.parts[id]).map(([id]) => report(found.parts[id] ?? "", `part ${id}`)));
+    const there = PARTS.filter(([id]) => found.parts[id]);
+    show(about, ...there.map(([id, words]) => el("a", { href: `#${id}` }, words)));
+    show(
+      around,
+      ...there.map(([id]) => {
+        const part = report(found.parts[id] ?? "", `part ${id}`);
+        part.id = id;
+        return part;
+      }),
+    );
   };
 
   const own = new OwnRig(me, view, {
@@ -88,7 +101,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     own.form,
     papers(base),
   );
-  const right = el("div", { class: "one" }, trouble, problems, answers, strip.whole, beneath, around);
+  const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, around);
   show(main, left, right);
   draw();
   if (view.ready) await Promise.all([choose(chosen), drawParts()]);
@@ -98,6 +111,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     caseId,
     {
       progress: (data) => {
+        if (!view.ready) doing.textContent = String(data["doing"]);
         if (data["rig"]) {
           progress.hidden = false;
           progress.value = Number(data["share"]);

@@ -13,6 +13,7 @@ const SECTIONS: readonly (readonly [string, string])[] = [
   ["plan", "Plan"],
   ["procedure", "Procedure"],
   ["room", "Room"],
+  ["wrap-up", "Wrap-up"],
 ];
 const THEMES = ["auto", "dark", "light"] as const;
 const THEME_KEY = "backstay-theme";

@@ -10,11 +10,13 @@ from pathlib import Path
 from backstay.adapters.event_models import Event
 from backstay.adapters.limits_file import HazardRow
 from backstay.adapters.log_devices import Unclear
+from backstay.adapters.log_text import parse_line
 from backstay.adapters.record_entries import entries_of
-from backstay.app.record import LATEST_BACK_H, Clock, Recorder, local_clock
+from backstay.app.record import KEPT_WHOLE, LATEST_BACK_H, Clock, Recorder, local_clock
 from backstay.app.safety.steps import hazards_of_last
 from backstay.core.record.entries import Entry
-from backstay.errors import InputError
+from backstay.errors import InputError, NotFound
+from backstay.identifiers import EventKind
 
 AHEAD = timedelta(minutes=1)
 
@@ -129,6 +131,53 @@ class RecordDesk:
                 self.recorder.author_role = role
                 event = self.recorder.undo(key=key)
             return Said(event, taken_back=self.recorder.written(str(event.supersedes)), again=again)
+
+    def correct(self, event_id: str, line: str, *, key: str, role: str, reason: str = "") -> Said:
+        """Let a line stand instead of an event, at that event's time; without a line the event is taken back.
+
+        Raises
+        ------
+        NotFound
+            There is no such event, or it does not stand any more.
+        InputError
+            The line is of another kind of event, or not understood; nothing was written.
+        """
+        with self._lock:
+            self.recorder.refresh()
+            before = self.recorder.written(key)
+            if before is not None:
+                return Said(before, again=True)
+            wrong = self._standing(event_id)
+            self.recorder.author_role = role
+            if not line.strip():
+                why = reason or "taken back"
+                event = self.recorder.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=why)
+                return Said(event, taken_back=wrong)
+            try:
+                typed = parse_line(line, self.recorder.scene)
+            except Unclear as error:
+                return Said(None, question=error.message, choices=error.choices)
+            kind = EventKind(wrong.kind)  # type: ignore[attr-defined]  # every kind of event has one, the base none
+            if typed.kind is not kind:
+                raise InputError(
+                    "another kind of event: take this one back, and write the other",
+                    field="line",
+                    value=typed.kind.value,
+                    allowed=kind.value,
+                )
+            return Said(self.recorder.add(kind, at=wrong.at, supersedes=wrong, key=key, **typed.values))
+
+    def _standing(self, event_id: str) -> Event:
+        stands = {entry.id for entry in self.standing if entry.kind not in KEPT_WHOLE}
+        found = self.recorder.written(event_id) if event_id in stands else None
+        if found is None:
+            raise NotFound(
+                "no such event, or it does not stand any more",
+                field="event",
+                value=event_id,
+                allowed="one of the timeline that can be corrected",
+            )
+        return found
 
     def _checked(self, said_at: datetime | None) -> datetime | None:
         """Refuse a time that lies ahead or long back; a page that was cut off sends its lines late."""

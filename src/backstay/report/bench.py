@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.plan_file import PlanDocument, RigResult
 from backstay.app.plan_desk import Place
 from backstay.identifiers import Verdict
-from backstay.report import page
+from backstay.report import ladder, page
 from backstay.report.answers import next_step
-from backstay.report.html import box, element, items, table
+from backstay.report.html import box, details, element, items, table
 from backstay.report.limits import limits_section
 from backstay.report.rungs import chance_pips, cost_words
 from backstay.report.strip import PHONE, WIDE, path_strip
 from backstay.report.strip_frame import frame
 from backstay.report.treatment_page import treatment_section
+from backstay.report.way_back import way_back_section
 from backstay.report.words import (
     VERDICTS,
     chance_range,
@@ -134,9 +136,47 @@ def beneath(plan: PlanDocument, rig: RigResult) -> str:
     )
 
 
+def ladder_section(part: LadderPart) -> str:
+    """Return the ladder as rungs: what first, what when that fails, when to leave a rung, what it may harm."""
+    inner = [element("h2", ladder.TITLE), element("p", ladder.summary(part))]
+    inner += [element("p", f"Gate: {part.gate}", "care")] if part.gate else []
+    inner += [box("ol", [_rung(one) for one in ladder.rung_words(part.rungs)], "ladder")]
+    inner += [element("p", f"Then: {part.ends}", "soft")]
+    if part.not_opened:
+        inner += [element("h3", "If the first preparation does not open the lesion")]
+        inner += [box("ol", [_rung(one) for one in ladder.rung_words(part.not_opened)], "ladder")]
+    if part.changed_by:
+        facts = [f"{one.fact}: {one.then}" for one in part.changed_by]
+        inner += [details("What would change the order", [items(facts)])]
+    left = [f"{one.words}: {'; '.join(one.why)}" for one in [*part.blocked, *part.unranked]]
+    inner += [details("Moves that are no rung, and why", [items(left)])] if left else []
+    inner += [details("About this ladder", [items(part.notes)])] if part.notes else []
+    return box("section", inner)
+
+
+def _rung(one: ladder.RungWords) -> str:
+    rows = [
+        ("chance here", one.chance),
+        ("landed by then", one.so_far),
+        ("cost", one.cost),
+        ("leave it", one.give_up),
+        ("harm", one.harm),
+        *([("runner-up", one.rival)] if one.rival else []),
+    ]
+    facts = "".join(box("div", [element("dt", name), element("dd", text)]) for name, text in rows)
+    inner = [element("p", one.when, "soft"), element("p", one.change, "change"), box("dl", [facts])]
+    inner += [element("p", "Check first:"), items(one.check_first)] if one.check_first else []
+    inner += [items(one.cautions, "not")] if one.cautions else []
+    return box("li", inner)
+
+
 def around(plan: PlanDocument) -> dict[str, str]:
     """Return the parts of a plan that hold for every rig, by name."""
     parts = {"inputs": page.inputs_section(plan), "cautions": page.cautions_section(plan)}
+    if plan.ladder is not None:
+        parts["ladder"] = ladder_section(plan.ladder)
+    if plan.way_back is not None:
+        parts["way_back"] = way_back_section(plan.way_back)
     if plan.limits is not None:
         parts["limits"] = limits_section(plan.limits)
     if plan.treatment is not None:

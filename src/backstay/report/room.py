@@ -6,10 +6,10 @@ from backstay.adapters.limits_file import HazardRow, InsideRow
 from backstay.adapters.plan_file import PlanDocument
 from backstay.app.room import RoomDocument, Seen, Spent
 from backstay.identifiers import BodyItem
-from backstay.report.answers import next_step
 from backstay.report.html import box, element
+from backstay.report.ladder import rung_words
 from backstay.report.limits import LEVELS, STATES
-from backstay.report.words import DISCLAIMER, chance_range, number, own_conditions, quantity
+from backstay.report.words import DISCLAIMER, number, quantity
 
 STOP_WHEN = "Stop trying it: the guide backs out, the wire's tip moves, or two firm pushes gain nothing (common practice, no source)."
 VERDICTS = {"below": "BELOW TARGET", "within": "in target", "above": "ABOVE TARGET"}
@@ -44,19 +44,20 @@ def _tile(name: str, value: str, note: str = "", style: str = "") -> str:
 
 def _next(plan: PlanDocument | None) -> str:
     if plan is None:
-        return _tile("Next move", "Being worked out", "", "next")
-    step = next_step(plan)
-    if step.rig is None:
+        return _tile("Next move", "Being worked out", STOP_WHEN, "next")
+    rung = next(iter(plan.ladder.rungs), None) if plan.ladder is not None else None
+    if rung is None:
         here = f"In place: {plan.in_place.chance.words} that it lands. {STOP_WHEN}"
-        return _tile("Next move", step.headline, here, "next")
-    words = f"{step.rig.chance.words} that it lands ({chance_range(step.rig.chance)}, scale unvalidated)"
+        return _tile("Next move", "No move is worth its cost", here, "next")
+    said = rung_words([rung])[0]
+    landing = f"{said.chance}, scale unvalidated" if said.chance else ""
     inner = [
         element("h2", "Next move"),
-        element("p", step.headline, "value"),
-        element("p", words, "note strong"),
+        element("p", said.change[:1].upper() + said.change[1:], "value"),
+        *([element("p", landing, "note strong")] if landing else []),
+        element("p", f"Leave it {said.give_up}" if said.give_up else STOP_WHEN, "note strong"),
+        *(element("p", f"First: {text}", "note") for text in said.check_first[:1]),
         element("p", f"As it is: {plan.in_place.chance.words}.", "note"),
-        *(element("p", f"First: {text}", "note") for text in own_conditions(plan, step.rig)[:1]),
-        element("p", STOP_WHEN, "note"),
     ]
     return box("section", inner, "tile next")
 

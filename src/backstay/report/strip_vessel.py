@@ -171,8 +171,8 @@ class Vessel:
         return item.model_copy(update={"from_mm": start, "to_mm": item.to_mm - back})
 
     def _span(self, item: Lying) -> tuple[float, float]:
-        end = min(item.to_mm, float(self.s[-1]))
-        return self.f.along(max(item.from_mm, -BEFORE_MM)), self.f.along(max(end, -BEFORE_MM))
+        end = max(min(item.to_mm, float(self.s[-1])), -BEFORE_MM)
+        return self.f.along(min(max(item.from_mm, -BEFORE_MM), end)), self.f.along(end)
 
     def _tube(self, item: Lying) -> list[Shape]:
         start, end = self._span(item)

@@ -163,7 +163,7 @@ class Desks:
             is_new = desk.plan is None
             plan = desk.laid_out()
         if is_new:
-            desk.doing = "waiting for the solver"
+            desk.doing = "making the solver ready (the first time after installing, a minute or two)"
             for k, group in enumerate(plan.groups()):
 
                 def job(group: tuple[object, ...] = group) -> None:
@@ -203,6 +203,7 @@ class Desks:
     def _rested(self, desk: Desk) -> None:
         desk.doing, desk.share = "", 1.0
         self.hub.tell(desk.name, "rested", {})
+        self.show_room(desk.name)
 
     def _put(self, rank: int, desk: Desk, job: Job, rig: str = "") -> None:
         def guarded() -> None:
@@ -257,8 +258,8 @@ class Desks:
         at = self.clock()
         room = room_of(desk.case, self.entries(name), at=at)
         # A next move is named once every rig was weighed, not before.
-        is_whole = desk.plan is not None and not desk.plan.waiting
-        return room_html(room, desk.plan.plan if desk.plan is not None and is_whole else None)
+        plan = None if desk.plan is None else desk.plan.plan
+        return room_html(room, plan if plan is not None and plan.ladder is not None else None)
 
     def tick(self, name: str) -> None:
         """Take in what other programs wrote, and show the room what has changed, if only its clocks."""

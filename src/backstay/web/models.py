@@ -280,6 +280,39 @@ class RecordView(Model):
     room: str
 
 
+class CorrectBody(Model):
+    """What is wrong, and the line that stands instead; without one it is taken back."""
+
+    key: Key
+    event: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,64}$")]
+    line: str = Field("", max_length=500)
+    reason: str = Field("", max_length=200)
+
+
+class SignBody(Model):
+    """Who signs what was read."""
+
+    by: ShortText
+    digest: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+class AddendumBody(Model):
+    """What is added to a signed report."""
+
+    by: ShortText
+    text: Annotated[str, Field(min_length=1, max_length=4000)]
+
+
+class ReportView(Model):
+    """The report as it stands."""
+
+    title: str
+    invented: bool
+    signed: bool
+    digest: str
+    html: str
+
+
 class Part(Model):
     """A part of a page."""
 

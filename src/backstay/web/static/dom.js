@@ -35,12 +35,18 @@ export function announce(text) {
     if (place)
         place.textContent = text;
 }
-/** A labelled control. */
+let labels = 0;
+/** A labelled control, with a note that is read out after its name. */
 export function labelled(words, control, note = "") {
-    const label = el("label", { class: "field" }, el("span", {}, words), control);
-    if (note)
-        label.append(el("span", { class: "soft note" }, note));
-    return label;
+    labels += 1;
+    control.id ||= `field-${labels}`;
+    const field = el("div", { class: "field" }, el("label", { for: control.id }, words), control);
+    if (note) {
+        const said = el("span", { class: "soft note", id: `${control.id}-note` }, note);
+        control.setAttribute("aria-describedby", said.id);
+        field.append(said);
+    }
+    return field;
 }
 export function select(choices, chosen) {
     const made = el("select");

@@ -15,6 +15,8 @@ async function start() {
         return (await import("./plan.js")).plan(me, caseId);
     if (section === "procedure")
         return (await import("./procedure.js")).procedure(me, caseId);
+    if (section === "wrap-up")
+        return (await import("./wrapup.js")).wrapUp(me, caseId);
     return (await import("./room.js")).room(caseId);
 }
 start().catch((error) => {

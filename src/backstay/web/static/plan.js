@@ -3,8 +3,10 @@ import { announce, el, fill, isNarrow, labelled, report, select, show } from "./
 import { follow, get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 const PARTS = [
+    ["ladder", "The ladder"],
     ["limits", "Limits"],
     ["treatment", "Treatment"],
+    ["way_back", "The way back"],
     ["cautions", "Cautions"],
     ["inputs", "What the answer rests on"],
 ];
@@ -21,6 +23,7 @@ export async function plan(me, caseId) {
     const strip = new Strip(async (step) => get(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`));
     const beneath = el("div", { class: "beneath" });
     const around = el("div", { class: "around" });
+    const about = el("nav", { class: "about", "aria-label": "On this page" });
     const trouble = el("p", { class: "trouble", role: "alert" });
     const problems = el("ul", { class: "problems" });
     const choose = async (id) => {
@@ -48,7 +51,8 @@ export async function plan(me, caseId) {
         const ready = view.rungs.filter((one) => one.ready).length;
         progress.value = view.rungs.length ? ready / view.rungs.length : 0;
         progress.hidden = ready === view.rungs.length;
-        doing.textContent = ready === view.rungs.length ? "" : `${ready} of ${view.rungs.length} rigs worked out`;
+        const left = ready === view.rungs.length ? "" : `${ready} of ${view.rungs.length} rigs worked out`;
+        doing.textContent = [left, view.doing].filter(Boolean).join(" · ");
         const focused = document.activeElement instanceof HTMLInputElement && document.activeElement.name === "rig";
         show(choices, el("legend", {}, "Rig"), ...view.rungs.map((one) => rung(one, one.id === chosen, choose)));
         if (focused)
@@ -60,7 +64,13 @@ export async function plan(me, caseId) {
         const found = await get(`${base}/parts`);
         if (asked !== parts)
             return;
-        show(around, ...PARTS.filter(([id]) => found.parts[id]).map(([id]) => report(found.parts[id] ?? "", `part ${id}`)));
+        const there = PARTS.filter(([id]) => found.parts[id]);
+        show(about, ...there.map(([id, words]) => el("a", { href: `#${id}` }, words)));
+        show(around, ...there.map(([id]) => {
+            const part = report(found.parts[id] ?? "", `part ${id}`);
+            part.id = id;
+            return part;
+        }));
     };
     const own = new OwnRig(me, view, {
         ask: async (body) => {
@@ -75,7 +85,7 @@ export async function plan(me, caseId) {
     });
     const wanted = new Set();
     const left = el("div", { class: "rigs" }, el("p", { class: "soft" }, `${view.vessel}: ${view.aim}`), progress, doing, choices, own.form, papers(base));
-    const right = el("div", { class: "one" }, trouble, problems, answers, strip.whole, beneath, around);
+    const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, around);
     show(main, left, right);
     draw();
     if (view.ready)
@@ -84,6 +94,8 @@ export async function plan(me, caseId) {
         show(answers, el("p", { class: "empty" }, "The rig in place is being worked out."));
     follow(caseId, {
         progress: (data) => {
+            if (!view.ready)
+                doing.textContent = String(data["doing"]);
             if (data["rig"]) {
                 progress.hidden = false;
                 progress.value = Number(data["share"]);

@@ -5,6 +5,7 @@ const SECTIONS = [
     ["plan", "Plan"],
     ["procedure", "Procedure"],
     ["room", "Room"],
+    ["wrap-up", "Wrap-up"],
 ];
 const THEMES = ["auto", "dark", "light"];
 const THEME_KEY = "backstay-theme";

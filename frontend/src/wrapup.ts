@@ -1,0 +1,120 @@
+// After the case: the timeline put right, the report read and signed, and everything to keep.
+
+import type { EventItem, Me, RecordView, ReportView, SaidView } from "./api.js";
+import { announce, el, labelled, report, show } from "./dom.js";
+import { get, send, wordsOf } from "./net.js";
+import { shell } from "./shell.js";
+
+const KEPT = ["opened", "signed", "addendum", "correction"];
+
+export async function wrapUp(me: Me, caseId: string): Promise<void> {
+  const base = `/api/cases/${caseId}`;
+  let record = await get<RecordView>(`${base}/record`);
+  const main = shell(me, { caseId, section: "wrap-up" }, record.title, record.invented);
+  const trouble = el("p", { class: "trouble", role: "alert" });
+  const timeline = el("ol", { class: "timeline", "aria-label": "Timeline, the latest first" });
+  const preview = el("div", { class: "sheet" });
+  const desk = el("div", { class: "signing" });
+
+  const act = async (work: () => Promise<void>): Promise<void> => {
+    trouble.textContent = "";
+    try {
+      await work();
+    } catch (error) {
+      trouble.textContent = wordsOf(error);
+    }
+  };
+  const correct = (event: EventItem): HTMLElement => {
+    const line = el("input", { name: "instead", autocomplete: "off", spellcheck: "false" });
+    const reason = el("input", { name: "reason", autocomplete: "off" });
+    const sendIt = async (text: string): Promise<void> => {
+      const key = crypto.randomUUID().replaceAll("-", "");
+      const said = await send<SaidView>("POST", `${base}/record/corrections`, { key, event: event.id, line: text, reason: reason.value });
+      if (!said.written) throw new Error(`${said.question}: ${said.choices.map((one) => one.value).join(" | ")}`);
+      announce(said.echo);
+      await again();
+    };
+    const form = el(
+      "form",
+      {
+        onsubmit: (submit) => {
+          submit.preventDefault();
+          if (line.value.trim()) void act(() => sendIt(line.value));
+        },
+      },
+      labelled("The line as it should have been", line),
+      el("button", {}, "Stands instead"),
+      labelled("Or why it is taken back", reason),
+      el("button", { type: "button", class: "quiet", onclick: () => void act(() => sendIt("")) }, "Take it back"),
+    );
+    return el("details", { class: "correct" }, el("summary", { "aria-label": `Correct: ${event.clock} ${event.words}` }, "Correct"), form);
+  };
+  const draw = (): void => {
+    const rows = record.events.map((one) => {
+      const row = el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role));
+      if (me.may_record && !record.signed && !KEPT.includes(one.kind)) row.append(correct(one));
+      return row;
+    });
+    show(timeline, ...rows);
+  };
+  const drawReport = (made: ReportView): void => {
+    show(preview, report(made.html));
+    const by = el("input", { name: "by", required: true, autocomplete: "off" });
+    if (!me.may_change) return show(desk, el("p", { class: "soft" }, "An operator signs."));
+    if (!made.signed) {
+      const sure = el("input", { type: "checkbox", required: true, name: "read" });
+      const form = el(
+        "form",
+        {
+          onsubmit: (submit) => {
+            submit.preventDefault();
+            void act(async () => {
+              drawReport(await send<ReportView>("POST", `${base}/report/sign`, { by: by.value, digest: made.digest }));
+              await again();
+            });
+          },
+        },
+        labelled("Signed by", by),
+        el("label", { class: "check" }, sure, "read, and as it was"),
+        el("p", { class: "soft note" }, `Report ${made.digest.slice(0, 16)}. Once signed, it can be added to and not changed.`),
+        el("button", {}, "Sign the report"),
+      );
+      return show(desk, el("h2", {}, "Sign"), form);
+    }
+    const text = el("textarea", { name: "text", rows: 3, required: true });
+    const form = el(
+      "form",
+      {
+        onsubmit: (submit) => {
+          submit.preventDefault();
+          void act(async () => drawReport(await send<ReportView>("POST", `${base}/report/addenda`, { by: by.value, text: text.value })));
+        },
+      },
+      labelled("Added by", by),
+      labelled("Addendum", text),
+      el("button", {}, "Add to the report"),
+    );
+    show(desk, el("h2", {}, "Signed"), el("p", {}, `Report ${made.digest.slice(0, 16)} is signed. It can be added to and not changed.`), form);
+  };
+  const again = async (): Promise<void> => {
+    record = await get<RecordView>(`${base}/record`);
+    draw();
+    drawReport(await get<ReportView>(`${base}/report`));
+  };
+
+  if (!record.begun) {
+    const toRecord = el("a", { href: `/case/${caseId}/procedure` }, "Record the procedure");
+    show(main, el("p", { class: "empty" }, "Nothing is recorded of this case yet, so there is no report. "), toRecord);
+    return;
+  }
+  const papers = ["report.pdf", "report.txt", "report.json"].map((file) =>
+    el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, `${file.split(".")[1]?.toUpperCase()}`)),
+  );
+  show(
+    main,
+    el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline),
+    el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), preview),
+  );
+  draw();
+  await act(async () => drawReport(await get<ReportView>(`${base}/report`)));
+}

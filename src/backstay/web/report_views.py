@@ -1,0 +1,89 @@
+"""The report as the API gives it. Loaded when first asked for, as the plan's part is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from backstay.adapters.atomic import write_atomic
+from backstay.adapters.report_file import ReportDocument
+from backstay.app.reporting import Extras, add_to_report, report, sign_report
+from backstay.core.record.entries import standing
+from backstay.identifiers import EventKind
+from backstay.report.procedure.paper import pdf
+from backstay.report.procedure.text import text
+from backstay.report.wrap_up import report_preview
+from backstay.web.desks import Desk, Desks
+from backstay.web.models import ReportView
+
+PLAN_FILE = "plan.json"
+
+
+def made(desks: Desks, case: str) -> ReportDocument:
+    """Return the report as it stands; a plan that is whole is kept beside the case, to hold the attempts against."""
+    desk = desks.desk(case)
+    return report(desk.case.file, _extras(desks, desk), store_url=desks.store_url)
+
+
+def report_view(desks: Desks, case: str) -> ReportView:
+    """Return the report with what a page needs to sign it or add to it."""
+    document = made(desks, case)
+    return ReportView(
+        title=desks.desk(case).case.title,
+        invented=desks.desk(case).case.invented,
+        signed=not document.is_draft,
+        digest=document.content_sha256,
+        html=report_preview(document),
+    )
+
+
+def sign(desks: Desks, case: str, *, by: str, digest: str, role: str) -> ReportView:
+    """Sign the report that was read."""
+    desk = desks.desk(case)
+    sign_report(
+        desk.case.file,
+        _extras(desks, desk),
+        by=by,
+        digest=digest,
+        store_url=desks.store_url,
+        author_role=role,
+        clock=desks.clock,
+    )
+    _tell(desks, case)
+    return report_view(desks, case)
+
+
+def add(desks: Desks, case: str, *, by: str, words: str, role: str) -> ReportView:
+    """Add to a signed report."""
+    file = desks.desk(case).case.file
+    add_to_report(file, by=by, text=words, store_url=desks.store_url, author_role=role, clock=desks.clock)
+    _tell(desks, case)
+    return report_view(desks, case)
+
+
+def paper(desks: Desks, case: str, file: str) -> bytes:
+    """Return the report as one of its files."""
+    makers: dict[str, Callable[[ReportDocument], bytes]] = {
+        "report.pdf": pdf,
+        "report.txt": lambda one: text(one).encode(),
+        "report.json": lambda one: one.model_dump_json(by_alias=True, indent=1).encode(),
+    }
+    return makers[file](made(desks, case))
+
+
+def _extras(desks: Desks, desk: Desk) -> Extras:
+    """Return the plan to hold the attempts against; a signed report takes nothing more."""
+    if any(entry.kind is EventKind.SIGNED for entry in standing(desks.entries(desk.name))):
+        return Extras()
+    file = desk.case.file.with_name(PLAN_FILE)
+    plan = None if desk.plan is None or desk.plan.waiting else desk.plan.plan
+    if plan is not None:
+        content = plan.model_dump_json(by_alias=True, indent=1) + "\n"
+        if not file.exists() or file.read_text(encoding="utf-8") != content:
+            write_atomic(file, content)
+    return Extras(plan=file if file.exists() else None)
+
+
+def _tell(desks: Desks, case: str) -> None:
+    desks.record(case).refresh()
+    desks.hub.tell(case, "record", {"last": ""})
+    desks.show_room(case)

@@ -1,0 +1,67 @@
+"""The report: read, signed once, added to; what was written down taken back or put right."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from fastapi import APIRouter, Request, Response
+
+from backstay.identifiers import UserRole
+from backstay.web.gate import GuardedRoute, needs
+from backstay.web.models import AddendumBody, CaseName, CorrectBody, ReportView, SaidView, SignBody
+from backstay.web.parts import visit_of, workbench_of
+
+router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["report"])
+
+PAPERS = {
+    "report.pdf": "application/pdf",
+    "report.txt": "text/plain; charset=utf-8",
+    "report.json": "application/json",
+}
+Paper = Literal["report.pdf", "report.txt", "report.json"]
+
+
+@router.get("/report", **needs(UserRole.READER))
+def report(request: Request, case: CaseName) -> ReportView:
+    """Give the report as it stands: a draft, or as it was signed."""
+    from backstay.web.report_views import report_view
+
+    return report_view(workbench_of(request).desks, case)
+
+
+@router.post("/report/sign", **needs(UserRole.OPERATOR))
+def sign(request: Request, case: CaseName, body: SignBody) -> ReportView:
+    """Sign the report that was read, known by its digest; nothing but addenda can follow."""
+    from backstay.web import report_views
+
+    desks, role = workbench_of(request).desks, visit_of(request).role.value
+    return report_views.sign(desks, case, by=body.by, digest=body.digest, role=role)
+
+
+@router.post("/report/addenda", **needs(UserRole.OPERATOR))
+def add(request: Request, case: CaseName, body: AddendumBody) -> ReportView:
+    """Add to a signed report; what was signed stays as it is."""
+    from backstay.web import report_views
+
+    desks, role = workbench_of(request).desks, visit_of(request).role.value
+    return report_views.add(desks, case, by=body.by, words=body.text, role=role)
+
+
+@router.get("/report/papers/{file}", **needs(UserRole.READER))
+def paper(request: Request, case: CaseName, file: Paper) -> Response:
+    """Give the report to keep."""
+    from backstay.web import report_views
+
+    made = report_views.paper(workbench_of(request).desks, case, file)
+    name = {"content-disposition": f'attachment; filename="{case}-{file}"'}
+    return Response(made, media_type=PAPERS[file], headers=name)
+
+
+@router.post("/record/corrections", **needs(UserRole.RECORDER))
+def correct(request: Request, case: CaseName, body: CorrectBody) -> SaidView:
+    """Put one event right by a line that stands instead, or take it back where no line is given."""
+    from backstay.web.record_views import said_view
+
+    desks, role = workbench_of(request).desks, visit_of(request).role.value
+    said = desks.record(case).correct(body.event, body.line, key=body.key, role=role, reason=body.reason)
+    return said_view(desks, case, said)
