@@ -5,6 +5,14 @@ import { announce, el, labelled, report, show } from "./dom.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 
+const PAPERS: readonly (readonly [string, string])[] = [
+  ["report.pdf", "PDF"],
+  ["report.html", "Page"],
+  ["report.txt", "Plain text"],
+  ["report.json", "Data (JSON)"],
+  ["report.fhir.json", "FHIR bundle"],
+  ["report.dcm", "DICOM"],
+];
 const KEPT = ["opened", "signed", "addendum", "correction"];
 
 export async function wrapUp(me: Me, caseId: string): Promise<void> {
@@ -13,7 +21,7 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
   const main = shell(me, { caseId, section: "wrap-up" }, record.title, record.invented);
   const trouble = el("p", { class: "trouble", role: "alert" });
   const timeline = el("ol", { class: "timeline", "aria-label": "Timeline, the latest first" });
-  const preview = el("div", { class: "sheet" });
+  const preview = el("div", { class: "sheet report" });
   const desk = el("div", { class: "signing" });
 
   const act = async (work: () => Promise<void>): Promise<void> => {
@@ -107,9 +115,7 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
     show(main, el("p", { class: "empty" }, "Nothing is recorded of this case yet, so there is no report. "), toRecord);
     return;
   }
-  const papers = ["report.pdf", "report.txt", "report.json"].map((file) =>
-    el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, `${file.split(".")[1]?.toUpperCase()}`)),
-  );
+  const papers = PAPERS.map(([file, words]) => el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, words)));
   show(
     main,
     el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline),

@@ -80,7 +80,11 @@ def files() -> dict[str, tuple[bytes, str, str]]:
 
 def report_css() -> str:
     """Return the plan page's style sheet with both sets of colours; `data-theme` overrules the reader's setting."""
-    sheet = resources.files("backstay.report").joinpath("page.css").read_text(encoding="utf-8")
+    folder = resources.files("backstay.report")
+    sheets = [
+        folder.joinpath(name).read_text(encoding="utf-8") for name in ("page.css", "procedure/report.css")
+    ]
+    sheet = "".join(sheets)
     light, dark = css_variables(LIGHT), css_variables(DARK)
     return (
         f":root {{ {light} }}\n"

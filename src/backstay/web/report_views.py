@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from backstay.adapters.atomic import write_atomic
+from backstay.adapters.report_dicom import encapsulated
+from backstay.adapters.report_fhir import bundle_text
 from backstay.adapters.report_file import ReportDocument
 from backstay.app.reporting import Extras, add_to_report, report, sign_report
 from backstay.core.record.entries import standing
 from backstay.identifiers import EventKind
+from backstay.report.procedure import page
 from backstay.report.procedure.paper import pdf
 from backstay.report.procedure.text import text
-from backstay.report.wrap_up import report_preview
 from backstay.web.desks import Desk, Desks
 from backstay.web.models import ReportView
 
@@ -32,7 +34,7 @@ def report_view(desks: Desks, case: str) -> ReportView:
         invented=desks.desk(case).case.invented,
         signed=not document.is_draft,
         digest=document.content_sha256,
-        html=report_preview(document),
+        html=page.body(document),
     )
 
 
@@ -64,7 +66,10 @@ def paper(desks: Desks, case: str, file: str) -> bytes:
     """Return the report as one of its files."""
     makers: dict[str, Callable[[ReportDocument], bytes]] = {
         "report.pdf": pdf,
+        "report.html": lambda one: page.html(one).encode(),
         "report.txt": lambda one: text(one).encode(),
+        "report.fhir.json": lambda one: bundle_text(one, pdf=pdf(one), text=text(one)).encode(),
+        "report.dcm": lambda one: encapsulated(one, pdf(one)),
         "report.json": lambda one: one.model_dump_json(by_alias=True, indent=1).encode(),
     }
     return makers[file](made(desks, case))

@@ -15,10 +15,13 @@ router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["
 
 PAPERS = {
     "report.pdf": "application/pdf",
+    "report.html": "application/octet-stream",
     "report.txt": "text/plain; charset=utf-8",
     "report.json": "application/json",
+    "report.fhir.json": "application/fhir+json",
+    "report.dcm": "application/dicom",
 }
-Paper = Literal["report.pdf", "report.txt", "report.json"]
+Paper = Literal["report.pdf", "report.html", "report.txt", "report.json", "report.fhir.json", "report.dcm"]
 
 
 @router.get("/report", **needs(UserRole.READER))

@@ -26,12 +26,12 @@ def default_folder() -> Path:
     return base / "backstay" / "cases"
 
 
-def local_workbench(folder: Path, *, port: int, store_url: str | None = None) -> Workbench:
+def local_workbench(folder: Path, *, port: int, store_url: str | None = None, draws: int = 1024) -> Workbench:
     """Return a workbench over a folder of cases; visits outlive a restart of the server."""
     library, hub = Library(folder), Hub()
     return Workbench(
         library=library,
-        desks=Desks(library, hub, store_url=store_url),
+        desks=Desks(library, hub, store_url=store_url, draws=draws),
         hub=hub,
         visits=Visits(library.folder / ".visits.json"),
         cookie=f"backstay-{port}",
@@ -39,7 +39,9 @@ def local_workbench(folder: Path, *, port: int, store_url: str | None = None) ->
     )
 
 
-def serve_local(folder: Path | None, *, port: int, store_url: str | None, say: Callable[[str], None]) -> None:
+def serve_local(
+    folder: Path | None, *, port: int, store_url: str | None, draws: int, say: Callable[[str], None]
+) -> None:
     """Serve until stopped, on 127.0.0.1 alone.
 
     Raises
@@ -47,7 +49,7 @@ def serve_local(folder: Path | None, *, port: int, store_url: str | None, say: C
     InputError
         The port is taken.
     """
-    bench = local_workbench(folder or default_folder(), port=port, store_url=store_url)
+    bench = local_workbench(folder or default_folder(), port=port, store_url=store_url, draws=draws)
     gate = application(bench, hosts=frozenset({f"{LOCAL}:{port}", f"localhost:{port}"}))
     server = uvicorn.Server(
         uvicorn.Config(

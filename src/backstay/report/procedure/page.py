@@ -26,14 +26,7 @@ from backstay.report.scene import xml_text
 
 def html(document: ReportDocument) -> str:
     """Return the page."""
-    c = document.content
-    title = shown(c.title)
-    first, *rest = parts(document)
-    body = [
-        _part(first, "brief"),
-        *_added(document),
-        *(_part(part, "urgent" if part.is_urgent else "") for part in rest),
-    ]
+    title = shown(document.content.title)
     sheet = resources.files("backstay.report").joinpath("procedure/report.css").read_text(encoding="utf-8")
     state = f" – {DRAFT}" if document.is_draft else ""
     return (
@@ -44,10 +37,20 @@ def html(document: ReportDocument) -> str:
         + (element("p", DRAFT, "mark draft") if document.is_draft else "")
         + '<main class="report">\n'
         + (element("p", "DRAFT", "draft-word") if document.is_draft else "")
-        + _header(document)
-        + "\n".join(body)
+        + body(document)
         + f"\n</main>\n{box('footer', [element('p', _foot(document))], 'report')}\n</body>\n</html>\n"
     )
+
+
+def body(document: ReportDocument) -> str:
+    """Return what the page shows, to stand in another page as well."""
+    first, *rest = parts(document)
+    said = [
+        _part(first, "brief"),
+        *_added(document),
+        *(_part(part, "urgent" if part.is_urgent else "") for part in rest),
+    ]
+    return _header(document) + "\n".join(said)
 
 
 def _header(document: ReportDocument) -> str:

@@ -1,0 +1,354 @@
+"""The workbench's cases, plan and record through the API, with the real solver, store and report behind it."""
+
+from __future__ import annotations
+
+import runpy
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from backstay.app.loading import load_case
+from backstay.app.plan import plan_case
+from backstay.identifiers import UserRole
+from backstay.web.application import application
+from backstay.web.serving import local_workbench
+
+ROOT = Path(__file__).resolve().parents[2]
+WORKBENCHES = runpy.run_path(str(ROOT / "tests" / "workbenches.py"))
+HOST = "127.0.0.1:8750"
+DRAWS = 128
+
+
+def files(folder: Path) -> list[dict[str, str]]:
+    return [{"name": one.name, "text": one.read_text(encoding="utf-8")} for one in sorted(folder.iterdir())]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    folder = tmp_path_factory.mktemp("library")
+    return local_workbench(folder, port=8750, store_url=f"sqlite:///{folder / 'records.sqlite'}", draws=DRAWS)
+
+
+@pytest.fixture(scope="module")
+def client(bench: Any) -> Iterator[TestClient]:
+    secret, _ = bench.visits.begin("tester", UserRole.OPERATOR)
+    gate = application(bench, hosts=frozenset({HOST}))
+    with TestClient(gate, base_url=f"http://{HOST}", headers={"origin": f"http://{HOST}"}) as client:
+        client.cookies.set(bench.cookie, secret)
+        yield client
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made: Path = WORKBENCHES["small_case"](
+        ROOT / "examples" / "demo", tmp_path_factory.mktemp("small") / "case"
+    )
+    return made
+
+
+@pytest.fixture
+def case(client: TestClient, small: Path) -> str:
+    made = client.post("/api/cases/import", json={"files": files(small)})
+    assert made.status_code == 201, made.text
+    return str(made.json()["id"])
+
+
+def until(found: Callable[[], bool], seconds: float = 240.0) -> None:
+    ends = time.monotonic() + seconds
+    while not found():
+        assert time.monotonic() < ends, "it never came"
+        time.sleep(0.05)
+
+
+# Cases
+
+
+def test_every_way_to_a_case(client: TestClient) -> None:
+    demo = client.post("/api/cases/demo").json()["id"]
+    text = "25 mm 3.4 | 15 mm 3.2 bend 70 r12 | 22 mm 2.9 tight 1.2 severe | 40 mm 2.5"
+    vessel = "left anterior descending artery"
+    sketched = client.post(
+        "/api/cases/sketch", json={"text": text, "vessel": vessel, "title": "Mine"}
+    ).json()["id"]
+    copied = client.post(f"/api/cases/{sketched}/duplicate").json()["id"]
+    titles = {one["id"]: one["title"] for one in client.get("/api/cases").json()["cases"]}
+    assert titles[sketched] == "Mine" and titles[copied] == "Mine (copy)"
+    found = client.get("/api/cases", params={"words": "shepherd INVENTED"}).json()["cases"]
+    assert [one["id"] for one in found] == [demo] and found[0]["invented"]
+    client.put(f"/api/cases/{demo}/put-away", json={"away": True})
+    assert demo not in [one["id"] for one in client.get("/api/cases").json()["cases"]]
+    away = client.get("/api/cases", params={"put_away": True}).json()["cases"]
+    assert [one["id"] for one in away] == [demo]
+
+
+@pytest.mark.parametrize(
+    ("key", "line"),
+    [
+        ("shelf", 'shelf = "../../outside.toml"'),
+        ("vessel.path", 'path = "/etc/hosts"'),
+        ("protocol", 'protocol = "../protocol.toml"\nshelf = "shelf.toml"'),
+    ],
+)
+def test_a_case_names_files_of_its_own_folder_only(
+    client: TestClient, bench: Any, small: Path, key: str, line: str
+) -> None:
+    (bench.library.folder / "outside.toml").write_text((small / "shelf.toml").read_text())
+    sent = files(small)
+    name = line.split(" =")[0]
+    for one in sent:
+        if one["name"] == "case.toml":
+            rows = one["text"].splitlines()
+            at = next((i for i, row in enumerate(rows) if row.startswith(f"{name} = ")), None)
+            at = next(i for i, row in enumerate(rows) if row.startswith("shelf = ")) if at is None else at
+            one["text"] = "\n".join([*rows[:at], *line.splitlines(), *rows[at + 1 :]])
+    before = sorted(bench.library.folder.iterdir())
+    answer = client.post("/api/cases/import", json={"files": sent})
+    assert answer.status_code == 422, answer.text
+    assert (answer.json()["field"], answer.json()["message"]) == (key, "this leads out of the case's folder")
+    assert sorted(bench.library.folder.iterdir()) == before, "something was left half-made"
+
+
+def test_a_link_does_not_lead_out_either(client: TestClient, bench: Any, case: str, tmp_path: Path) -> None:
+    shelf = bench.library.folder / case / "shelf.toml"
+    (tmp_path / "secret.toml").write_text(shelf.read_text())
+    shelf.unlink()
+    shelf.symlink_to(tmp_path / "secret.toml")
+    answer = client.get(f"/api/cases/{case}/plan")
+    assert (answer.status_code, answer.json()["field"]) == (422, "shelf")
+
+
+def test_a_case_that_cannot_be_read_is_listed_with_the_reason(
+    client: TestClient, bench: Any, case: str
+) -> None:
+    (bench.library.folder / case / "case.toml").write_text("schema = 2\n")
+    row = client.get(f"/api/cases/{case}").json()
+    assert row["problem"] and str(bench.library.folder) not in row["problem"]
+
+
+# The plan
+
+
+def test_the_plan_kept_in_memory_is_the_plan(client: TestClient, bench: Any, case: str) -> None:
+    view = client.get(f"/api/cases/{case}/plan").json()
+    assert not view["rungs"][0]["ready"] and view["invented"]
+    until(lambda: all(one["ready"] for one in client.get(f"/api/cases/{case}/plan").json()["rungs"]))
+    desk = bench.desks.desk(case)
+    until(lambda: desk.plan.plan.ladder is not None)
+    assert desk.plan.plan == plan_case(load_case(desk.case.file), draws=DRAWS)
+
+    # One rig in full, its device anywhere on the way.
+    rig = client.get(f"/api/cases/{case}/plan/rigs/as_it_is").json()
+    assert "Will it go?" in rig["answers"] and "Does it fit?" in rig["beneath"]
+    last = rig["place"]["steps"] - 1
+    landed = client.get(f"/api/cases/{case}/plan/rigs/as_it_is/places/{last}").json()
+    words = {row["name"]: row["words"] for row in landed["rows"]}
+    chance = desk.plan.plan.in_place.chance
+    assert words["gets this far"].startswith(chance.words)
+    first = client.get(f"/api/cases/{case}/plan/rigs/as_it_is/places/0").json()
+    assert first["strip"] != landed["strip"] and first["from_share"] < first["to_share"]
+    beyond = client.get(f"/api/cases/{case}/plan/rigs/as_it_is/places/999").json()
+    assert beyond["step"] == last
+    assert client.get(f"/api/cases/{case}/plan/rigs/none").status_code == 404
+    parts = client.get(f"/api/cases/{case}/plan/parts").json()["parts"]
+    assert {"limits", "treatment", "cautions", "inputs", "ladder"} <= set(parts)
+    for file, begins in (
+        ("time-out.pdf", b"%PDF"),
+        ("plan.pdf", b"%PDF"),
+        ("plan.json", b"{"),
+        ("plan.html", b"<!DOC"),
+    ):
+        answer = client.get(f"/api/cases/{case}/plan/papers/{file}")
+        assert answer.content.startswith(begins) and "attachment" in answer.headers["content-disposition"]
+
+    # A rig of one's own: checked as a case file is, worked out, listed, and the plan itself unchanged.
+    own = {
+        "rig": {"guide": "guide-6-sr", "seat_mm": 7.0, "wires": ["wire-workhorse", "wire-workhorse"]},
+        "target": {"device": "stent-275-33", "from_mm": 31.5, "to_mm": 64.5},
+    }
+    wrong = {**own, "target": {**own["target"], "device": "wire-workhorse"}}
+    refused = client.post(f"/api/cases/{case}/plan/ask", json=wrong)
+    assert (refused.status_code, refused.json()["field"]) == (422, "target.device")
+    asked = client.post(f"/api/cases/{case}/plan/ask", json=own).json()
+    until(lambda: client.get(f"/api/cases/{case}/plan/rigs/{asked['id']}").status_code == 200)
+    listed = client.get(f"/api/cases/{case}/plan").json()["rungs"]
+    assert [one["own"] for one in listed].count(True) == 1
+    assert "seated 7 mm deep" in asked["change"] and "buddy" in asked["change"]
+    assert "klaudel2024" in client.get(f"/api/cases/{case}/plan/rigs/{asked['id']}").json()["answers"]
+    assert all(not rig.id.startswith("own_") for rig in desk.plan.plan.rigs)
+
+    # Put in place, it is what the case file says, and the plan is another.
+    put = client.put(f"/api/cases/{case}/plan/in-place", json=own)
+    assert put.status_code == 200, put.text
+    assert load_case(desk.case.file).rig.seat_mm == 7.0
+    assert "# An invented patient" in desk.case.file.read_text()
+    assert bench.desks.desk(case) is not desk
+
+
+# The record
+
+
+def say(client: TestClient, case: str, line: str, key: str, **more: Any) -> dict[str, Any]:
+    answer = client.post(f"/api/cases/{case}/record/lines", json={"key": key, "line": line, **more})
+    assert answer.status_code == 200, answer.text
+    return dict(answer.json())
+
+
+def events(client: TestClient, case: str) -> list[dict[str, Any]]:
+    return list(client.get(f"/api/cases/{case}/record").json()["events"])
+
+
+def test_a_line_is_written_once_however_often_it_is_sent(client: TestClient, case: str) -> None:
+    assert client.get(f"/api/cases/{case}/record").json()["begun"] is False
+    first = say(client, case, "contrast 8", "key-00000001")
+    again = say(client, case, "contrast 8", "key-00000001")
+    other = say(client, case, "contrast 8", "key-00000002")
+    assert (first["again"], again["again"], other["again"]) == (False, True, False)
+    assert [one["kind"] for one in events(client, case)].count("contrast") == 2
+    undone = [
+        client.post(f"/api/cases/{case}/record/undo", json={"key": "key-00000003"}).json() for _ in range(3)
+    ]
+    assert [one["again"] for one in undone] == [False, True, True]
+    assert [one["kind"] for one in events(client, case)].count("contrast") == 1
+
+
+def test_one_line_sent_by_many_at_once_is_written_once(client: TestClient, case: str) -> None:
+    threads = [threading.Thread(target=say, args=(client, case, "act 287", "same-key-1")) for _ in range(8)]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    assert [one["kind"] for one in events(client, case)].count("act") == 1
+
+
+def test_a_line_that_waited_keeps_its_time(client: TestClient, case: str) -> None:
+    now = datetime.now(UTC)
+    say(client, case, "heparin 5000", "waited-0001", said_at=(now - timedelta(minutes=42)).isoformat())
+    found = next(one for one in events(client, case) if one["kind"] == "heparin")
+    assert found["clock"] == (now - timedelta(minutes=42)).astimezone().strftime("%H:%M")
+    for at in (now + timedelta(hours=1), now - timedelta(days=2)):
+        body = {"key": "waited-0002", "line": "act 287", "said_at": at.isoformat()}
+        assert client.post(f"/api/cases/{case}/record/lines", json=body).json()["field"] == "said_at"
+
+
+def test_an_unclear_line_comes_back_with_its_choices(client: TestClient, case: str) -> None:
+    said = say(client, case, "stent", "unclear-001")
+    assert not said["written"] and said["question"] and said["choices"]
+    chosen = say(client, case, said["choices"][0]["value"], "unclear-002")
+    assert chosen["written"] or chosen["question"]
+    refused = client.post(f"/api/cases/{case}/record/lines", json={"key": "unclear-003", "line": "gibberish"})
+    assert (refused.status_code, refused.json()["message"]) == (422, "not understood")
+
+
+def test_every_end_of_an_attempt_is_a_line_that_is_understood(client: TestClient, case: str) -> None:
+    ends = client.get(f"/api/cases/{case}/record").json()["attempt"]
+    letters = [one["words"][0] for one in ends]
+    assert len(set(letters)) == len(letters) == 11
+    for k, one in enumerate(ends):
+        said = say(client, case, one["value"], f"attempt-{k:04d}")
+        assert said["written"], (one, said)
+    assert [one["kind"] for one in events(client, case)].count("attempt") == 11
+
+
+def test_an_event_is_put_right_or_taken_back(client: TestClient, case: str) -> None:
+    say(client, case, "act 287", "right-0001")
+    say(client, case, "contrast 8", "right-0002")
+    wrong = next(one for one in events(client, case) if one["kind"] == "act")
+    body = {"key": "right-0003", "event": wrong["id"], "line": "contrast 9"}
+    assert client.post(f"/api/cases/{case}/record/corrections", json=body).json()["field"] == "line"
+    body = {"key": "right-0004", "event": wrong["id"], "line": "act 297"}
+    assert client.post(f"/api/cases/{case}/record/corrections", json=body).json()["written"]
+    found = next(one for one in events(client, case) if one["kind"] == "act")
+    assert "297" in found["words"] and found["clock"] == wrong["clock"]
+    assert (
+        client.post(f"/api/cases/{case}/record/corrections", json={**body, "key": "right-0005"}).status_code
+        == 404
+    )
+    body = {"key": "right-0006", "event": found["id"], "reason": "wrong patient"}
+    client.post(f"/api/cases/{case}/record/corrections", json=body)
+    assert all(one["kind"] != "act" for one in events(client, case))
+
+
+def test_another_program_writing_the_same_record_is_seen(client: TestClient, bench: Any, case: str) -> None:
+    from backstay.app.record import Recorder
+
+    say(client, case, "act 287", "beside-0001")
+    other = Recorder(bench.library.file(case), store_url=bench.store_url)
+    other.log("contrast 12")
+    other.close()
+    bench.desks.tick(case)
+    assert next(one["kind"] for one in events(client, case)) == "contrast"
+    say(client, case, "contrast 3", "beside-0002")
+    assert [one["kind"] for one in events(client, case)].count("contrast") == 2
+
+
+def test_the_room_sees_what_matters(client: TestClient, case: str) -> None:
+    for k, line in enumerate(
+        (
+            "guide 6 standard right",
+            "wire in workhorse",
+            "heparin 5000",
+            "act 231",
+            "contrast 40",
+            "dose 812 mgy",
+            "tip main vessel",
+        )
+    ):
+        say(client, case, line, f"room-{k:04d}")
+    html = client.get(f"/api/cases/{case}/room").json()["html"]
+    for words in (
+        "Next move",
+        "Not now",
+        "40 / ",
+        "812 / 3000 mGy",
+        "231 s",
+        "BELOW TARGET",
+        "main vessel",
+        "no balloon up",
+    ):
+        assert words in html, words
+    assert "Planning and teaching aid" in html
+    assert html.count('class="hazard') <= 2
+
+
+# The report
+
+
+def test_from_the_record_to_a_signed_report(client: TestClient, case: str) -> None:
+    assert client.get(f"/api/cases/{case}/report").status_code == 404
+    for k, line in enumerate(
+        ("guide 6 standard right", "wire in workhorse", "contrast 40", "timi 3 residual 8", "end counted")
+    ):
+        say(client, case, line, f"sign-{k:04d}")
+    draft = client.get(f"/api/cases/{case}/report").json()
+    assert not draft["signed"] and "DRAFT" in draft["html"]
+    stale = {"by": "operator A", "digest": "0" * 64}
+    assert client.post(f"/api/cases/{case}/report/sign", json=stale).status_code == 422
+    signed = client.post(
+        f"/api/cases/{case}/report/sign", json={"by": "operator A", "digest": draft["digest"]}
+    )
+    assert signed.status_code == 200, signed.text
+    assert signed.json()["signed"] and signed.json()["digest"] == draft["digest"]
+    refused = client.post(f"/api/cases/{case}/record/lines", json={"key": "sign-late", "line": "contrast 5"})
+    assert refused.json()["message"] == "the report is signed"
+    added = client.post(
+        f"/api/cases/{case}/report/addenda", json={"by": "operator A", "text": "one more line"}
+    )
+    assert "one more line" in added.json()["html"]
+    begins = {
+        "report.pdf": b"%PDF",
+        "report.html": b"<!DOC",
+        "report.txt": b"",
+        "report.json": b"{",
+        "report.fhir.json": b"{",
+    }
+    for file, start in begins.items():
+        answer = client.get(f"/api/cases/{case}/report/papers/{file}")
+        assert answer.status_code == 200 and answer.content.startswith(start), (file, answer.text[:200])
+    dicom = client.get(f"/api/cases/{case}/report/papers/report.dcm").content
+    assert dicom[128:132] == b"DICM"
