@@ -17,10 +17,12 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.schemas import all_schemas
 from backstay.app.loading import load_case
 from backstay.app.plan import plan_case
 from backstay.app.safety import case_safety, judge_step, limits_of
+from backstay.app.safety.time_out import time_out
 from backstay.app.treatment import size_case
 from backstay.cli import app
 from backstay.core.record.entries import Entry
@@ -460,3 +462,66 @@ def test_the_plans_three_answers_name_the_hazards(folder: Path) -> None:
     render(plan, console)
     shown = " ".join(console.file.getvalue().split())  # type: ignore[attr-defined]
     assert [shown.count(row.text) for row in plan.limits.hazards] == [1, 1]
+
+
+def rung(change: str, *, when: str = "not_landed", **changes: Any) -> dict[str, Any]:
+    known = {
+        "id": change,
+        "change": change,
+        "moves": ["as_it_is"],
+        "when": when,
+        "rig": "r",
+        "device": "d",
+        "reached": 1.0,
+        "chance": 0.6,
+        "opens": None,
+        "chance_so_far": 0.6,
+        "draws": 400.0,
+        "minutes": 3.0,
+        "contrast_mL": 4.0,
+        "air_kerma_mGy": 20.0,
+        "cost": 4.0,
+        "expected_cost": 9.0,
+        "give_up_min": 12.0,
+        "give_up": "",
+        "harm": [],
+        "cautions": [],
+        "check_first": [],
+        "runner_up": None,
+    }
+    return {**known, **changes}
+
+
+def test_the_time_out_sheet_has_the_plans_ladder_and_not_its_list_of_rigs(folder: Path) -> None:
+    plan = plan_case(load_case(folder / "case.toml"), draws=64, only_in_place=True)
+    empty = {"opens": 0.88, "chance": None, "give_up_min": None}
+    ladder = {
+        "rungs": [rung("prepare again", when="first", **empty), rung("push as it is"), rung("extension")],
+        "not_opened": [rung("burr", when="not_opened", opens=0.9)],
+        "gate": "",
+        "chance": 0.9,
+        "expected_cost": 20.0,
+        "stopping": 120.0,
+        "ends": "stop: every further move is expected to cost more than stopping",
+        "runner_up": None,
+        "changed_by": [],
+        "blocked": [],
+        "unranked": [],
+        "weights": {},
+        "depth": 3,
+        "draw_count": 400,
+        "solves": 4,
+        "settled": True,
+        "notes": [],
+    }
+    with_ladder = plan.model_copy(update={"ladder": LadderPart.model_validate(ladder)})
+    sheet = time_out(case_safety(load_case(folder / "case.toml")), with_ladder)
+    assert sheet.ladder == [
+        "prepare again: opens about 9 in 10",
+        "push as it is: lands about 6 in 10, leave it after 12 min",
+        "extension: lands about 6 in 10, leave it after 12 min",
+        "if the lesion does not open: burr: opens about 9 in 10, lands about 6 in 10, leave it after 12 min",
+    ]
+    assert sheet.ladder_note == ladder["ends"]
+    without = time_out(case_safety(load_case(folder / "case.toml")), plan)
+    assert (without.ladder, without.ladder_note) == ([], "the plan has no ladder")

@@ -29,7 +29,7 @@ class TimeOutDocument(_Model):
     access: list[Line]
     plan: list[str]
     ladder: list[str] = Field(description="empty until a plan was made")
-    ladder_note: str
+    ladder_note: str = Field(description="why there is none, or why it ends where it does")
     minimum_result: list[str] = Field(description="as computed from the treatment, then in the team's words")
     stops: list[Line]
     hazards: list[str]

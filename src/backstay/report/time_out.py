@@ -41,7 +41,7 @@ def rows(sheet: TimeOutDocument) -> list[tuple[str, str]]:
     """Return the sheet as rows for a terminal; a gap reads "not said"."""
     lines = [(line.what, line.text or "- not said -") for line in [*sheet.patient, *sheet.access]]
     lines += [("plan", text) for text in sheet.plan]
-    lines += [("ladder", text) for text in sheet.ladder or [sheet.ladder_note]]
+    lines += [("ladder", text) for text in [*sheet.ladder, sheet.ladder_note]]
     lines += [("least acceptable result", text) for text in sheet.minimum_result or ["- not said -"]]
     lines += [(line.what, line.text or "- not said -") for line in sheet.stops]
     lines += [("hazard", text) for text in sheet.hazards]

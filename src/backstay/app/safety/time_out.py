@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from backstay.adapters.ladder_file import LadderRung
 from backstay.adapters.limits_file import HazardRow, LimitsDocument
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.time_out_file import Line, TimeOutDocument
@@ -10,11 +11,11 @@ from backstay.app.safety.hazards import hazard_row, plan_findings
 from backstay.app.safety.limits import DISCLAIMER, limits_of
 from backstay.app.safety.setting import CaseSafety
 from backstay.app.treatment.least import minimum_results
+from backstay.core.inference.chance_words import chance_words
 from backstay.errors import InputError
-from backstay.identifiers import Evidence, Ready, Verdict, Whose
+from backstay.identifiers import Evidence, Ready, Whose
 from backstay.sources import all_sources
 
-RUNGS = 6
 _READY = {
     Ready.COVERED_STENT: "covered stent",
     Ready.PERICARDIOCENTESIS_SET: "pericardiocentesis set",
@@ -44,6 +45,7 @@ def time_out(safety: CaseSafety, plan: PlanDocument | None = None) -> TimeOutDoc
     limits = limits_of(safety)
     patient, access = _patient(safety, limits), _access(safety)
     stops = _stops(safety, limits)
+    ladder, note = _ladder(plan)
     least = minimum_results(case) + ([table.minimum_result] if table.minimum_result else [])
     said = [*patient, *access, *stops, Line(what="least acceptable result", text=" ".join(least))]
     return TimeOutDocument(
@@ -54,10 +56,8 @@ def time_out(safety: CaseSafety, plan: PlanDocument | None = None) -> TimeOutDoc
         patient=patient,
         access=access,
         plan=table.plan or _plan(safety),
-        ladder=_ladder(plan),
-        ladder_note=""
-        if plan is not None
-        else "not computed: backstay plan CASE --json F, then --plan F here",
+        ladder=ladder,
+        ladder_note=note,
         minimum_result=least,
         stops=stops,
         hazards=_hazards(safety, limits),
@@ -117,11 +117,23 @@ def _plan(safety: CaseSafety) -> list[str]:
     ]
 
 
-def _ladder(plan: PlanDocument | None) -> list[str]:
+def _ladder(plan: PlanDocument | None) -> tuple[list[str], str]:
+    """Return the rungs of a plan's ladder in words, or why there are none."""
     if plan is None:
-        return []
-    fitting = [rig for rig in plan.rigs if rig.fits.verdict is not Verdict.NO]
-    return [f"{rig.change}: {rig.chance.words}" for rig in fitting[:RUNGS]]
+        return [], "not computed: backstay plan CASE --json F, then --plan F here"
+    ladder = plan.ladder
+    if ladder is None:
+        return [], "the plan has no ladder"
+    rungs = [_rung(rung) for rung in ladder.rungs]
+    shut = [f"if the lesion does not open: {_rung(rung)}" for rung in ladder.not_opened]
+    return [*rungs, *shut], ladder.ends if rungs else f"no rung: {ladder.ends}"
+
+
+def _rung(rung: LadderRung) -> str:
+    opens = "" if rung.opens is None else f"opens {chance_words(rung.opens)}"
+    lands = "" if rung.chance is None else f"lands {chance_words(rung.chance)}"
+    leave = "" if rung.give_up_min is None else f"leave it after {rung.give_up_min:.0f} min"
+    return f"{rung.change}: {', '.join(part for part in (opens, lands, leave) if part)}"
 
 
 def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
