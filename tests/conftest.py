@@ -173,3 +173,14 @@ def lesson(finished_case: Path, tmp_path_factory: pytest.TempPathFactory) -> obj
             draws=256,
         )
     return document
+
+
+# The recorded example, in a folder and a store of its own.
+
+
+@pytest.fixture
+def recorded_case(root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a copy of the recorded example's case file; the default store is a new one."""
+    shutil.copytree(root / "examples" / "recorded", tmp_path / "recorded")
+    monkeypatch.setenv("BACKSTAY_STORE", f"sqlite:///{tmp_path / 'records.sqlite'}")
+    return tmp_path / "recorded" / "case.toml"

@@ -160,6 +160,7 @@ class Beforehand(_Model):
     """What the plan said of a rig."""
 
     rig: str
+    change: str = Field(description="against the rig the plan began with")
     chance: float
     chance_low: float
     chance_high: float

@@ -168,6 +168,7 @@ def _said_of(rig: RigResult, tried: _Rig, *, prepared: bool) -> Beforehand:
     limited = max(rig.limited_by, key=lambda kind: rig.limited_by[kind], default=None)
     return Beforehand(
         rig=rig.rig,
+        change=rig.change,
         chance=round(rig.chance.value, 2),
         chance_low=round(rig.chance.low, 2),
         chance_high=round(rig.chance.high, 2),

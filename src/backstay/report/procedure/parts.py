@@ -268,7 +268,7 @@ def _said_before(x: Attempt) -> str:
     b = x.beforehand
     chance = f"chance {b.chance_words} ({plain(b.chance)}, range {plain(b.chance_low)} to {plain(b.chance_high)}){UNCONFIRMED}"
     forces = f"push needed {_range(b.need_N)} N, backup {_range(b.backup_N)} N{UNCONFIRMED}"
-    return shown("; ".join(filter(None, (b.rig, chance, forces, _stop(b), b.note))))
+    return shown("; ".join(filter(None, (f"{b.rig} ({b.change})", chance, forces, _stop(b), b.note))))
 
 
 def _range(s: Spread) -> str:

@@ -65,7 +65,12 @@ def _rows(rows: Sequence[tuple[str, str]]) -> list[str]:
     width = min(max(len(name) for name, _ in rows) + 2, _WIDEST_NAME)
     lines = []
     for name, said in rows:
-        lines += _wrapped(said, first=f"{name}: ".ljust(width), rest=" " * width)
+        longest = max((len(word) for word in said.split()), default=0)
+        if width + longest > COLUMNS:
+            # A digest must be copied whole: it gets a line of its own.
+            lines += [f"{name}:", *_wrapped(said, first=_INDENT, rest=_INDENT)]
+        else:
+            lines += _wrapped(said, first=f"{name}: ".ljust(width), rest=" " * width)
     return lines
 
 
