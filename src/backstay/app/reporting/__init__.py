@@ -26,7 +26,6 @@ from backstay.app.reporting.attempts import check_plan
 from backstay.app.reporting.content import content
 from backstay.app.reporting.told import Told
 from backstay.app.safety import case_safety
-from backstay.app.safety.skin import read_reports, skin_part
 from backstay.errors import InputError, NotFound, StoreError
 from backstay.identifiers import EventKind
 
@@ -236,6 +235,9 @@ def _told(case: LoadedCase, events: Sequence[Event], extras: Extras) -> Told:
     told = Told(case=case, events=tuple(events), plan=plan, skin=None, inputs=inputs)
     if not extras.dose:
         return told
+    # Reading DICOM takes its time to load, and most reports have none to read.
+    from backstay.app.safety.skin import read_reports, skin_part
+
     setting = case_safety(case, ()).setting
     skin = skin_part(
         read_reports(extras.dose),
