@@ -22,9 +22,10 @@ from backstay.app.event_words import plain
 from backstay.app.loading import load_case
 from backstay.app.reporting import Extras, report
 from backstay.cli import app
+from backstay.report.procedure.blocks import NOT_RECORDED, shown
 from backstay.report.procedure.page import html
-from backstay.report.procedure.paper import pdf
-from backstay.report.procedure.parts import NOT_RECORDED, parts, shown
+from backstay.report.procedure.paper import BEYOND, pdf
+from backstay.report.procedure.parts import parts
 from backstay.report.procedure.text import COLUMNS, text
 
 NASTY = (
@@ -335,6 +336,15 @@ def test_characters_that_would_act_are_shown_as_a_mark(recorded_case: Path, tmp_
         assert "second line" in said, form
     assert "red \ufffd[31m bell \ufffd back \ufffdward" in text(document)
     assert shown("a\r\nb") == "a\nb"
+
+
+def test_letters_beyond_the_papers_own_are_said(recorded_case: Path, tmp_path: Path) -> None:
+    words = "漢字 ไทย 한국어 😀"
+    assert squeezed(BEYOND) not in squeezed(paper_text(report(recorded_case), tmp_path))
+    add_events(recorded_case, note(words))
+    document = report(recorded_case)
+    assert words in text(document) and words in html(document)
+    assert squeezed(BEYOND) in squeezed(paper_text(document, tmp_path))
 
 
 def test_plain_text_keeps_to_its_columns(whole: ReportDocument) -> None:

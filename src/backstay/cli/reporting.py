@@ -140,7 +140,8 @@ def addendum(
 
 
 def _say_signed(document: ReportDocument) -> None:
-    from backstay.report.procedure.parts import addenda, shown, signature_line
+    from backstay.report.procedure.blocks import shown
+    from backstay.report.procedure.parts import addenda, signature_line
 
     rows = [
         ("signed", signature_line(document)),

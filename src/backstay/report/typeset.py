@@ -18,11 +18,14 @@ _PX_PER_INCH = 96.0
 """An SVG's px, as the compiler takes it."""
 
 
-def compile_template(template: str, data: dict[str, Any]) -> bytes:
-    """Return the PDF of a template of this package; `data` is read inside it as `sys.inputs.data`."""
+def compile_template(template: str, data: dict[str, Any], *, system_fonts: bool = False) -> bytes:
+    """Return the PDF of a template of this package; `data` is read inside it as `sys.inputs.data`.
+
+    Letters that the compiler's own fonts lack are taken from this machine's where `system_fonts` is true.
+    """
     source = resources.files("backstay.report").joinpath(template).read_bytes()
     inputs = {"data": json.dumps(data, ensure_ascii=False)}
-    pdf = typst.compile(source, format="pdf", sys_inputs=inputs, ignore_system_fonts=True)
+    pdf = typst.compile(source, format="pdf", sys_inputs=inputs, ignore_system_fonts=not system_fonts)
     return bytes(pdf)
 
 

@@ -7,20 +7,8 @@ from importlib import resources
 from backstay.adapters.report_file import ReportDocument
 from backstay.report.html import box, cell, element, figure, items
 from backstay.report.page import css
-from backstay.report.procedure.parts import (
-    DRAFT,
-    INVENTED,
-    Block,
-    Lines,
-    Part,
-    Picture,
-    Rows,
-    Table,
-    addenda,
-    heading,
-    parts,
-    shown,
-)
+from backstay.report.procedure.blocks import Block, Lines, Part, Picture, Rows, Table, shown
+from backstay.report.procedure.parts import DRAFT, INVENTED, addenda, heading, parts
 from backstay.report.scene import xml_text
 
 

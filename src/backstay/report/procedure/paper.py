@@ -2,30 +2,32 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from backstay.adapters.report_file import ReportDocument
-from backstay.report.procedure.parts import (
-    DRAFT,
-    INVENTED,
-    Block,
-    Lines,
-    Part,
-    Picture,
-    Rows,
-    Table,
-    addenda,
-    heading,
-    parts,
-    shown,
-)
+from backstay.report.procedure.blocks import Block, Lines, Part, Picture, Rows, Table, shown
+from backstay.report.procedure.parts import DRAFT, INVENTED, addenda, heading, parts
 from backstay.report.theme import PRINT
 from backstay.report.typeset import compile_template
 
+_BEYOND = re.compile(
+    "[^\x00-\u024f\u0300-\u052f\u0590-\u06ff\u1e00-\u1eff\u2000-\u22ff\u2460-\u25ff\ufb00-\ufb06\ufffd]"
+)
+"""Letters the compiler's own fonts may lack: other scripts than Latin, Greek, Cyrillic, Hebrew and Arabic."""
+BEYOND = (
+    "Some characters of this report are beyond the letters carried here: where this paper shows a box, the page and the plain text "
+    "hold the character."
+)
+
 
 def pdf(document: ReportDocument) -> bytes:
-    """Return the report as PDF; the same report gives the same bytes."""
-    return compile_template("procedure/report.typ", sheet_data(document))
+    """Return the report as PDF; the same report gives the same bytes.
+
+    With letters beyond the compiler's own fonts that holds on one machine, since its fonts come in.
+    """
+    data = sheet_data(document)
+    return compile_template("procedure/report.typ", data, system_fonts=bool(data["beyond"]))
 
 
 def sheet_data(document: ReportDocument) -> dict[str, Any]:
@@ -41,6 +43,7 @@ def sheet_data(document: ReportDocument) -> dict[str, Any]:
         "heading": heading(document),
         "disclaimer": c.disclaimer,
         "foot": f"record {shown(c.record) or 'not named'} · report {document.content_sha256[:16]} · chain {document.head[:16]}",
+        "beyond": BEYOND if _BEYOND.search(document.model_dump_json()) else "",
         "brief": _part(first),
         "parts": [_part(part) for part in rest],
         "addenda": [list(row) for row in addenda(document)],

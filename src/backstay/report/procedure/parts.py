@@ -6,9 +6,7 @@ for characters that would act instead of being read.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
 
 from backstay.adapters.report_file import (
     Attempt,
@@ -19,88 +17,39 @@ from backstay.adapters.report_file import (
     LeftIn,
     Measured,
     ReportDocument,
-    Said,
     Spread,
     Step,
 )
 from backstay.app.event_words import plain
-from backstay.identifiers import BodyItem, BudgetState
+from backstay.identifiers import BodyItem
+from backstay.report.procedure.blocks import (
+    NOT_RECORDED,
+    UNCONFIRMED,
+    Block,
+    Lines,
+    Part,
+    Picture,
+    Rows,
+    Table,
+    amount,
+    clock,
+    day,
+    listed_or,
+    said_rows,
+    shown,
+    source_mark,
+)
+from backstay.report.procedure.budgets import contrast_blocks, radiation_blocks
 from backstay.report.procedure.strip import PHONE, after_strip, before_strip
 from backstay.report.scene import Scene
-from backstay.report.skin import skin_scene
 from backstay.report.words import CALCIUM
 
-NOT_RECORDED = "not recorded"
-UNCONFIRMED = " (unconfirmed)"
 DRAFT = "DRAFT, NOT SIGNED"
 INVENTED = "INVENTED CASE"
 AS_LEFT = (
     "Vessel walls as found. Stents are drawn at their diameter by the shelf's charts at the pressures recorded, or at their "
     "label's where no chart reaches; not measured."
 )
-STATES = {
-    BudgetState.NO_LIMIT: "no limit known",
-    BudgetState.WITHIN: "within the limit",
-    BudgetState.NEAR: "near the limit",
-    BudgetState.PAST: "PAST THE LIMIT",
-}
-_ACTING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufffe\uffff]")
-"""Control characters, and those that turn the direction of text: shown as a mark, never obeyed."""
-
-
-def shown(text: str) -> str:
-    """Return free text as it may be set anywhere: every character itself, but those that act."""
-    return _ACTING.sub("\ufffd", text.replace("\r\n", "\n"))
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Names and what is known of each; short ones may stand two abreast."""
-
-    rows: tuple[tuple[str, str], ...]
-    abreast: bool = False
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table; `widths` share the line. One by time keeps a row's beginning on one line on a phone."""
-
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    widths: tuple[float, ...]
-    timed: bool = False
-
-
-@dataclass(frozen=True)
-class Lines:
-    """Paragraphs, or points of a list."""
-
-    texts: tuple[str, ...]
-    listed: bool = False
-    soft: bool = False
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A picture, with a second form for a phone where there is one."""
-
-    caption: str
-    note: str
-    wide: Callable[[], Scene]
-    narrow: Callable[[], Scene] | None = None
-    share: float = field(default=1.0)
-
-
-Block = Rows | Table | Lines | Picture
-
-
-@dataclass(frozen=True)
-class Part:
-    """One part of the report."""
-
-    title: str
-    blocks: tuple[Block, ...]
-    is_urgent: bool = False
 
 
 def parts(document: ReportDocument) -> list[Part]:
@@ -110,51 +59,28 @@ def parts(document: ReportDocument) -> list[Part]:
         Part("In brief", (_facts(c.summary),)),
         Part("The vessel before and after", tuple(_vessel(document))),
         Part("Patient", (Rows(_facts(c.patient).rows, abreast=True),)),
-        Part("Indication", (_said(c.indication),)),
-        Part("Access", (_said(c.access),)),
+        Part("Indication", (said_rows(c.indication),)),
+        Part("Access", (said_rows(c.access),)),
         Part("Findings before treatment", tuple(_findings(document))),
         Part("What was done", (_steps(c.steps),)),
         Part("Attempts, and what the model had said", tuple(_attempts(document))),
         Part("Result, against what was asked beforehand", tuple(_outcome(document))),
         Part("Left in the body", tuple(_left(document))),
         Part("Devices used", (_used(document),)),
-        Part("Contrast and clotting", tuple(_contrast(document))),
-        Part("Radiation", tuple(_radiation(document))),
+        Part("Contrast and clotting", tuple(contrast_blocks(document))),
+        Part("Radiation", tuple(radiation_blocks(document))),
         Part("Complications", (_complications(document),), bool(c.complications)),
         Part("Afterwards", tuple(_afterwards(document))),
     ]
     if c.other_notes:
-        found.append(Part("Other notes", (_said(c.other_notes),)))
+        found.append(Part("Other notes", (said_rows(c.other_notes),)))
     found += [
         Part("Cautions", (Lines(tuple(map(shown, (*c.cautions, c.disclaimer))), listed=True),)),
-        Part("Not recorded", (Lines(c_or(c.not_recorded, "nothing is missing"), listed=True),)),
-        Part("Unconfirmed numbers", (Lines(c_or(c.unconfirmed, "none"), listed=True),)),
+        Part("Not recorded", (Lines(listed_or(c.not_recorded, "nothing is missing"), listed=True),)),
+        Part("Unconfirmed numbers", (Lines(listed_or(c.unconfirmed, "none"), listed=True),)),
         Part("What this rests on", tuple(_rests_on(document))),
     ]
     return found
-
-
-def c_or(texts: Sequence[str], otherwise: str) -> tuple[str, ...]:
-    """Return texts as shown, or one that says there are none."""
-    return tuple(map(shown, texts)) or (otherwise,)
-
-
-# Small pieces
-
-
-def clock(at: str) -> str:
-    """Return the time of day of a time as the document writes it."""
-    return at[11:16]
-
-
-def day(at: str) -> str:
-    """Return the day of a time as the document writes it."""
-    return at[:10]
-
-
-def amount(value: float | None, unit: str) -> str:
-    """Return a number as it stands with its unit, or that there is none."""
-    return NOT_RECORDED if value is None else f"{plain(value)} {unit}".strip()
 
 
 def _fact(fact: Fact) -> str:
@@ -169,17 +95,6 @@ def _facts(facts: Iterable[Fact]) -> Rows:
     return Rows(tuple((fact.what, _fact(fact)) for fact in facts))
 
 
-def _said(said: Sequence[Said]) -> Rows | Lines:
-    """Return what was said with its time, word for word."""
-    if not said:
-        return Lines((NOT_RECORDED,))
-    return Rows(tuple((f"{clock(one.at)} {one.author_role}", shown(one.text)) for one in said))
-
-
-def _source(source: str, confirmed: bool) -> str:
-    return f"[{source}]{'' if confirmed else UNCONFIRMED}"
-
-
 def _measured(m: Measured, unit: str) -> str:
     return f"{plain(m.value)} {unit} ({plain(m.low)} to {plain(m.high)})"
 
@@ -189,7 +104,7 @@ def _measured(m: Measured, unit: str) -> str:
 
 def _findings(document: ReportDocument) -> Iterable[Block]:
     f = document.content.findings
-    yield _said(f.notes)
+    yield said_rows(f.notes)
     yield Rows(
         (
             (
@@ -289,7 +204,7 @@ def _stop(b: Beforehand) -> str:
 
 def _outcome(document: ReportDocument) -> Iterable[Block]:
     o = document.content.outcome
-    yield _said(o.measured)
+    yield said_rows(o.measured)
     yield Table(
         ("criterion", "asked", "found", "verdict", "source"),
         tuple(_criterion(x) for x in o.criteria),
@@ -297,7 +212,7 @@ def _outcome(document: ReportDocument) -> Iterable[Block]:
     )
     yield Lines((_when_stated(o.stated, o.stated_beforehand),), soft=True)
     if o.notes:
-        yield _said(o.notes)
+        yield said_rows(o.notes)
 
 
 def _when_stated(stated: str, beforehand: bool | None) -> str:
@@ -311,7 +226,7 @@ def _when_stated(stated: str, beforehand: bool | None) -> str:
 
 
 def _criterion(x: Criterion) -> tuple[str, ...]:
-    source = _source(x.source, x.confirmed) if x.source != "case file" else x.source
+    source = source_mark(x.source, x.confirmed) if x.source != "case file" else x.source
     return (x.what, shown(x.asked), shown(x.found) or NOT_RECORDED, x.verdict, source)
 
 
@@ -361,75 +276,6 @@ def _used(document: ReportDocument) -> Block:
     )
 
 
-# Budgets
-
-
-def _contrast(document: ReportDocument) -> Iterable[Block]:
-    c, k = document.content.contrast, document.content.clotting
-    limit = "" if c.limit_mL is None else f" of {plain(c.limit_mL)} mL ({c.limit_is}), {STATES[c.state]}"
-    rows = [("contrast", f"{amount(c.used_mL, 'mL')}{limit if c.used_mL is not None else ''}")]
-    for r in c.ratios:
-        says = f": {r.says}" if r.says else ""
-        rows.append((r.what, f"{plain(r.ratio)}{says} {_source(r.source, r.confirmed)}"))
-    per_kg = "" if k.heparin_U_per_kg is None else f", {plain(k.heparin_U_per_kg)} U/kg"
-    rows.append(("heparin", f"{amount(k.heparin_U, 'U')}{per_kg}"))
-    acts = "; ".join(
-        f"{clock(a.at)} {plain(a.act_s)} s{f' from the {a.sampled_from}' if a.sampled_from else ''}"
-        for a in k.acts
-    )
-    rows.append(("clotting time", acts or NOT_RECORDED))
-    rows.append(("its target", k.target or "none: it does not guide the drug given"))
-    rows += [(f"{clock(d.at)} drug", shown(d.text)) for d in k.drugs]
-    yield Rows(tuple(rows))
-
-
-def _radiation(document: ReportDocument) -> Iterable[Block]:
-    r = document.content.radiation
-    rows = []
-    for x in r.levels:
-        past = ", PAST IT" if x.past_substantial else ""
-        level = f"; substantial level {plain(x.substantial)} {x.unit}{past} {_source(x.source, x.confirmed)}"
-        rows.append((x.what, f"{amount(x.value, x.unit)}{level if x.value is not None else ''}"))
-    if r.limit_mGy is not None:
-        rows.append(("air kerma agreed", f"{plain(r.limit_mGy)} mGy, {STATES[r.state]}"))
-    s = r.skin
-    if s is None:
-        yield Rows((*rows, ("dose to the skin", f"{NOT_RECORDED}: no dose report was given")))
-        return
-    where = f", {s.where}" if s.where else ""
-    rows.append(
-        (
-            "dose to the skin",
-            f"peak {plain(s.peak_Gy)} Gy ({plain(s.low_Gy)} to {plain(s.high_Gy)}){where}, estimate{UNCONFIRMED}",
-        )
-    )
-    rows.append(
-        (
-            "at worst",
-            f"{plain(s.worst_case_Gy)} Gy, with {plain(s.unplaced_Gy)} Gy of kerma not placed; "
-            f"substantial level {plain(s.substantial_Gy)} Gy",
-        )
-    )
-    rows.append(
-        (
-            "with the body moved 5 cm",
-            f"{plain(s.anchor_low_Gy)} to {plain(s.anchor_high_Gy)} Gy; {plain(s.placed_events)} events placed",
-        )
-    )
-    rows.append(
-        (
-            "skin above 2, 3, 5 Gy",
-            ", ".join(
-                f"{plain(a)} cm2" for a in (s.area_above_2Gy_cm2, s.area_above_3Gy_cm2, s.area_above_5Gy_cm2)
-            ),
-        )
-    )
-    rows.append(("grade", shown(f"{s.grade}: {s.effect}; {s.advice} [{s.advice_source}]")))
-    yield Rows(tuple(rows))
-    yield Picture("Dose to the skin, unrolled", "", lambda: skin_scene(s), None, 0.55)
-    yield Lines(tuple(map(shown, s.notes)), listed=True, soft=True)
-
-
 # After it
 
 
@@ -447,7 +293,7 @@ def _complications(document: ReportDocument) -> Block:
 
 def _afterwards(document: ReportDocument) -> Iterable[Block]:
     c = document.content
-    yield _said(c.follow_up)
+    yield said_rows(c.follow_up)
     if c.information:
         yield Lines(("For information, decided by nobody here:",), soft=True)
         yield Lines(tuple(map(shown, c.information)), listed=True, soft=True)

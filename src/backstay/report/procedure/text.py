@@ -6,19 +6,8 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from backstay.adapters.report_file import ReportDocument
-from backstay.report.procedure.parts import (
-    DRAFT,
-    INVENTED,
-    Block,
-    Lines,
-    Picture,
-    Rows,
-    Table,
-    addenda,
-    heading,
-    parts,
-    shown,
-)
+from backstay.report.procedure.blocks import Block, Lines, Picture, Rows, Table, shown
+from backstay.report.procedure.parts import DRAFT, INVENTED, addenda, heading, parts
 
 COLUMNS = 80
 _WIDEST_NAME = 30
