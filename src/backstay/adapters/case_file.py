@@ -340,6 +340,7 @@ class CaseDocument(FileModel):
     anticoagulation: AnticoagulationTable = Field(default_factory=AnticoagulationTable)
     time_out: TimeOutTable = Field(default_factory=TimeOutTable)
     aorta: AortaTable = Field(default_factory=AortaTable)
+    holds: FileName | None = Field(None, description="the lab's readings of hold, from this file's folder")
     protocol: FileName | None = Field(None, description="the lab's protocol file, from this file's folder")
     weights: WeightsTable = Field(default_factory=WeightsTable)
     draws: dict[DrawName, DrawOverride] = Field(default_factory=dict, max_length=60)

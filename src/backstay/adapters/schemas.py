@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from backstay.adapters.case_file import case_schema
 from backstay.adapters.event_models import event_schema
 from backstay.adapters.guides_document import GuidesDocument
+from backstay.adapters.holds_file import holds_schema
 from backstay.adapters.learned_file import learned_schema
 from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.measurement_file import measurement_schema
@@ -44,6 +45,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "event": event_schema(),
         "guides": GuidesDocument.model_json_schema(by_alias=True, mode="serialization"),
         "learned": learned_schema(),
+        "holds": holds_schema(),
         "limits": limits_schema(),
         "measurement": measurement_schema(),
         "plan": plan_schema(),

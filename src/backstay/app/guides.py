@@ -20,6 +20,7 @@ from backstay.adapters.guides_document import (
 from backstay.app.loading import LoadedCase
 from backstay.core.guide.aorta import Aorta, ordinary_aorta
 from backstay.core.guide.loads import CAUTION_N, contacts, load_on_N, rests_at_loss, rests_at_rest
+from backstay.core.guide.lumen import piece_walls
 from backstay.core.guide.ordinary import EXTENSION_MPA, EXTENSIONS_MM, SEATS
 from backstay.core.guide.pushback import PushBack, Spring, push_back, pushed, with_springs
 from backstay.core.guide.seating import Child, Setup, telescoped
@@ -198,20 +199,10 @@ RESTS_WORDS = {
 }
 
 
-def _outline(found: PushBack) -> list[list[tuple[float, float]]]:
+def _outline(found: PushBack) -> list[Points]:
     """Return both walls of every tube in the arch's plane."""
-    lines = []
-    for row in found.seated.place.lumen.pieces:
-        s = np.linspace(0.0, row[10], max(int(row[10] / 2.0), 2))[:, None]
-        p, t, u, k = row[0:3], row[3:6], row[6:9], row[9]
-        middle = p + s * t if k == 0.0 else p + (np.sin(k * s) * t + (1.0 - np.cos(k * s)) * u) / k
-        along = np.repeat(t[None], len(s), 0) if k == 0.0 else np.cos(k * s) * t + np.sin(k * s) * u
-        radius = row[11] + (row[12] - row[11]) * s[:, 0] / row[10]
-        across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-        for side in (1.0, -1.0):
-            wall = middle[:, :2] + side * radius[:, None] * across
-            lines.append([(round(float(x), 1), round(float(y), 1)) for x, y in wall])
-    return lines
+    walls = [wall for row in found.seated.place.lumen.pieces for wall in piece_walls(row)]
+    return [[(round(float(x), 1), round(float(y), 1)) for x, y in wall] for wall in walls]
 
 
 def _variants(case: LoadedCase, coronary: Coronary, aorta: Aorta, alone: PushBack) -> list[VariantRow]:

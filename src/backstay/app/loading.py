@@ -100,6 +100,7 @@ class LoadedCase:
     anticoagulation: AnticoagulationTable
     time_out: TimeOutTable
     aorta: AortaTable
+    holds_file: Path | None
     protocol_file: Path | None
     draw_overrides: dict[str, tuple[float, float]]
     way_back_overrides: dict[str, tuple[float, float]]
@@ -176,6 +177,7 @@ def joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Pa
     device = _pick(shelf, case.target.device, OverWireDevice, "target.device", "balloon, stent, ...")
     _check_target(case, device, path.length_mm)
     overrides, back = _overrides(case)
+    holds = None if case.holds is None else _beside(files[0], case.holds, "holds")
     return LoadedCase(
         title=case.title,
         invented=case.invented,
@@ -197,12 +199,13 @@ def joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Pa
         anticoagulation=case.anticoagulation,
         time_out=case.time_out,
         aorta=case.aorta,
+        holds_file=holds,
         protocol_file=None if case.protocol is None else _beside(files[0], case.protocol, "protocol"),
         draw_overrides=overrides,
         way_back_overrides=back,
         warnings=(*smoothed.warnings, *_warnings(case, rig, device)),
         file=files[0],
-        inputs=files,
+        inputs=files if holds is None or holds in files else (*files, holds),
     )
 
 

@@ -30,6 +30,7 @@ from backstay.adapters.plan_file import (
 )
 from backstay.adapters.record_entries import entries_of
 from backstay.app.carrying import own_deliveries
+from backstay.app.holds import case_specs
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.learning import as_it_stands, learned_case, thinned
 from backstay.app.loading import LoadedCase, load_case
@@ -49,7 +50,7 @@ from backstay.app.treatment import size_case
 from backstay.app.way_back import WAY_BACK_SOURCES, way_back
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance_words import chance_words
-from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
+from backstay.core.inference.draws import DrawSet, sample, with_overrides
 from backstay.core.inference.surface import DESIGN_POINTS
 from backstay.core.record.entries import standing
 from backstay.core.rigging.alternatives import alternatives
@@ -130,7 +131,7 @@ def plan_case(
     PlanDocument
         The rig in place first, the others by chance.
     """
-    sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+    sampled = sample(case_specs(case), count=draws, seed=seed)
     entries = standing(entries_of(read_events(events_path(case.file))))
     as_filed, case = case, as_it_stands(case, entries)
     options = options or alternatives(

@@ -12,6 +12,7 @@ import numpy as np
 from backstay.adapters.case_file import RigTable, TargetTable, read_case
 from backstay.adapters.plan_file import Chance, PlanDocument, RigResult
 from backstay.adapters.quantiles import Quantiles
+from backstay.app.holds import case_specs
 from backstay.app.loading import LoadedCase, joined, load_case
 from backstay.app.numbers import quantiles
 from backstay.app.plan import (
@@ -39,7 +40,7 @@ from backstay.app.solving import (
     tips_for,
 )
 from backstay.core.inference.chance import crossing_load_N
-from backstay.core.inference.draws import DEFAULT_DRAWS, median_case, sample, with_overrides
+from backstay.core.inference.draws import DEFAULT_DRAWS, median_case, sample
 from backstay.core.inference.surface import design, factors_at
 from backstay.core.mechanics.delivery import transfer
 from backstay.core.rigging.alternatives import alternatives
@@ -98,7 +99,7 @@ class PlanDesk:
         self, case: LoadedCase, *, draws: int = DEFAULT_DRAW_COUNT, seed: int = DEFAULT_SEED
     ) -> None:
         self.case, self.seed = case, seed
-        self.draws = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+        self.draws = sample(case_specs(case), count=draws, seed=seed)
         self.options = alternatives(
             case.rig,
             case.device,

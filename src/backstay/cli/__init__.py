@@ -12,6 +12,7 @@ from backstay.cli import record
 from backstay.cli import reporting
 from backstay.cli import wrap_up
 from backstay.cli import guides
+from backstay.cli import holds
 from backstay.cli import learning
 from backstay.cli import library
 from backstay.cli import serving
@@ -20,6 +21,7 @@ from backstay.cli.base import app
 __all__ = [
     "app",
     "guides",
+    "holds",
     "learning",
     "library",
     "main",

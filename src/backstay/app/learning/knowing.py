@@ -23,6 +23,7 @@ from backstay.adapters.learned_file import (
     UnknownRow,
 )
 from backstay.adapters.record_entries import entries_of
+from backstay.app.holds import case_specs
 from backstay.app.learning.tried import Standing, Tried, options_at, tried
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety.setting import case_safety
@@ -30,7 +31,7 @@ from backstay.app.solving import Progress, SolvedRig, solve_rigs
 from backstay.core.inference import insight
 from backstay.core.inference.attempts import AttemptModel
 from backstay.core.inference.chance_words import chance_words
-from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
+from backstay.core.inference.draws import DrawSet, sample
 from backstay.core.inference.learning import PATH_BOUND, Posterior, learn, seen_anew
 from backstay.core.inference.quick import QuickRig, pack
 from backstay.core.record.entries import Entry, standing
@@ -134,7 +135,7 @@ def learned_case(
     tries, stands = tried(case, standing(entries))
     if not tries:
         return None
-    specs = with_overrides(DEFAULT_DRAWS, case.draw_overrides)
+    specs = case_specs(case)
     draws = sample(specs, count=particles, seed=seed)
     options = [rig.alternative for rig in solved] if solved else options_at(stands.case, most)
     tries, rigs = _solved(tries, stands, options, draws, solved or (), progress)

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from backstay.adapters.case_file import TargetTable, read_case, write_case
 from backstay.adapters.treatment_file import PlannedStent, StentRow, Stretch, TreatmentDocument
+from backstay.app.holds import case_specs
 from backstay.app.loading import LoadedCase
 from backstay.app.plan import DEFAULT_DRAW_COUNT
 from backstay.app.solving import Progress, solve_rigs
-from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides
+from backstay.core.inference.draws import DrawSet, sample
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.devices import Stent
 from backstay.errors import InputError
@@ -33,7 +34,7 @@ def with_chances(
     One and two stents are asked for each stretch. The same draws serve all stents, so that what fails together
     counts as failing together; each is judged in the vessel as it is now.
     """
-    sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+    sampled = sample(case_specs(case), count=draws, seed=seed)
     arrives: Arrives = {}
     stretches = [_stretch(case, stretch, sampled, arrives, progress) for stretch in doc.stretches]
     return doc.model_copy(update={"stretches": stretches})

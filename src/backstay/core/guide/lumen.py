@@ -296,3 +296,27 @@ def press(
         for i in range(3):
             out[i] += rubs[i]
     return force
+
+
+def piece_walls(row: FloatArray, step_mm: float = 2.0) -> list[FloatArray]:
+    """Return both walls of one piece where the plane z = 0 cuts it.
+
+    Parameters
+    ----------
+    row : ndarray
+        A row of `Lumen.pieces`.
+    step_mm : float
+        Spacing along the middle, at most.
+
+    Returns
+    -------
+    list of ndarray, shape (n, 2)
+        The wall to the left of the direction, and to the right [mm].
+    """
+    s = np.linspace(0.0, row[10], max(int(np.ceil(row[10] / step_mm)) + 1, 2))[:, None]
+    p, t, u, k = row[0:3], row[3:6], row[6:9], row[9]
+    middle = p + s * t if k == 0.0 else p + (np.sin(k * s) * t + (1.0 - np.cos(k * s)) * u) / k
+    along = np.repeat(t[None], len(s), 0) if k == 0.0 else np.cos(k * s) * t + np.sin(k * s) * u
+    radius = row[11] + (row[12] - row[11]) * s / row[10]
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    return [middle[:, :2] + side * radius * across for side in (1.0, -1.0)]
