@@ -82,7 +82,7 @@ def test_without_friction_the_pull_is_what_the_stored_energy_loses() -> None:
     assert done == pytest.approx(gained, rel=0.02)  # the cells of 1 mm: first order at the steps in stiffness
 
 
-def test_more_friction_never_needs_less_pull() -> None:
+def test_more_friction_never_needs_less_pull_round_a_plane_bend() -> None:
     tips = np.linspace(10.0, 60.0, 6)
     passage = a_passage()
     found = [

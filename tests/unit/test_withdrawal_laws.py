@@ -13,13 +13,15 @@ from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
 from backstay.core.inference.surface import Curves, curves_for_draws, design, factors_at, scores_of
-from backstay.core.mechanics.assembly import Passage
+from backstay.core.mechanics.assembly import Passage, ShapeFactors, Vessel, prepare
+from backstay.core.mechanics.elastic import Work, lay_assembly, lay_edges, pushes, workspace
+from backstay.core.mechanics.march import PUSH, READINGS
 from backstay.core.rigging.devices import AccessRoute, Extension, Guide, Stent, Wire
 from backstay.core.rigging.rig import Rig, TrappedWire
 from backstay.core.withdrawal.draws import with_way_back
 from backstay.core.withdrawal.guide_in import drawn_in_mm, guide_springs_N_per_mm
 from backstay.core.withdrawal.pull import Pull, pull_back, pull_under_load_N, tips_back
-from backstay.core.withdrawal.sweep import transfer_back
+from backstay.core.withdrawal.sweep import load_back, march_back, transfer_back
 from backstay.core.withdrawal.things import NO_WIRE, bare, rear_edge_mm, spring_N_per_mm, tube, without_wire
 from backstay.core.withdrawal.trapped import pull_trapped, slips_N
 from backstay.core.withdrawal.warn import (
@@ -115,6 +117,40 @@ def test_more_resistance_never_needs_less_pull(
     assert np.all(more.pull_N >= less.pull_N - 1e-9)
     if name != "friction_extension":  # nothing slides in an extension here but at the rim
         assert np.any(more.pull_N > less.pull_N + 1e-4)
+
+
+@pytest.fixture(scope="module")
+def shape() -> tuple[Vessel, np.ndarray, Work, int]:
+    """One shape in tension, with its work arrays laid."""
+    vessel = prepare(passage(), ShapeFactors(friction_wall=0.08, bed_MPa=0.15))
+    nodes = len(vessel.path.s_mm)
+    work, w, q = workspace(nodes), np.zeros((nodes, 2)), np.zeros(nodes)
+    out, slopes = np.zeros((3, READINGS)), np.zeros((3, 1))
+    load, m = load_back(vessel, 60.0, REAR_MM), nodes - 10
+    march_back(
+        vessel.tube, load, vessel.wire_Nmm2, REAR_MM, 0, np.array([0.0, 0.3, 0.8]), m, w, q, work, out, ((vessel.tube, load),), slopes
+    )  # fmt: skip
+    assert np.all(np.isfinite(out[:, PUSH]))
+    lay_edges(vessel.tube, w, m, work)
+    lay_assembly(vessel.tube, load, m, work)
+    return vessel, w, work, m
+
+
+@FEW
+@given(st.floats(0.0, 0.5), st.floats(0.0, 0.5), st.floats(0.0, 2.0))
+def test_more_friction_at_the_same_shape_never_needs_less_pull(
+    shape: tuple[Vessel, np.ndarray, Work, int], a: float, b: float, load_N: float
+) -> None:
+    vessel, w, work, m = shape
+    found = []
+    for friction in sorted((a, b)):
+        load = load_back(vessel, 60.0, REAR_MM)._replace(friction=-friction)
+        q = np.zeros(len(w))
+        pushes(vessel.tube, load, w, q, m, load_N, work)
+        found.append(-q[0])
+    assert found[1] >= found[0] - 1e-12
+    if max(a, b) > min(a, b) + 1e-3:
+        assert found[1] > found[0]
 
 
 def test_the_parts_of_a_pull_are_in_order(solved: tuple[Passage, Curves], draws: DrawSet) -> None:

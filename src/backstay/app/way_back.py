@@ -31,14 +31,16 @@ OTHER_DEPTHS = 6
 CAUTIONS = (
     "what is drawn back follows its instructions for use first; these numbers are a planning aid (common practice, no source)",
     "watch the guide's tip during every pull; stop when it dives in, and disengage it before the next (common practice, no source)",
-    "a trapped wire comes out with the guide disengaged and watched, slowly, its stent in view (common practice, no source)",
     "an edge that catches is not pulled on: advance a little, turn, straighten, or bring guide and device back as one over the wire "
     "(common practice, no source)",
-    "an undeployed stent is crushed or lost most easily at the guide's tip (deformation2012; stentloss2023)",
 )
+STENT_CAUTION = (
+    "an undeployed stent is crushed or lost most easily at the guide's tip (deformation2012; stentloss2023)"
+)
+TRAPPED_CAUTION = "a trapped wire comes out with the guide disengaged and watched, slowly, its stent in view (common practice, no source)"
 WAY_BACK_SOURCES = ("deformation2012", "stentloss2023", "prabhu2012", "bognar2010", "snider2019")
 UNVALIDATED = (
-    "stiffness of the guide drawn in (judgement, no source)",
+    "stiffness of the guide drawn in (its hold's scale is a judgement; the share of it is derived from guides as elastic curves)",
     "slopes of rims and stent ends that an edge meets (judgement, no source)",
     "hold of a trapped wire and what moves an opened stent (orders of magnitude)",
     "strength of a wire's soft end (derived from alloys, its core's diameter assumed)",
@@ -113,7 +115,11 @@ def way_back(
         deep_mm=DEEP_MM,
         catches_N=CATCHES_N,
         unvalidated=list(UNVALIDATED),
-        cautions=list(CAUTIONS),
+        cautions=[
+            *CAUTIONS,
+            *([STENT_CAUTION] if isinstance(device, Stent) else []),
+            *([TRAPPED_CAUTION] if rig.trapped is not None else []),
+        ],
     )
 
 

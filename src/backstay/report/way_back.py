@@ -27,14 +27,20 @@ KINDS = {
 }
 NOTE = (
     "The highest pull at the guide's tip on the way back, with everything else of the rig left where it lies; "
-    "median, and in brackets the range of 8 in 10 draws. The guide's hub is held."
+    "median, and in brackets the range of 8 in 10 draws. The guide's hub is held. Scale unvalidated."
 )
 
 
 def item_row(item: BackItem, doc: WayBackDocument) -> list[str]:
     """Return one thing as a row of the table."""
     deep = f"{percent(item.guide_in_deep)} beyond {number(doc.deep_mm, 0)} mm"
-    catches = [f"{CATCHES[c.what]} ({number(c.at_mm, 0)} mm): {percent(c.chance)}" for c in item.catches]
+    catches = [
+        f"{CATCHES[c.what]} ({number(c.at_mm, 0)} mm): {percent(c.chance)}"
+        for c in item.catches
+        if c.chance > 0.0
+    ]
+    if item.catches and not catches:
+        catches.append("nowhere in any draw")
     if item.stripped:
         catches.append(f"stent off its balloon if pulled on: {percent(item.stripped)}")
     if item.trapped is not None:
