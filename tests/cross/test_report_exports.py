@@ -18,10 +18,11 @@ from fhirclient.models.bundle import Bundle as BundleR4
 from fhirclient.models.fhirabstractbase import FHIRValidationError
 from pydantic import ValidationError
 
-from backstay.adapters.report_dicom import encapsulated
+from backstay.adapters.report_dicom import encapsulated, read_study
 from backstay.adapters.report_fhir import CODES, FROM_MEMORY, bundle_text
 from backstay.adapters.report_file import ReportDocument
 from backstay.app.reporting import Extras, add_to_report, report, sign_report
+from backstay.errors import FileFormatError
 from backstay.report.procedure.paper import pdf
 from backstay.report.procedure.text import text
 
@@ -188,3 +189,50 @@ def test_dicom_holds_the_paper_and_nobody(document: ReportDocument, tmp_path: Pa
     assert (data.PatientName, data.PatientID, data.PatientBirthDate) == ("", "", "")
     assert data.VerificationFlag == ("UNVERIFIED" if document.is_draft else "VERIFIED")
     assert data.DocumentTitle == document.content.title
+
+
+def a_run(folder: Path, **changes: Any) -> Path:
+    """Return a run of an invented patient, written in another character set."""
+    data = pydicom.Dataset()
+    data.file_meta = pydicom.dataset.FileMetaDataset()
+    data.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
+    data.file_meta.MediaStorageSOPClassUID = data.SOPClassUID = "1.2.840.10008.5.1.4.1.1.12.1"
+    data.file_meta.MediaStorageSOPInstanceUID = data.SOPInstanceUID = "2.25.77"
+    data.SpecificCharacterSet = "ISO_IR 100"
+    data.PatientName, data.PatientID, data.PatientBirthDate = "Erf\u00fcnden^J\u00fcrgen", "INV-1", "19630101"
+    data.PatientSex, data.StudyInstanceUID, data.StudyDate, data.StudyTime = (
+        "M",
+        "2.25.4711",
+        "20310405",
+        "0855",
+    )
+    data.AccessionNumber, data.StudyID, data.InstitutionName = "A-17", "S1", "nowhere"
+    data.Rows = data.Columns = data.SamplesPerPixel = 1
+    data.BitsAllocated, data.PixelRepresentation = 8, 0
+    data.PixelData = b"\0\0"
+    for name, value in changes.items():
+        setattr(data, name, value)
+    file = folder / "run.dcm"
+    data.save_as(file, enforce_file_format=True)
+    return file
+
+
+def test_dicom_joins_a_study_and_takes_nothing_else(recorded_case: Path, tmp_path: Path) -> None:
+    document = report(recorded_case)
+    file = tmp_path / "report.dcm"
+    file.write_bytes(encapsulated(document, pdf(document), read_study(a_run(tmp_path))))
+    data = pydicom.dcmread(file)
+    assert (str(data.PatientName), data.PatientID) == ("Erf\u00fcnden^J\u00fcrgen", "INV-1")
+    assert (data.StudyInstanceUID, data.AccessionNumber) == ("2.25.4711", "A-17")
+    assert "InstitutionName" not in data and data.Modality == "DOC"
+    if shutil.which("dciodvfy") is not None:
+        done = subprocess.run(["dciodvfy", file], capture_output=True, text=True, check=False)
+        assert "Error" not in done.stdout + done.stderr
+
+
+def test_a_run_without_a_study_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(FileFormatError, match="names no study"):
+        read_study(a_run(tmp_path, StudyInstanceUID=""))
+    (tmp_path / "text.dcm").write_text("no")
+    with pytest.raises(FileFormatError, match="not a DICOM file"):
+        read_study(tmp_path / "text.dcm")

@@ -5,21 +5,56 @@ from __future__ import annotations
 import hashlib
 import io
 from datetime import datetime
+from pathlib import Path
 
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.sequence import Sequence
 from pydicom.uid import UID, ExplicitVRLittleEndian
 
+from backstay.adapters.dicom_bounded import read_head
 from backstay.adapters.report_file import ReportDocument
+from backstay.errors import FileFormatError
 
 ENCAPSULATED_PDF = UID("1.2.840.10008.5.1.4.1.1.104.1")
 _MOST_CHARACTERS = 1024
 
 
-def encapsulated(document: ReportDocument, pdf: bytes) -> bytes:
+_PATIENT = ("PatientName", "PatientID", "IssuerOfPatientID", "PatientBirthDate", "PatientSex")
+_STUDY = (
+    *("StudyInstanceUID", "StudyDate", "StudyTime", "ReferringPhysicianName"),
+    *("StudyID", "AccessionNumber", "StudyDescription"),
+)
+
+
+def read_study(file: Path) -> Dataset:
+    """Return whose a run is and of which study: what a report joins it by, and nothing else of it.
+
+    Raises
+    ------
+    NotFound, FileFormatError
+        It cannot be read, or names no study.
+    """
+    head, found = read_head(file).dataset, Dataset()
+    try:
+        for name in (*_PATIENT, *_STUDY):
+            if name in head:
+                setattr(found, name, head[name].value)
+    except Exception as error:  # a damaged file makes the library raise nearly anything
+        raise FileFormatError(
+            f"unreadable: {error}", field="patient or study", where=str(file), allowed="a DICOM file"
+        ) from None
+    if not found.get("StudyInstanceUID"):
+        raise FileFormatError(
+            "names no study", field="(0020,000D) Study Instance UID", where=str(file), allowed="a UID"
+        )
+    return found
+
+
+def encapsulated(document: ReportDocument, pdf: bytes, study: Dataset | None = None) -> bytes:
     """Return the report's PDF inside a DICOM file; the same report gives the same bytes.
 
-    Who the patient is is left empty: the archive that takes it in fills that from the order.
+    Without a study to join, who the patient is is left empty: the archive that takes it in fills that from the
+    order.
     """
     c = document.content
     at = datetime.fromisoformat(
@@ -33,6 +68,8 @@ def encapsulated(document: ReportDocument, pdf: bytes) -> bytes:
     data.SpecificCharacterSet = "ISO_IR 192"
     _patient(data, document)
     _study(data, document, at)
+    if study is not None:
+        data.update(study)
     _equipment(data)
     data.Modality = "DOC"
     data.SeriesInstanceUID = _uid(document, "series")

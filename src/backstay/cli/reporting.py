@@ -21,6 +21,7 @@ from backstay.cli.base import (
 )
 from backstay.cli.record import StoreOption
 from backstay.cli.safety import DoseOption
+from backstay.errors import InputError
 
 if TYPE_CHECKING:
     from backstay.adapters.report_file import ReportDocument
@@ -43,6 +44,10 @@ def report(
     text: Annotated[str | None, typer.Option(metavar="F", help="Save as plain text, 80 columns.")] = None,
     fhir: Annotated[str | None, typer.Option(metavar="F", help="Save as a FHIR bundle (R4 and R4B).")] = None,
     dicom: Annotated[str | None, typer.Option(metavar="F", help="Save as DICOM Encapsulated PDF.")] = None,
+    study: Annotated[
+        Path | None,
+        typer.Option(metavar="RUN", help="With --dicom: a run (DICOM) whose patient and study it joins."),
+    ] = None,
     json_file: JsonOption = None,
     store: StoreOption = None,
 ) -> None:
@@ -51,9 +56,13 @@ def report(
     from backstay.app.reporting import report as made_from
 
     outputs = given(pdf=pdf, html=html, text=text, fhir=fhir, dicom=dicom, json=json_file)
-    check_outputs(outputs, _inputs(case, plan, dose))
+    check_outputs(outputs, [*_inputs(case, plan, dose), *([study] if study else [])])
+    if study is not None and "--dicom" not in outputs:
+        raise InputError(
+            "a study to join is for --dicom", field="--study", value=str(study), allowed="with --dicom F"
+        )
     document = made_from(case, Extras(plan, tuple(dose or ())), store_url=store)
-    forms = _Forms(document)
+    forms = _Forms(document, study)
     save({name: forms.form(option) for option, name in outputs.items()})
     if not outputs:
         typer.echo(forms.text, nl=False)
@@ -68,8 +77,8 @@ def _inputs(case: Path, plan: Path | None, dose: list[Path] | None) -> list[Path
 class _Forms:
     """A report in every form, each made once and only when asked for."""
 
-    def __init__(self, document: ReportDocument) -> None:
-        self.document = document
+    def __init__(self, document: ReportDocument, study: Path | None) -> None:
+        self.document, self.study = document, study
 
     @cached_property
     def text(self) -> str:
@@ -94,9 +103,9 @@ class _Forms:
 
             return bundle_text(self.document, pdf=self.pdf, text=self.text)
         if option == "--dicom":
-            from backstay.adapters.report_dicom import encapsulated
+            from backstay.adapters.report_dicom import encapsulated, read_study
 
-            return encapsulated(self.document, self.pdf)
+            return encapsulated(self.document, self.pdf, read_study(self.study) if self.study else None)
         if option == "--json":
             return as_json(self.document)
         return self.pdf if option == "--pdf" else self.text

@@ -230,8 +230,10 @@ def _told(case: LoadedCase, events: Sequence[Event], extras: Extras) -> Told:
     if extras.plan is not None:
         plan = read_plan(extras.plan)
         check_plan(plan, case.title, case.vessel_name, case.path.length_mm, where=str(extras.plan))
-    for file in (*extras.dose, *([extras.plan] if extras.plan else [])):
-        inputs[file.name] = _sha256(file.read_bytes())
+    more = [case.protocol_file, extras.plan, *extras.dose]
+    if case.vessel.measurement is not None:
+        more.append(case.file.parent / case.vessel.measurement)
+    inputs |= {file.name: _sha256(file.read_bytes()) for file in more if file is not None}
     told = Told(case=case, events=tuple(events), plan=plan, skin=None, inputs=inputs)
     if not extras.dose:
         return told

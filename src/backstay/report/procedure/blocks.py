@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from backstay.adapters.report_file import Said
 from backstay.app.event_words import plain
 from backstay.report.scene import Scene
+from backstay.sources import all_sources
 
 NOT_RECORDED = "not recorded"
 UNCONFIRMED = " (unconfirmed)"
@@ -99,4 +100,9 @@ def said_rows(said: Sequence[Said]) -> Rows | Lines:
 
 
 def source_mark(source: str, confirmed: bool) -> str:
-    return f"[{source}]{'' if confirmed else UNCONFIRMED}"
+    """Return whose a number is, and why it is not confirmed where it is not."""
+    known = all_sources().get(source)
+    read = {"memory": "from memory, ", "secondary": "second-hand, "}.get(
+        "" if known is None else known.read_as, ""
+    )
+    return f"[{source}]" if confirmed and not read else f"[{source}] ({read}unconfirmed)"

@@ -87,8 +87,8 @@ def _fact(fact: Fact) -> str:
     if fact.value is None:
         return shown(fact.text) or NOT_RECORDED
     mark = "" if fact.confirmed else UNCONFIRMED
-    source = f" [{fact.source}]" if fact.source else ""
-    return f"{amount(fact.value, fact.unit)}{source}{mark}"
+    source = f" {source_mark(fact.source, fact.confirmed)}" if fact.source else mark
+    return f"{amount(fact.value, fact.unit)}{source}"
 
 
 def _facts(facts: Iterable[Fact]) -> Rows:
