@@ -33,8 +33,9 @@ def free_port() -> int:
 class Server:
     """`backstay serve` as a process of its own, as a user starts it."""
 
-    def __init__(self, library: Path, port: int | None = None) -> None:
-        self.library, self.port = library, port or free_port()
+    def __init__(self, library: Path, port: int | None = None, draws: int = 128) -> None:
+        self.library, self.port, self.draws = library, port or free_port(), draws
+        library.mkdir(parents=True, exist_ok=True)
         self.link = ""
         self.start()
 
@@ -50,7 +51,7 @@ class Server:
             "--store",
             store,
             "--draws",
-            "128",
+            str(self.draws),
         ]
         env = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
@@ -72,9 +73,13 @@ class Server:
 
     def kill(self) -> None:
         """End it as a power cut would."""
-        self.process.send_signal(signal.SIGKILL)
-        self.process.wait()
+        self._end(signal.SIGKILL)
 
     def stop(self) -> None:
-        self.process.terminate()
+        self._end(signal.SIGTERM)
+
+    def _end(self, how: signal.Signals) -> None:
+        self.process.send_signal(how)
         self.process.wait()
+        assert self.process.stdout is not None
+        self.process.stdout.close()

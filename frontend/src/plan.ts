@@ -7,6 +7,7 @@ import { shell } from "./shell.js";
 
 const PARTS: readonly (readonly [string, string])[] = [
   ["ladder", "The ladder"],
+  ["learned", "What attempts taught"],
   ["limits", "Limits"],
   ["treatment", "Treatment"],
   ["way_back", "The way back"],

@@ -52,7 +52,7 @@ from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DrawSet, sample, with_overrides
 from backstay.core.inference.surface import DESIGN_POINTS
-from backstay.core.record.entries import standing
+from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.fit import FitReport
 from backstay.core.rigging.moves import Alternative
@@ -147,6 +147,39 @@ def plan_case(
     )
     options = options[:1] if only_in_place else options
     solved = solve_rigs(case, options, sampled, progress)
+    document, _ = plan_of(
+        as_filed, entries, case, solved, sampled, seed=seed, only_in_place=only_in_place, progress=progress
+    )
+    return document
+
+
+def plan_of(
+    as_filed: LoadedCase,
+    entries: Sequence[Entry],
+    case: LoadedCase,
+    solved: Sequence[SolvedRig],
+    sampled: DrawSet,
+    *,
+    seed: int,
+    only_in_place: bool = False,
+    progress: Progress | None = None,
+) -> tuple[PlanDocument, list[Answer]]:
+    """Return the plan from rigs that are solved, the one in place first, and every rig's answer behind it.
+
+    Parameters
+    ----------
+    as_filed, entries : LoadedCase, sequence of Entry
+        The case as its file says, and what stands of its record.
+    case : LoadedCase
+        The case as the record leaves it.
+    solved : sequence of SolvedRig
+        Solved for it.
+    sampled : DrawSet
+        The uncertain inputs, before attempts taught anything.
+    seed, only_in_place, progress
+        As for `plan_case`.
+    """
+    draws, options = sampled.count, [rig.alternative for rig in solved]
     known = learned_case(
         as_filed,
         entries=entries,
@@ -166,7 +199,7 @@ def plan_case(
     if known is not None:
         document = document.model_copy(update={"learned": known.document})
     if only_in_place:
-        return document
+        return document, answers
     ladder = ladder_of(
         case,
         solved,
@@ -175,7 +208,7 @@ def plan_case(
         seed=seed,
         progress=progress,
     )
-    return document.model_copy(update={"ladder": ladder})
+    return document.model_copy(update={"ladder": ladder}), answers
 
 
 def with_own_deliveries(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -13,6 +13,7 @@ from backstay.adapters.case_file import RigTable, TargetTable, read_case
 from backstay.adapters.plan_file import Chance, PlanDocument, RigResult
 from backstay.adapters.quantiles import Quantiles
 from backstay.app.holds import case_specs
+from backstay.app.learning import as_it_stands
 from backstay.app.loading import LoadedCase, joined, load_case
 from backstay.app.numbers import quantiles
 from backstay.app.plan import (
@@ -23,9 +24,8 @@ from backstay.app.plan import (
     chance_of,
     document_of,
     in_order,
-    ladder_of,
+    plan_of,
     rig_result,
-    with_own_deliveries,
 )
 from backstay.app.sketching import demo_folder
 from backstay.app.solving import (
@@ -43,8 +43,10 @@ from backstay.core.inference.chance import crossing_load_N
 from backstay.core.inference.draws import DEFAULT_DRAWS, median_case, sample
 from backstay.core.inference.surface import design, factors_at
 from backstay.core.mechanics.delivery import transfer
+from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.asked import asked
+from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.move_facts import AS_IT_IS
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.errors import NotFound
@@ -100,17 +102,7 @@ class PlanDesk:
     ) -> None:
         self.case, self.seed = case, seed
         self.draws = sample(case_specs(case), count=draws, seed=seed)
-        self.options = alternatives(
-            case.rig,
-            case.device,
-            shelf=case.shelf,
-            path=case.path,
-            lesions=case.lesions,
-            branches=case.branches,
-            target_from_mm=case.target_from_mm,
-            target_to_mm=case.target_to_mm,
-            most=MOST_RIGS,
-        )
+        self.options = _options(case)
         self._solved: dict[str, SolvedRig] = {}
         self._answers: dict[str, Answer] = {}
         self._results: dict[str, RigResult] = {}
@@ -146,22 +138,47 @@ class PlanDesk:
                 self.case, in_order(results), self.options, self.draws, seed=self.seed, here=here
             )
 
-    def climb(self, progress: Progress | None = None) -> None:
-        """Work out the ladder and the moves' own deliveries, once every rig of the plan is solved."""
+    def settle(self, entries: Sequence[Entry], progress: Progress | None = None) -> None:
+        """Work out the whole plan by the record so far, once every rig is solved: what attempts taught, the moves' own
+        deliveries, the ladder. Without attempts it is what `plan_case` gives.
+
+        After attempts the lesions are as the record leaves them, on the shapes solved before: a prepared lesion
+        changes the load it takes to cross it, not the shape the assembly takes under a load.
+        """
+        stands = standing(entries)
+        case = as_it_stands(self.case, stands)
         solved = [self._solved[option.id] for option in self.options]
-        results = [self._results[option.id] for option in self.options]
-        told = with_own_deliveries(self.case, results, self.options, self.draws, seed=self.seed)
+        if case.lesions != self.case.lesions:
+            solved = self._upon(case, progress)
+        plan, answers = plan_of(
+            self.case, stands, case, solved, self.draws, seed=self.seed, progress=progress
+        )
         with self._lock:
-            self._results.update({result.id: result for result in told})
-        ladder = ladder_of(self.case, solved, self.draws, seed=self.seed, progress=progress)
-        if self._base is not None:
-            self._base = self._base.model_copy(update={"ladder": ladder})
+            own = {name: result for name, result in self._results.items() if name in self._asked}
+            self._answers.update({answer.alternative.id: answer for answer in answers})
+            self._results = {**own, **{result.id: result for result in plan.rigs}}
+            self._base = plan
+
+    def _upon(self, case: LoadedCase, progress: Progress | None) -> list[SolvedRig]:
+        """Return the rigs of a case with other lesions, on the shapes that are solved; what has none is solved now."""
+        shapes = {solver_key(rig.passage): rig for rig in self._solved.values()}
+        found = []
+        for option in _options(case):
+            tip_mm = landing_tip_mm(case, option)
+            passage = passage_for(case.path, option.lesions, option, tip_mm)
+            shape = shapes.get(solver_key(passage))
+            if shape is None:
+                found += solve_rigs(case, [option], self.draws, progress)
+            else:
+                fit = check_fit(option.rig, option.device, landing_tip_mm=tip_mm, shelf=case.shelf)
+                found.append(replace(shape, alternative=option, passage=passage, fit=fit))
+        return found
 
     @property
     def plan(self) -> PlanDocument | None:
         """Return the plan so far; None before the rig in place is solved."""
-        if self._base is None:
-            return None
+        if self._base is None or self._base.ladder is not None:
+            return self._base
         with self._lock:
             rigs = in_order([r for r in self._results.values() if r.id not in self._asked])
         return self._base.model_copy(update={"rigs": rigs, "cautions": cautions_of(rigs)})
@@ -188,7 +205,7 @@ class PlanDesk:
     @property
     def waiting(self) -> list[Alternative]:
         """Return the rigs of the plan that are not solved yet."""
-        return [option for option in self.options if option.id not in self._results]
+        return [option for option in self.options if option.id not in self._solved]
 
     def rig(self, rig_id: str) -> RigResult:
         """Return a rig that is solved.
@@ -270,6 +287,20 @@ def warm() -> None:
     levels = levels_for(crossing_load_N(passage, median_case(DEFAULT_DRAWS), tips))
     factors = factors_at(DEFAULT_DRAWS, design()[0])
     transfer(passage, factors, tips_mm=tips, levels_N=levels, search_to_N=levels[:, -1])
+
+
+def _options(case: LoadedCase) -> tuple[Alternative, ...]:
+    return alternatives(
+        case.rig,
+        case.device,
+        shelf=case.shelf,
+        path=case.path,
+        lesions=case.lesions,
+        branches=case.branches,
+        target_from_mm=case.target_from_mm,
+        target_to_mm=case.target_to_mm,
+        most=MOST_RIGS,
+    )
 
 
 def _situation(in_place: LoadedCase, aim: LoadedCase) -> Situation:

@@ -11,6 +11,7 @@ from backstay.identifiers import Verdict
 from backstay.report import ladder, page
 from backstay.report.answers import next_step
 from backstay.report.html import box, details, element, items, table
+from backstay.report.learned_page import learned_section
 from backstay.report.limits import limits_section
 from backstay.report.rungs import chance_pips, cost_words
 from backstay.report.strip import PHONE, WIDE, path_strip
@@ -175,6 +176,8 @@ def around(plan: PlanDocument) -> dict[str, str]:
     parts = {"inputs": page.inputs_section(plan), "cautions": page.cautions_section(plan)}
     if plan.ladder is not None:
         parts["ladder"] = ladder_section(plan.ladder)
+    if plan.learned is not None:
+        parts["learned"] = learned_section(plan.learned)
     if plan.way_back is not None:
         parts["way_back"] = way_back_section(plan.way_back)
     if plan.limits is not None:

@@ -8,9 +8,11 @@ from __future__ import annotations
 import itertools
 import queue
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING
 
 from backstay.adapters.events_file import events_path
@@ -24,9 +26,12 @@ if TYPE_CHECKING:
     from backstay.app.plan_desk import PlanDesk
     from backstay.app.record_desk import RecordDesk
     from backstay.core.record.entries import Entry
+    from backstay.core.rigging.moves import Alternative
 
 QUIET_S = 1.5
 """How long the solver's thread leaves the machine to the first page, unless there is something to solve."""
+WANTED_S = 30.0
+"""How long a plan that was asked for is worked on with no page open on the case."""
 MOST_OPEN = 8
 ASKED_FIRST, IN_PLACE_NEXT, OTHERS_LAST = 0, 1, 2
 Job = Callable[[], None]
@@ -55,6 +60,10 @@ class Desk:
         How much of it is done.
     failed : dict of str to str
         Rigs that could not be worked out, and why.
+    wanted_at_s : float
+        When somebody last asked for its plan [s, monotonic].
+    queued : bool
+        Its rigs are in the queue, or done.
     """
 
     name: str
@@ -67,6 +76,8 @@ class Desk:
     record: RecordDesk | None = None
     plan: PlanDesk | None = None
     room_shown: str = ""
+    wanted_at_s: float = 0.0
+    queued: bool = False
 
     def laid_out(self) -> PlanDesk:
         """Return the plan, begun now if it was not."""
@@ -159,27 +170,35 @@ class Desks:
     def plan(self, name: str) -> Desk:
         """Return a case at work whose rigs are being solved, the rig in place first."""
         desk = self.desk(name)
+        desk.wanted_at_s = time.monotonic()
         with self._lock:
-            is_new = desk.plan is None
-            plan = desk.laid_out()
-        if is_new:
+            plan, was_queued = desk.laid_out(), desk.queued
+            desk.queued = True
+        if not was_queued:
             desk.doing = "making the solver ready (the first time after installing, a minute or two)"
             for k, group in enumerate(plan.groups()):
-
-                def job(group: tuple[object, ...] = group) -> None:
-                    found = plan.solve(group, lambda what, share: self._told(desk, what, share))  # type: ignore[arg-type]
-                    for rig in found:
-                        self.hub.tell(name, "rig", {"id": rig})
-
-                self._put(OTHERS_LAST if k else IN_PLACE_NEXT, desk, job)
-
-            def last() -> None:
-                if not plan.waiting:
-                    plan.climb(lambda what, share: self._told(desk, what, share))
-                self._rested(desk)
-
-            self._put(OTHERS_LAST, desk, last)
+                if any(option in plan.waiting for option in group):
+                    self._put(OTHERS_LAST if k else IN_PLACE_NEXT, desk, partial(self._solve, desk, group))
+            self._put(OTHERS_LAST, desk, partial(self._settle, desk))
         return desk
+
+    def _solve(self, desk: Desk, group: tuple[Alternative, ...]) -> None:
+        for rig in desk.laid_out().solve(group, partial(self._told, desk)):
+            self.hub.tell(desk.name, "rig", {"id": rig})
+
+    def _settle(self, desk: Desk) -> None:
+        plan = desk.laid_out()
+        if not plan.waiting:
+            plan.settle(self.entries(desk.name), partial(self._told, desk))
+        self._rested(desk)
+
+    def learn(self, name: str) -> None:
+        """Weigh the rigs of a case anew by its record, where they are weighed at all."""
+        desk = self.desk(name)
+        if desk.plan is not None and not desk.plan.waiting:
+            desk.doing = "weighing the rigs by the record"
+            self.hub.tell(name, "progress", {"doing": desk.doing, "share": 0.0, "rig": ""})
+            self._put(ASKED_FIRST, desk, partial(self._settle, desk))
 
     def ask(self, name: str, rig: RigTable, target: TargetTable) -> tuple[str, str]:
         """Begin to work out a rig of the user's own, before all that waits; returns its id and what it changes."""
@@ -223,11 +242,18 @@ class Desks:
 
         warm()
         while True:
-            _, _, desk, job = self._jobs.get()
+            rank, _, desk, job = self._jobs.get()
             if desk is None:
                 return
-            if self._desks.get(desk.name) is desk:  # else its files have changed, or it was closed
-                job()
+            if self._desks.get(desk.name) is not desk:
+                continue  # its files have changed, or it was closed
+            if rank == OTHERS_LAST and not self._is_wanted(desk):
+                desk.queued = False  # nobody looks; who comes back finds it taken up again
+                continue
+            job()
+
+    def _is_wanted(self, desk: Desk) -> bool:
+        return desk.name in self.hub.followed or time.monotonic() - desk.wanted_at_s < WANTED_S
 
     # The record
 

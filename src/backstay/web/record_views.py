@@ -16,6 +16,8 @@ from backstay.report.limits import hazard_words
 from backstay.web.desks import Desks
 from backstay.web.models import Choice, EventItem, RecordView, SaidView
 
+WEIGHED = frozenset({EventKind.ATTEMPT, EventKind.INFLATION, EventKind.PREPARED})
+"""Events after which the rigs are weighed anew."""
 ENDS: tuple[tuple[str, str, str], ...] = (
     ("r", "reached its place", "reached"),
     ("g", LIMITED_BY[LimitedBy.GUIDE_OUT], "stopped guide backed out"),
@@ -56,6 +58,9 @@ def said_view(desks: Desks, case: str, said: Said) -> SaidView:
     if said.event is not None:
         desks.hub.tell(case, "record", {"last": said.event.id})
         desks.show_room(case)
+        changed = said.taken_back or said.event
+        if changed.kind in WEIGHED and not said.again:  # type: ignore[attr-defined]  # every kind of event has one
+            desks.learn(case)
     names, now = _names(desks.desk(case).case), desks.clock()
     echo = "" if said.event is None else _echo(said.event, names, now)
     if said.taken_back is not None:

@@ -4,6 +4,7 @@ import { follow, get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 const PARTS = [
     ["ladder", "The ladder"],
+    ["learned", "What attempts taught"],
     ["limits", "Limits"],
     ["treatment", "Treatment"],
     ["way_back", "The way back"],
