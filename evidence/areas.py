@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import angiograms, delivery, nuisance, vessels
+from evidence import angiograms, delivery, nuisance, vessels, withdrawal
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
 DELIVERY_MODEL = (
@@ -79,6 +79,20 @@ AREAS = (
         ("src/backstay/core/imaging/*.py", "evidence/angiograms.py"),
         angiograms.study,
     ),
+    Area(
+        "withdrawal",
+        "The way back out",
+        (
+            "src/backstay/core/withdrawal/*.py",
+            "src/backstay/core/mechanics/elastic.py",
+            "src/backstay/core/mechanics/coupled.py",
+            "src/backstay/core/mechanics/equilibrium.py",
+            "src/backstay/core/mechanics/march.py",
+            "src/backstay/core/mechanics/assembly.py",
+            "evidence/withdrawal.py",
+        ),
+        withdrawal.study,
+    ),
 )
 
 UNVALIDATED = (
@@ -112,6 +126,14 @@ UNVALIDATED = (
     (
         "levels of kerma-area product and fluoroscopy time, 3.7 times the clearance, interval of the clotting time",
         "from memory: no source could be read; marked so wherever shown",
+    ),
+    (
+        "the guide's stiffness drawn in; slopes of rims and stent ends that an edge meets on the way back",
+        "judgement; the tension itself is checked against an independent rod",
+    ),
+    (
+        "a trapped wire: its hold, what moves the stent, the strength of its soft end",
+        "orders of magnitude; published counts of jailed wires bound the shares from above",
     ),
     (
         "edges of hazards (pressures, depths, ratios, times) and which are shown",

@@ -82,10 +82,17 @@ def way_back(
     landing = device.landing_tip_mm(case.target_to_mm)
     wires_end = min(case.path.length_mm, landing + WIRE_BEYOND_MM)
 
-    def one(moving: OverWireDevice, stays: Rig, to_mm: float, depths: int, load_to_N: float = 0.0) -> Thing:
+    def one(
+        moving: OverWireDevice,
+        stays: Rig,
+        to_mm: float,
+        depths: int,
+        load_to_N: float = 0.0,
+        rubs: bool = True,  # a lumen that lets wires lie side by side lets one of them slide
+    ) -> Thing:
         return thing(
             case.path,
-            first.alternative.lesions,
+            first.alternative.lesions if rubs else (),
             stays,
             moving,
             draws,
@@ -101,7 +108,8 @@ def way_back(
         load_N = 0.0
         if other.trapped is not None:
             load_N = float(np.quantile(pull_trapped(other.trapped, draws).at_N, 0.98))
-        things.append(one(other.moving, other.still, other.to_mm or wires_end, OTHER_DEPTHS, load_N))
+        rubs = other.kind not in (BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
+        things.append(one(other.moving, other.still, other.to_mm or wires_end, OTHER_DEPTHS, load_N, rubs))
     found = curves_back(things, draws, progress)
     way_in = _way_in(first)
     items = [_device_item(first, things[0], found[0], draws, way_in)]
@@ -142,10 +150,10 @@ def _others(rig: Rig) -> list[_Other]:
         balloon = rig.anchor.balloon
         still = replace(rig, anchor=None)
         found.append(_Other(balloon.name, BodyItem.ANCHOR_BALLOON, balloon, still, rig.anchor.at_mm))
-    for wire in (*rig.buddies, rig.rail):
+    for wire, role in (*((buddy, "buddy") for buddy in rig.buddies), (rig.rail, "rail")):
         still = without_wire(rig, wire)
         moving = bare(wire, beside=_lying(still))
-        found.append(_Other(wire.name, BodyItem.WIRE, moving, still, None))
+        found.append(_Other(f"{wire.name} ({role})", BodyItem.WIRE, moving, still, None))
     if rig.trapped is not None:
         wire, still = rig.trapped.wire, replace(rig, trapped=None)
         moving = bare(wire, beside=_lying(still))
@@ -302,7 +310,7 @@ def _trapped_item(
     ends = {end: gives.chance(end) for end in TrappedEnd}
     deep = float(np.mean(guide_in > DEEP_MM))
     return BackItem(
-        name=trapped.wire.name,
+        name=f"{trapped.wire.name} (trapped)",
         kind=BodyItem.TRAPPED_WIRE,
         from_mm=quantiles(np.full(draws.count, trapped.to_mm)),
         pull_N=quantiles(pull),

@@ -22,7 +22,7 @@ KINDS = {
     BodyItem.BURR: "from where it stops",
     BodyItem.MICROCATHETER: "from where it stops",
     BodyItem.WIRE: "alone, from its tip's place",
-    BodyItem.TRAPPED_WIRE: "trapped behind the stent",
+    BodyItem.TRAPPED_WIRE: "behind the stent",
     BodyItem.EXTENSION: "over the rail",
 }
 NOTE = (
