@@ -9,6 +9,7 @@ from pathlib import Path
 
 from backstay.adapters.event_models import AddendumEvent, Event, SignedEvent
 from backstay.adapters.events_file import events_path, read_events
+from backstay.adapters.limits_file import SkinPart
 from backstay.adapters.plan_file import read_plan
 from backstay.adapters.report_file import (
     Addendum,
@@ -225,29 +226,42 @@ def _as_signed(recorder: Recorder, signed: SignedEvent) -> ReportContent:
 
 
 def _told(case: LoadedCase, events: Sequence[Event], extras: Extras) -> Told:
-    inputs = {name: _sha256(text.encode()) for name, text in input_files(case).items()}
     plan = None
     if extras.plan is not None:
         plan = read_plan(extras.plan)
         check_plan(plan, case.title, case.vessel_name, case.path.length_mm, where=str(extras.plan))
-    more = [case.protocol_file, extras.plan, *extras.dose]
-    if case.vessel.measurement is not None:
-        more.append(case.file.parent / case.vessel.measurement)
-    inputs |= {file.name: _sha256(file.read_bytes()) for file in more if file is not None}
-    told = Told(case=case, events=tuple(events), plan=plan, skin=None, inputs=inputs)
-    if not extras.dose:
-        return told
+    return Told(
+        case=case,
+        events=tuple(events),
+        plan=plan,
+        skin=_skin(case, extras.dose) if extras.dose else None,
+        inputs=_digests(case, extras),
+    )
+
+
+def _skin(case: LoadedCase, dose: Sequence[Path]) -> SkinPart | None:
     # Reading DICOM takes its time to load, and most reports have none to read.
     from backstay.app.safety.skin import read_reports, skin_part
 
-    setting = case_safety(case, ()).setting
-    skin = skin_part(
-        read_reports(extras.dose),
+    return skin_part(
+        read_reports(dose),
         weight_kg=case.patient.weight_kg,
         height_cm=case.patient.height_cm,
-        protocol=setting.protocol,
+        protocol=case_safety(case, ()).setting.protocol,
     )
-    return Told(case=case, events=tuple(events), plan=plan, skin=skin, inputs=inputs)
+
+
+def _digests(case: LoadedCase, extras: Extras) -> dict[str, str]:
+    """Return the SHA-256 of everything a report is made from, by file name; one name twice is told apart."""
+    found = {name: _sha256(text.encode()) for name, text in input_files(case).items()}
+    more = [case.protocol_file, extras.plan, *extras.dose]
+    if case.vessel.measurement is not None:
+        more.append(case.file.parent / case.vessel.measurement)
+    for file in more:
+        if file is not None:
+            same = sum(name.split(" (")[0] == file.name for name in found)
+            found[f"{file.name} ({same + 1})" if same else file.name] = _sha256(file.read_bytes())
+    return found
 
 
 def _sha256(data: bytes) -> str:
