@@ -253,6 +253,13 @@ class WeightsTable(FileModel):
     per_mL: float = Field(0.1, ge=0, le=1000)
     per_mGy: float = Field(0.01, ge=0, le=1000)
     stopping: float = Field(120.0, ge=0, le=1e6)
+    per_stent_mm: float = Field(
+        1.0,
+        ge=0,
+        le=1000,
+        description="each mm of stent beyond what the landing zones need, overlap included",
+    )
+    per_price: float = Field(0.0, ge=0, le=1000, description="each unit of the shelf's own price of a stent")
 
 
 class FlowTable(FileModel):

@@ -27,6 +27,8 @@ class Conflict(_Model):
     what: str
     angiography: str
     imaging: str
+    counts: Literal["angiography", "imaging"] = "imaging"
+    so: str = Field("", description="what follows from that; empty where it is plain")
 
 
 class MeasuredLesion(_Model):
@@ -34,6 +36,9 @@ class MeasuredLesion(_Model):
 
     number: int = Field(description="from the ostium, from 1")
     named: bool = Field(description="the case file names it; false: found on the path alone")
+    entries: list[int] = Field(
+        description="its entries in the case file, from 1; several where they lie on one narrowing"
+    )
     from_mm: Spread
     to_mm: Spread
     length_mm: Spread
@@ -95,16 +100,29 @@ class PlannedStent(_Model):
     opens_to_mm: float = Field(description="reference at its near end, which its platform must reach")
 
 
+class StentWeights(_Model):
+    """What counts in the choice of stents, in minutes' worth; from the case's weights, the rest judgement."""
+
+    per_mm: float = Field(description="each mm of stent beyond the landing zones, overlap included")
+    per_joint: float = Field(description="each further stent: the time, contrast and dose it takes")
+    per_size_mm: float = Field(description="each mm a label lies below the size wanted")
+    per_oversize_mm: float = Field(description="each mm it lies above")
+    per_price: float = Field(description="each unit of the shelf's price, where every stent has one")
+
+
 class StentRow(_Model):
     """Stents from the ostium on, with what the choice rests on."""
 
     stents: list[PlannedStent]
-    score: float = Field(description="mm of stent; less is better")
+    score: float = Field(description="minutes' worth by the weights; less is better")
     beyond_mm: float = Field(description="stent beyond the landing zones, overlap included")
     overlap_mm: float
     price: float | None
     covers: float = Field(description="share of draws in which the lesion lies inside, end to end")
     chance: float | None = Field(None, description="that all of them reach their place; null: not asked")
+    expected_cost: float | None = Field(
+        None, description="score, and what stopping costs as often as they do not all arrive; null: not asked"
+    )
 
 
 class PlannedBalloon(_Model):
@@ -144,6 +162,7 @@ class BranchAdvice(_Model):
     mother_mm: dict[BranchingLaw, float]
     reference_before_mm: float
     kissing: KissingPair | None
+    no_kissing: str = Field("", description="why no pair of balloons is offered")
     notes: list[str]
 
 
@@ -189,6 +208,7 @@ class Stretch(_Model):
     size: SizeWanted
     preparation: list[PreparationStep]
     gate: str
+    weights: StentWeights
     best: StentRow | None
     other: list[StentRow] = Field(description="the best of each other number of stents")
     missing: list[str] = Field(description="what the shelf lacks where nothing suits")
@@ -202,6 +222,7 @@ class LossRow(_Model):
     """Pressure lost in one lesion, mmHg."""
 
     lesion: int
+    planned: bool = Field(description="false: it is not treated, and stays as it is in what comes after")
     before_mmHg: Spread
     viscous_mmHg: float
     separation_mmHg: float
@@ -218,6 +239,7 @@ class Worth(_Model):
     normal_mL_min: float | None
     tandem_proximal: float | None = Field(None, description="predicted ratio with the proximal lesion alone")
     tandem_distal: float | None = Field(None, description="predicted ratio with the distal lesion alone")
+    tandem_note: str = Field("", description="why there is no such ratio, though pressures were measured")
     note: str
 
 

@@ -25,10 +25,6 @@ STEP_HEAD = ("prepare", "with", "to", "why")
 BALLOON_HEAD = ("after the stent", "with", "where", "to", "mind")
 LOSS_HEAD = ("lesion", "now", "friction", "jet", "at the least result", "opened to its reference")
 INTERVALS = "Ranges in brackets hold 95 of 100 draws of the measurement's error."
-OBJECTIVE = (
-    "Least score first: 1 for each mm of stent beyond the landing zones (overlap included), 8 for each further stent, 20 for each mm a "
-    "label lies below the size wanted and 40 for each mm above (judgement, no source)."
-)
 SERIES = "Series of others, for information: no device is chosen larger for it."
 
 BY = {
@@ -74,7 +70,8 @@ def lesion_row(lesion: MeasuredLesion) -> list[str]:
 def lesion_notes(lesion: MeasuredLesion) -> list[str]:
     """Return what else to know of a lesion, conflicts first."""
     found = [
-        f"Conflict, {c.what}: angiography {c.angiography}, imaging {c.imaging}. Imaging counts."
+        f"Conflict, {c.what}: angiography {c.angiography}, imaging {c.imaging}. "
+        f"{c.counts.capitalize()} counts{': ' if c.so else ''}{c.so}."
         for c in lesion.conflicts
     ]
     calcium = "" if lesion.calcium is None else f"{CALCIUM[lesion.calcium]}, "
@@ -149,6 +146,35 @@ def stent_table(stretch: Stretch) -> tuple[list[str], list[list[str]]]:
     return head, rows
 
 
+def objective_words(stretch: Stretch) -> list[str]:
+    """Return what the choices are ordered by, and what their chances come to."""
+    w = stretch.weights
+    price = f", {number(w.per_price, 2)} for each unit of price" if w.per_price else ""
+    found = [
+        f"Least score first, in minutes' worth by the case's weights: {number(w.per_mm, 1)} for each mm of stent beyond the landing zones "
+        f"(overlap included), {number(w.per_joint, 1)} for each further stent, {number(w.per_size_mm, 0)} for each mm a label lies below "
+        f"the size wanted and {number(w.per_oversize_mm, 0)} for each mm above{price} (judgement, no source)."
+    ]
+    choices = [*([] if stretch.best is None else [stretch.best]), *stretch.other]
+    asked = [row for row in choices if row.expected_cost is not None]
+    if not asked:
+        return [
+            *found,
+            "Whether one long stent or two shorter ones are likelier to arrive: backstay size CASE --chance.",
+        ]
+    least = min(asked, key=lambda row: row.expected_cost or 0.0)
+    costs = "; ".join(f"{_stents(row)} {number(row.expected_cost or 0.0, 0)}" for row in asked)
+    first = "and so stays first" if least is stretch.best else "and would come first by it"
+    found.append(
+        f"Score with what stopping costs as often as not all arrive: {costs}. {_stents(least)} costs least {first}."
+    )
+    return found
+
+
+def _stents(row: StentRow) -> str:
+    return " with ".join(f"{number(s.label_mm, 2)} × {number(s.length_mm, 0)} mm" for s in row.stents)
+
+
 def balloon_row(balloon: PlannedBalloon) -> list[str]:
     """Return a balloon under `BALLOON_HEAD`."""
     to = "–"
@@ -201,6 +227,8 @@ def branch_words(b: BranchAdvice) -> list[str]:
             f"Kissing balloons, if it comes to that: {k.main} at {number(k.main_atm, 0)} atm with {k.side} at {number(k.side_atm, 0)} atm; "
             f"{number(k.area_mm, 2)} mm by area, {number(k.hull_mm, 2)} mm by the band round both, which the platform has to bear."
         )
+    elif b.no_kissing:
+        found.append(f"Kissing balloons, if it comes to that: none within the limits; {b.no_kissing}.")
     return [*found, *(f"{b.name}: {note}." for note in b.notes)]
 
 
@@ -217,7 +245,7 @@ def loss_rows(worth: Worth) -> list[list[str]]:
     """Return the pressure lost per lesion under `LOSS_HEAD`, mmHg."""
     return [
         [
-            str(row.lesion),
+            str(row.lesion) if row.planned else f"{row.lesion}, not planned",
             ranged(row.before_mmHg, "mmHg", 0),
             number(row.viscous_mmHg, 0),
             number(row.separation_mmHg, 0),
@@ -242,6 +270,8 @@ def worth_words(worth: Worth) -> list[str]:
             f"From the pressures measured: with the proximal lesion alone the ratio would be {number(worth.tandem_proximal, 2)}, with the "
             f"distal one alone {number(worth.tandem_distal, 2)}."
         )
+    if worth.tandem_note:
+        found.append(f"Pressures were measured, but {worth.tandem_note}.")
     return [*found, worth.note]
 
 

@@ -37,7 +37,7 @@ def _stretch(stretch: Stretch) -> str:
     else:
         inner += [
             table(*words.stent_table(stretch), style="stack"),
-            element("p", words.OBJECTIVE, "soft"),
+            *(element("p", text, "soft") for text in words.objective_words(stretch)),
             table(words.BALLOON_HEAD, [words.balloon_row(b) for b in stretch.after], style="stack"),
         ]
     inner += [

@@ -51,7 +51,8 @@ def _stretch(t: Terminal, stretch: Stretch) -> None:
     else:
         head, rows = words.stent_table(stretch)
         t.table(head, rows, (16, 14, 17, 10, 12, 10, 9, 12)[: len(head)])
-        t.say(words.OBJECTIVE)
+        for text in words.objective_words(stretch):
+            t.say(text)
         t.table(list(words.BALLOON_HEAD), [words.balloon_row(b) for b in stretch.after], (14, 22, 12, 18, 26))
     t.bullets([text for b in stretch.branches for text in words.branch_words(b)])
     t.bullets(words.drug_words(stretch))

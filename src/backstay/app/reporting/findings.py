@@ -22,8 +22,8 @@ def findings(told: Told) -> Findings:
         length_mm=round(case.path.length_mm, 1),
         bend_deg=round(float(bend)),
         lesions=[
-            _lesion(x, tables[k].imaging if x.named and k < len(tables) else None)
-            for k, x in enumerate(sorted(treatment.lesions, key=lambda one: not one.named))
+            _lesion(x, next((image for k in x.entries if (image := tables[k - 1].imaging) is not None), None))
+            for x in sorted(treatment.lesions, key=lambda one: not one.named)
         ],
         branches=[
             FoundBranch(

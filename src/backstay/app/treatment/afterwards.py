@@ -9,8 +9,9 @@ from backstay.adapters.treatment_file import BranchAdvice, KissingPair, PlannedB
 from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
 from backstay.core.treatment.balloons import Sized, choose_balloon
-from backstay.core.treatment.bifurcation import BranchFacts, BranchPlan, plan_branch
+from backstay.core.treatment.bifurcation import BranchFacts, BranchPlan, NoKissing, plan_branch
 from backstay.core.treatment.classify import RELEVANT_BRANCH_MM
+from backstay.core.treatment.sizing import AXIAL_MISS_RATIOS, misses_across
 from backstay.core.treatment.stents import Choice, Placed
 from backstay.identifiers import BalloonUse
 
@@ -23,7 +24,7 @@ def balloons_after(work: Work, choice: Choice | None) -> list[PlannedBalloon]:
     """Return post-dilatation of every stent at its far end, and proximal optimisation of the first."""
     if choice is None:
         return []
-    found = [_post(work, placed) for placed in choice.placed]
+    found = [_post(work, choice, placed) for placed in choice.placed]
     first = choice.placed[0]
     carina = [
         b.at_mm
@@ -34,7 +35,7 @@ def balloons_after(work: Work, choice: Choice | None) -> list[PlannedBalloon]:
     taper_mm = work.wanted.reference_at_mm(first.from_mm) - opened_mm
     if carina or taper_mm >= NOTICEABLE_MM:
         to_mm = carina[0] if carina else 0.5 * (first.from_mm + first.to_mm)
-        found.append(_proximal(work, first, to_mm, bool(carina)))
+        found.append(_proximal(work, choice, to_mm, bool(carina)))
     return found
 
 
@@ -44,25 +45,37 @@ def _wall_mm(work: Work, *, distal: bool) -> float | None:
     return None if table is None else table.outer_wall_mm
 
 
-def _post(work: Work, placed: Placed) -> PlannedBalloon:
+def _limit_mm(choice: Choice, from_mm: float, to_mm: float) -> float:
+    """Return the narrowest platform limit of the stents that a balloon touches, overlaps counted."""
+    touched = [p for p in choice.placed if p.from_mm <= to_mm and from_mm <= p.to_mm]
+    return min(p.stent.expansion_limit_mm for p in touched)
+
+
+def _post(work: Work, choice: Choice, placed: Placed) -> PlannedBalloon:
     at_end = placed.to_mm >= work.wanted.to_mm - 1e-6
     wall = _wall_mm(work, distal=True) if at_end else None
     size_mm = wall or max(work.wanted.reference_at_mm(placed.to_mm), placed.rule.target_mm)
-    at_most_mm = min(size_mm, placed.stent.expansion_limit_mm)
+    at_most_mm = min(size_mm, _limit_mm(choice, placed.from_mm, placed.to_mm))
     longest_mm = placed.stent.working_mm - 2.0
     sized = choose_balloon(work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=longest_mm)
     note = "inside the stent, up to its far end; where one inflation is too short, backwards in steps"
+    note += across_words(sized, work.wanted.reference_at_mm(placed.to_mm))
     return _balloon(BalloonUse.AFTER_STENT, sized, placed.from_mm + 1.0, placed.to_mm - 1.0, at_most_mm, note)
 
 
-def _proximal(work: Work, first: Placed, to_mm: float, at_carina: bool) -> PlannedBalloon:
+def _proximal(work: Work, choice: Choice, to_mm: float, at_carina: bool) -> PlannedBalloon:
+    first = choice.placed[0]
     wall = _wall_mm(work, distal=False)
     size_mm = wall or work.wanted.reference_at_mm(first.from_mm)
-    at_most_mm = min(size_mm, first.stent.expansion_limit_mm)
+    balloons = [b for b in work.of(Balloon) if b.balloon_type == "non_compliant"]
+    shortest_mm = min((b.working_mm for b in balloons), default=0.0)
+    reach_mm = to_mm if at_carina else max(to_mm, first.from_mm + shortest_mm)
+    at_most_mm = min(size_mm, _limit_mm(choice, first.from_mm, reach_mm))
     sized = choose_balloon(
         work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=to_mm - first.from_mm
     )
     note = "far shoulder at the carina" if at_carina else "the vessel tapers along the stent"
+    note += across_words(sized, work.wanted.reference_at_mm(first.from_mm))
     return _balloon(
         BalloonUse.PROXIMAL_OPTIMISATION,
         sized,
@@ -71,6 +84,22 @@ def _proximal(work: Work, first: Placed, to_mm: float, at_carina: bool) -> Plann
         at_most_mm,
         note,
         at_carina=at_carina,
+    )
+
+
+def across_words(sized: Sized | None, artery_mm: float) -> str:
+    """Return that a balloon misses its stretch across, or nothing."""
+    if sized is None or not misses_across(balloon_mm=sized.inflation.diameter_mm, artery_mm=artery_mm):
+        return ""
+    return f"; {miss_words(sized.inflation.diameter_mm, artery_mm)}"
+
+
+def miss_words(opened_mm: float, artery_mm: float) -> str:
+    """Return a miss across in words."""
+    low, high = AXIAL_MISS_RATIOS
+    return (
+        f"geographic miss across: {opened_mm:.2f} mm in {artery_mm:.2f} mm, {opened_mm / artery_mm:.2f} of it "
+        f"({low:g} to {high:g} wanted, from memory)"
     )
 
 
@@ -157,6 +186,7 @@ def _advice(work: Work, at_mm: float, facts: BranchFacts, limit_mm: float) -> Br
         mother_mm={law: round(value, 2) for law, value in plan.mother_mm},
         reference_before_mm=round(before, 2),
         kissing=_kissing(plan),
+        no_kissing=plan.kissing.why if isinstance(plan.kissing, NoKissing) and _relevant(plan) else "",
         notes=list(plan.notes),
     )
 
@@ -172,9 +202,13 @@ def _narrowed_percent(work: Work, from_mm: float, to_mm: float) -> float:
     return float(np.clip(100.0 * np.max(1.0 - lumen / reference), 0.0, 100.0))
 
 
+def _relevant(plan: BranchPlan) -> bool:
+    return plan.branch.diameter_mm > RELEVANT_BRANCH_MM
+
+
 def _kissing(plan: BranchPlan) -> KissingPair | None:
     pair = plan.kissing
-    if pair is None or plan.branch.diameter_mm <= RELEVANT_BRANCH_MM:
+    if isinstance(pair, NoKissing) or not _relevant(plan):
         return None
     return KissingPair(
         main=pair.main.balloon.name,

@@ -52,7 +52,9 @@ def _stretch(
             if key not in arrives:
                 arrives[key] = _arrives(case, stent, draws, progress)
             all_arrive &= arrives[key]
-        return row.model_copy(update={"chance": round(float(all_arrive.mean()), 4)})
+        chance = float(all_arrive.mean())
+        cost = row.score + (1.0 - chance) * case.weights.stopping
+        return row.model_copy(update={"chance": round(chance, 4), "expected_cost": round(cost, 2)})
 
     best = None if stretch.best is None else asked(stretch.best)
     return stretch.model_copy(update={"best": best, "other": [asked(row) for row in stretch.other]})

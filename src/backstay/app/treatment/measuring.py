@@ -25,7 +25,10 @@ from backstay.core.treatment.classify import (
     reasons_for_c,
 )
 from backstay.core.treatment.lesions import Estimate, Measured, measure_lesions
+from backstay.core.treatment.preparation import Hardness, is_hard, order_of, seen_by_angiography
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
+from backstay.core.treatment.sizing import diameter_of_area_mm
+from backstay.errors import InputError
 from backstay.identifiers import Calcium
 
 FloatArray = NDArray[np.float64]
@@ -46,11 +49,14 @@ class CaseLesion:
     measured : Measured
         By the path.
     table : LesionTable or None
-        By the case file; None for one found on the path alone.
+        By the case file; None for one found on the path alone. Of several entries on one narrowing, the harder.
+    entries : tuple of int
+        Its entries in the case file, from 1.
     """
 
     measured: Measured
     table: LesionTable | None
+    entries: tuple[int, ...] = ()
 
     @property
     def imaging(self) -> ImagingTable | None:
@@ -68,6 +74,13 @@ class CaseLesion:
         if image is not None and image.distal is not None and image.distal.at_mm is not None:
             far = image.distal.at_mm
         return near, far
+
+    @property
+    def least_seen_mm(self) -> float | None:
+        """Return the least lumen by imaging, as the diameter of its area."""
+        image = self.imaging
+        area_mm2 = None if image is None else image.lumen_area_mm2
+        return None if area_mm2 is None else diameter_of_area_mm(area_mm2)
 
     @property
     def oct_score(self) -> int | None:
@@ -102,11 +115,75 @@ def lumen_of(case: LoadedCase) -> Lumen:
 
 def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, list[CaseLesion]]:
     """Return the reference along the path and every lesion, named or found."""
-    named = [Span(lesion.from_mm, lesion.to_mm) for lesion in case.lesions]
     mouths = [Mouth(branch.at_mm, branch.diameter_mm) for branch in case.branches]
-    fit, measured = measure_lesions(lumen_of(case), mouths, named, rng=rng)
-    tables = case.vessel.lesion
-    return fit, [CaseLesion(m, None if m.named is None else tables[m.named]) for m in measured]
+    lumen, tables = lumen_of(case), [one_table(case, (k,)) for k in range(len(case.vessel.lesion))]
+    entries: list[tuple[int, ...]] = [(k,) for k in range(len(tables))]
+    while True:
+        spans = [Span(table.from_mm, table.to_mm) for table in tables]
+        fit, measured = measure_lesions(lumen, mouths, spans, rng=rng)
+        joined = on_one_narrowing(measured, entries)
+        if joined == entries:
+            break
+        entries, tables = joined, [one_table(case, group) for group in joined]
+    return fit, [
+        CaseLesion(m, None)
+        if m.named is None
+        else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]))
+        for m in measured
+    ]
+
+
+def on_one_narrowing(measured: list[Measured], entries: list[tuple[int, ...]]) -> list[tuple[int, ...]]:
+    """Return the case's entries, those joined whose lesions are one by the rule for its ends."""
+    named = sorted((m for m in measured if m.named is not None), key=lambda m: m.from_mm.value)
+    groups: list[tuple[float, tuple[int, ...]]] = []
+    for m in named:
+        assert m.named is not None
+        mine = entries[m.named]
+        if groups and m.from_mm.value < groups[-1][0]:
+            end, group = groups[-1]
+            groups[-1] = max(end, m.to_mm.value), tuple(sorted((*group, *mine)))
+        else:
+            groups.append((m.to_mm.value, mine))
+    return [group for _, group in groups]
+
+
+def one_table(case: LoadedCase, entries: tuple[int, ...]) -> LesionTable:
+    """Return what the case file says of one narrowing: of several entries the harder, and what all of them had.
+
+    Raises
+    ------
+    InputError
+        More than one of them brings imaging that crossed.
+    """
+    tables = [case.vessel.lesion[k] for k in entries]
+    first, *rest = tables
+    if not rest:
+        return first
+    seen = [k for k in entries if (image := case.vessel.lesion[k].imaging) is not None and image.crossed]
+    if len(seen) > 1:
+        raise InputError(
+            f"entries {' and '.join(str(k + 1) for k in entries)} lie on one narrowing, and more than one brings imaging",
+            field=f"vessel.lesion.{seen[1] + 1}.imaging",
+            allowed="the imaging of one narrowing in one entry",
+            where=str(case.file),
+        )
+    with_image = case.vessel.lesion[seen[0]] if seen else next((t for t in tables if t.imaging), first)
+    flags = ("dissected", "eccentric", "irregular", "thrombus", "in_stent", "bridging_collaterals")
+    months = [t.occluded_months for t in tables if t.occluded_months is not None]
+    order = list(Calcium)
+    return first.model_copy(
+        update={
+            "from_mm": min(t.from_mm for t in tables),
+            "to_mm": max(t.to_mm for t in tables),
+            "calcium": max((t.calcium for t in tables), key=order.index),
+            "prepared": [kind for kind in first.prepared if all(kind in t.prepared for t in rest)],
+            "opened_fully": all(t.opened_fully for t in tables),
+            "occluded_months": max(months, default=None),
+            "imaging": with_image.imaging,
+            **{name: any(getattr(t, name) for t in tables) for name in flags},
+        }
+    )
 
 
 def spread(estimate: Estimate, digits: int = 2) -> Spread:
@@ -132,6 +209,7 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
     return MeasuredLesion(
         number=k + 1,
         named=table is not None,
+        entries=list(lesion.entries),
         from_mm=spread(m.from_mm, 1),
         to_mm=spread(m.to_mm, 1),
         length_mm=spread(m.length_mm, 1),
@@ -205,34 +283,75 @@ def bends_before(path: LumenPath, at_mm: float) -> int:
 
 
 def conflicts_of(lesion: CaseLesion) -> list[Conflict]:
-    """Return where imaging and angiography disagree by a step of label or more, or about the calcium."""
+    """Return where imaging and angiography disagree: by a step of label or more, or about what prepares the lesion."""
     image, m = lesion.imaging, lesion.measured
     if image is None:
         return []
-    found = []
-    for what, table, angio in (
-        ("proximal landing zone", image.proximal, m.proximal_mm),
-        ("distal landing zone", image.distal, m.distal_mm),
-    ):
-        if table is not None and abs(table.lumen_mm - angio.value) >= DIFFERS_MM:
-            found.append(
-                Conflict(
-                    what=f"lumen at the {what}",
-                    angiography=f"{angio.value:.2f} mm ({angio.low:.2f} to {angio.high:.2f})",
-                    imaging=f"{table.lumen_mm:.2f} mm",
-                )
-            )
-    score, calcium = lesion.oct_score, lesion_calcium(lesion)
-    hard = calcium in {Calcium.MODERATE, Calcium.SEVERE}
-    if score is not None and hard != (score >= 3):
-        found.append(
-            Conflict(
-                what="calcium",
-                angiography=f"{calcium.value}",
-                imaging=f"score {score} of 4 (by arc, thickness, length)",
-            )
-        )
-    return found
+    seen = [
+        ("lumen at the proximal landing zone", image.proximal, m.proximal_mm),
+        ("lumen at the distal landing zone", image.distal, m.distal_mm),
+    ]
+    found = [_lumens(what, table.lumen_mm, angio) for what, table, angio in seen if table is not None]
+    if lesion.least_seen_mm is not None:
+        found.append(_lumens("least lumen", lesion.least_seen_mm, m.least_mm))
+    return [one for one in (*found, _calcium(lesion)) if one is not None]
+
+
+def _lumens(what: str, seen_mm: float, angio: Estimate) -> Conflict | None:
+    if abs(seen_mm - angio.value) < DIFFERS_MM:
+        return None
+    by_angiography = f"{angio.value:.2f} mm ({angio.low:.2f} to {angio.high:.2f})"
+    return Conflict(what=what, angiography=by_angiography, imaging=f"{seen_mm:.2f} mm")
+
+
+def _calcium(lesion: CaseLesion) -> Conflict | None:
+    """Return the conflict about calcium: where imaging changes what prepares the lesion."""
+    facts = hardness(lesion)
+    without = seen_by_angiography(facts)
+    ways, plain = ([kind for kind, _ in order_of(x)] for x in (facts, without))
+    hard, was = is_hard(facts), is_hard(without)
+    if ways == plain and hard == was:
+        return None
+    added = [kind.value.replace("_", " ") for kind in ways if kind not in plain]
+    dropped = [kind.value.replace("_", " ") for kind in plain if kind not in ways]
+    parts = [
+        f"adds {', '.join(added)}" if added else "",
+        f"leaves out {', '.join(dropped)}" if dropped else "",
+    ]
+    return Conflict(
+        what="calcium",
+        angiography=f"{lesion_calcium(lesion)} ({'hard' if was else 'not hard'})",
+        imaging=f"{_calcium_seen(lesion)} ({'hard' if hard else 'not hard'})",
+        so=" and ".join(part for part in parts if part),
+    )
+
+
+def _calcium_seen(lesion: CaseLesion) -> str:
+    """Return what imaging showed of the calcium."""
+    image, score = lesion.imaging, lesion.oct_score
+    assert image is not None
+    parts = [] if score is None else [f"score {score} of 4"]
+    if image.calcium_arc_deg is not None:
+        parts.append(f"arc {image.calcium_arc_deg:.0f}° by {image.method.upper()}")
+    if image.nodule:
+        parts.append("a nodule")
+    return ", ".join(parts)
+
+
+def hardness(lesion: CaseLesion) -> Hardness:
+    """Return what is known of a lesion's resistance."""
+    table = lesion.table
+    image = lesion.imaging
+    return Hardness(
+        calcium=lesion_calcium(lesion),
+        arc_deg=None if image is None else image.calcium_arc_deg,
+        oct_score=lesion.oct_score,
+        nodule=image is not None and image.nodule,
+        uncrossed=table is not None and table.imaging is not None and not table.imaging.crossed,
+        dissected=table is not None and table.dissected,
+        opened_fully=table is not None and table.opened_fully,
+        tried=() if table is None else tuple(table.prepared),
+    )
 
 
 def _notes(lesions: list[CaseLesion], k: int) -> list[str]:

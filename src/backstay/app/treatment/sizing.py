@@ -15,13 +15,16 @@ from backstay.adapters.treatment_file import (
     VesselPicture,
 )
 from backstay.app.loading import LoadedCase
+from backstay.app.treatment.afterwards import miss_words
 from backstay.app.treatment.measuring import CaseLesion, described, measure, spread
 from backstay.app.treatment.stretches import cautions_of, planned
 from backstay.app.treatment.work import stretches_of
 from backstay.app.treatment.worth import worth_of
-from backstay.core.rigging.devices import Balloon, Stent
+from backstay.core.rigging.devices import Balloon, Device, Stent
+from backstay.core.treatment.compliance import inflation_to
 from backstay.core.treatment.lesions import estimate
 from backstay.core.treatment.reference import ReferenceFit
+from backstay.core.treatment.sizing import diameter_of_area_mm, misses_across
 from backstay.sources import all_sources
 
 DEFAULT_SEED = 1
@@ -80,7 +83,7 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
         seed=seed,
         sources=_sources(stretches, worth is not None, measured),
         unvalidated=list(UNVALIDATED),
-        warnings=[*case.warnings[: len(case.smoothed.warnings)], *_warnings(measured, case)],
+        warnings=[*case.warnings[: len(case.smoothed.warnings)], *_warnings(lesions)],
         cautions=list(dict.fromkeys([*CAUTIONS, *(c for w in work for c in cautions_of(w))])),
         disclaimer=DISCLAIMER,
     )
@@ -127,10 +130,22 @@ def target_notes(case: LoadedCase, stretches: Sequence[Stretch]) -> list[str]:
                 found.append(
                     f"Geographic miss: the case's target leaves {gap_mm:.1f} mm before the {where} landing zone bare."
                 )
+        far_mm = diameter_of_area_mm(stretch.expected.reference_areas_mm2[-1])
+        opened_mm = _opened_mm(device, far_mm)
+        if opened_mm is not None and misses_across(balloon_mm=opened_mm, artery_mm=far_mm):
+            found.append(f"The case's target: {miss_words(opened_mm, far_mm)}.")
         ids = [] if stretch.best is None else [s.device for s in stretch.best.stents]
         if ids and device.id not in ids:
             found.append(f"The case's target is {device.name}; chosen here: {', '.join(_names(stretch))}.")
     return found
+
+
+def _opened_mm(device: Device, artery_mm: float) -> float | None:
+    """Return what a stent or balloon opens to in an artery: its size as near to that as its table allows."""
+    if not isinstance(device, Stent | Balloon):
+        return None
+    found = inflation_to(device, max(artery_mm, device.nominal_diameter_mm))
+    return device.nominal_diameter_mm if found is None else found.diameter_mm
 
 
 def _names(stretch: Stretch) -> list[str]:
@@ -149,19 +164,26 @@ def _attempts(case: LoadedCase) -> list[str]:
     return found
 
 
-def _warnings(measured: Sequence[MeasuredLesion], case: LoadedCase) -> list[str]:
+def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
     found = []
-    for m in measured:
-        if not m.named:
+    for number, lesion in enumerate(lesions, 1):
+        m, table = lesion.measured, lesion.table
+        if table is None:
             found.append(
                 f"A narrowing of {m.diameter_percent.value:.0f} % at {m.narrowest_at_mm:.0f} mm is not named in the case file: it is "
                 "measured, and not planned."
             )
-    for table, m in zip(case.vessel.lesion, [m for m in measured if m.named], strict=True):
+            continue
+        if len(lesion.entries) > 1:
+            entries = " and ".join(str(k) for k in lesion.entries)
+            found.append(
+                f"Lesion {number}: entries {entries} of the case file lie on one narrowing, from {m.from_mm.value:.0f} to "
+                f"{m.to_mm.value:.0f} mm by the path: measured and planned once, by the harder of them."
+            )
         off = max(abs(table.from_mm - m.from_mm.value), abs(table.to_mm - m.to_mm.value))
         if off > 5.0:
             found.append(
-                f"Lesion {m.number}: the case file has it from {table.from_mm:.0f} to {table.to_mm:.0f} mm, the path shows it from "
+                f"Lesion {number}: the case file has it from {table.from_mm:.0f} to {table.to_mm:.0f} mm, the path shows it from "
                 f"{m.from_mm.value:.0f} to {m.to_mm.value:.0f} mm; the path counts here."
             )
     return found

@@ -4,20 +4,27 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 
-from backstay.adapters.treatment_file import PlannedStent, PreparationStep, SizeWanted, StentRow, Stretch
+from backstay.adapters.treatment_file import (
+    PlannedStent,
+    PreparationStep,
+    SizeWanted,
+    StentRow,
+    StentWeights,
+    Stretch,
+)
 from backstay.app.treatment.afterwards import balloons_after, branches
-from backstay.app.treatment.measuring import CaseLesion
+from backstay.app.treatment.measuring import CaseLesion, hardness
 from backstay.app.treatment.results import drug_option, expected
-from backstay.app.treatment.work import Work, hardness
+from backstay.app.treatment.work import Work, weights_of
 from backstay.core.rigging.devices import Balloon, Burr, Stent
 from backstay.core.treatment.preparation import GATE, NO_ATHERECTOMY, steps_for
 from backstay.core.treatment.sizing import SizeRule
-from backstay.core.treatment.stents import Choice, Chosen, Placed, Weights, choose_stents
+from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
 
 
 def planned(work: Work) -> Stretch:
     """Return the plan of one stretch."""
-    chosen = choose_stents(work.wanted, work.of(Stent), Weights())
+    chosen = choose_stents(work.wanted, work.of(Stent), weights_of(work.case))
     after = balloons_after(work, chosen.best)
     return Stretch(
         lesions=[number for number, _ in work.lesions],
@@ -26,6 +33,7 @@ def planned(work: Work) -> Stretch:
         size=_size_wanted(work.wanted.distal),
         preparation=preparation(work),
         gate="" if all(_opened(x) for _, x in work.lesions) else GATE,
+        weights=StentWeights(**asdict(weights_of(work.case))),
         best=None if chosen.best is None else _row(work, chosen.best),
         other=[_row(work, c) for c in _others(chosen)],
         missing=list(chosen.missing),

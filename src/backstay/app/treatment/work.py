@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backstay.app.loading import LoadedCase
-from backstay.app.treatment.measuring import CaseLesion, lesion_calcium
+from backstay.app.treatment.measuring import CaseLesion
 from backstay.core.rigging.devices import Device
-from backstay.core.treatment.preparation import Hardness
+from backstay.core.rigging.move_facts import TWO_SHORTER_STENTS
 from backstay.core.treatment.reference import ReferenceFit
 from backstay.core.treatment.sizing import SizeRule, size_by_angiography, size_by_lumen, size_by_outer_wall
-from backstay.core.treatment.stents import Wanted
+from backstay.core.treatment.stents import Wanted, Weights
 
 FloatArray = NDArray[np.float64]
 
@@ -53,6 +53,13 @@ class Work:
         return [d for d in self.case.shelf.devices.values() if isinstance(d, kind)]
 
 
+def weights_of(case: LoadedCase) -> Weights:
+    """Return what counts in the choice of stents, by the case's own weights: a further stent by what it takes."""
+    w, more = case.weights, TWO_SHORTER_STENTS
+    spent = more.minutes * w.per_minute + more.contrast_mL * w.per_mL + more.air_kerma_mGy * w.per_mGy
+    return Weights(per_mm=w.per_stent_mm, per_joint=spent, per_price=w.per_price)
+
+
 def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> list[Work]:
     """Return what is treated in one go: the lesions the case names, joined where no healthy gap would be left."""
     groups: list[list[tuple[int, CaseLesion]]] = []
@@ -70,7 +77,8 @@ def _wanted(fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> Wanted:
     from_mm, to_mm = lesions[0].landing_mm[0], lesions[-1].landing_mm[1]
     reference = overridden(fit, lesions, from_mm, to_mm)
     distal_mm = float(np.interp(to_mm, fit.s_mm, reference))
-    return Wanted(from_mm, to_mm, rule_for(lesions[-1], distal_mm), fit.s_mm, reference)
+    rule = rule_for(lesions[0], lesions[-1], distal_mm)
+    return Wanted(from_mm, to_mm, rule, fit.s_mm, reference)
 
 
 def overridden(fit: ReferenceFit, lesions: Sequence[CaseLesion], from_mm: float, to_mm: float) -> FloatArray:
@@ -88,30 +96,15 @@ def overridden(fit: ReferenceFit, lesions: Sequence[CaseLesion], from_mm: float,
     return np.asarray(fit.reference_mm * np.interp(fit.s_mm, places, factors))
 
 
-def rule_for(lesion: CaseLesion, distal_mm: float) -> SizeRule:
-    """Return the labels allowed: by the outer wall where both were seen, by imaging's lumen, by angiography."""
-    image = lesion.imaging
-    if image is None or image.distal is None:
+def rule_for(first: CaseLesion, last: CaseLesion, distal_mm: float) -> SizeRule:
+    """Return the labels allowed: by the outer wall where both ends were seen, by imaging's lumen, by angiography.
+
+    The ends are those of the whole stretch: the first lesion's proximal landing zone, the last one's distal one.
+    """
+    far = None if last.imaging is None else last.imaging.distal
+    near = None if first.imaging is None else first.imaging.proximal
+    if far is None:
         return size_by_angiography(distal_mm=distal_mm)
-    wall = image.distal.outer_wall_mm
-    near = None if image.proximal is None else image.proximal.outer_wall_mm
-    if wall is not None and near is not None:
-        return size_by_outer_wall(proximal_mm=near, distal_mm=wall)
-    return size_by_lumen(distal_mm=image.distal.lumen_mm)
-
-
-def hardness(lesion: CaseLesion) -> Hardness:
-    """Return what is known of a lesion's resistance."""
-    table = lesion.table
-    assert table is not None
-    image = lesion.imaging
-    return Hardness(
-        calcium=lesion_calcium(lesion),
-        arc_deg=None if image is None else image.calcium_arc_deg,
-        oct_score=lesion.oct_score,
-        nodule=image is not None and image.nodule,
-        uncrossed=table.imaging is not None and not table.imaging.crossed,
-        dissected=table.dissected,
-        opened_fully=table.opened_fully,
-        tried=tuple(table.prepared),
-    )
+    if far.outer_wall_mm is not None and near is not None and near.outer_wall_mm is not None:
+        return size_by_outer_wall(proximal_mm=near.outer_wall_mm, distal_mm=far.outer_wall_mm)
+    return size_by_lumen(distal_mm=far.lumen_mm)

@@ -24,19 +24,19 @@ NOTE = (
 
 def worth_of(flow: FlowTable, lesions: Sequence[CaseLesion]) -> Worth | None:
     """Return the estimate, where flow or pressures are given."""
-    tandem = _tandem(flow)
+    tandem, why_not = _tandem(flow, len(lesions))
+    found = Worth(
+        rows=[],
+        flow_before_mL_min=None,
+        flow_after_mL_min=None,
+        normal_mL_min=None,
+        tandem_proximal=tandem[0],
+        tandem_distal=tandem[1],
+        tandem_note=why_not,
+        note=NOTE,
+    )
     if flow.normal_mL_min is None or flow.aortic_mmHg is None or not lesions:
-        if tandem == (None, None):
-            return None
-        return Worth(
-            rows=[],
-            flow_before_mL_min=None,
-            flow_after_mL_min=None,
-            normal_mL_min=None,
-            tandem_proximal=tandem[0],
-            tandem_distal=tandem[1],
-            note=NOTE,
-        )
+        return None if tandem == (None, None) and not why_not else found
     now = _carried(flow, [_stenosis(x, "value") for x in lesions])
     tight = _carried(flow, [_stenosis(x, "low") for x in lesions])
     wide = _carried(flow, [_stenosis(x, "high") for x in lesions])
@@ -45,6 +45,7 @@ def worth_of(flow: FlowTable, lesions: Sequence[CaseLesion]) -> Worth | None:
     rows = [
         LossRow(
             lesion=k + 1,
+            planned=lesion.table is not None,
             before_mmHg=_spread(
                 now.losses[k].total_mmHg, wide.losses[k].total_mmHg, tight.losses[k].total_mmHg
             ),
@@ -53,17 +54,15 @@ def worth_of(flow: FlowTable, lesions: Sequence[CaseLesion]) -> Worth | None:
             least_result_mmHg=round(least.losses[k].total_mmHg, 1),
             as_sized_mmHg=round(sized.losses[k].total_mmHg, 1),
         )
-        for k in range(len(lesions))
+        for k, lesion in enumerate(lesions)
     ]
-    return Worth(
-        rows=rows,
-        flow_before_mL_min=round(now.flow_mL_min, 0),
-        flow_after_mL_min=round(least.flow_mL_min, 0),
-        normal_mL_min=flow.normal_mL_min,
-        tandem_proximal=tandem[0],
-        tandem_distal=tandem[1],
-        note=NOTE,
-    )
+    update = {
+        "rows": rows,
+        "flow_before_mL_min": round(now.flow_mL_min, 0),
+        "flow_after_mL_min": round(least.flow_mL_min, 0),
+        "normal_mL_min": flow.normal_mL_min,
+    }
+    return found.model_copy(update=update)
 
 
 def _spread(value: float, low: float, high: float) -> Spread:
@@ -71,13 +70,17 @@ def _spread(value: float, low: float, high: float) -> Spread:
 
 
 def _stenosis(lesion: CaseLesion, which: str) -> Stenosis:
-    m = lesion.measured
+    m, seen_mm = lesion.measured, lesion.least_seen_mm
     normal_mm = m.reference_mm.value
-    narrowest_mm = min(max(float(getattr(m.least_mm, which)), 0.1), normal_mm)
+    least_mm = float(getattr(m.least_mm, which)) if seen_mm is None else seen_mm
+    narrowest_mm = min(max(least_mm, 0.1), normal_mm)
     return Stenosis(normal_mm=normal_mm, narrowest_mm=narrowest_mm, length_mm=m.length_mm.value)
 
 
 def _after(lesion: CaseLesion, ratio: float) -> Stenosis:
+    """Return a lesion once it is opened; one that is not planned stays as it is."""
+    if lesion.table is None:
+        return _stenosis(lesion, "value")
     m = lesion.measured
     normal_mm = m.reference_mm.value
     return Stenosis(normal_mm=normal_mm, narrowest_mm=ratio * normal_mm, length_mm=m.length_mm.value)
@@ -94,9 +97,16 @@ def _carried(flow: FlowTable, stenoses: Sequence[Stenosis]) -> Carried:
     )
 
 
-def _tandem(flow: FlowTable) -> tuple[float | None, float | None]:
+def _tandem(flow: FlowTable, count: int) -> tuple[tuple[float | None, float | None], str]:
+    """Return the ratio with each of two lesions alone, or why there is none though pressures were measured."""
     names = ("aortic_mmHg", "between_mmHg", "distal_mmHg", "wedge_mmHg")
     values = {name: getattr(flow, name) for name in names}
     if None in values.values():
-        return None, None
-    return round(tandem_proximal_ratio(**values), 4), round(tandem_distal_ratio(**values), 4)
+        return (None, None), ""
+    if count != 2:
+        said = "one lesion" if count == 1 else f"{count} lesions" if count else "no lesion"
+        return (
+            None,
+            None,
+        ), f"no ratio for each lesion alone: the equations are for two in a row, and the path has {said}"
+    return (round(tandem_proximal_ratio(**values), 4), round(tandem_distal_ratio(**values), 4)), ""

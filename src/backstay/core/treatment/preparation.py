@@ -7,7 +7,7 @@ instructions for use.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from backstay.core.rigging.devices import Balloon, Burr
 from backstay.core.treatment.balloons import LITHOTRIPSY_ATM, Sized, choose_balloon, choose_burr
@@ -140,7 +140,7 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
 
 
 def is_hard(hardness: Hardness) -> bool:
-    """Return whether a lesion counts as hard: severe calcium, a nodule, a score of 4, or a balloon that failed.
+    """Return whether a lesion counts as hard: severe calcium, a wide arc, a nodule, a score of 4, or a balloon that failed.
 
     Parameters
     ----------
@@ -150,18 +150,39 @@ def is_hard(hardness: Hardness) -> bool:
     Returns
     -------
     bool
-        Imaging overrides angiography where it scored the calcium.
+        Imaging overrides angiography where it scored the calcium [@fujino2018]. An arc above 180 degrees without
+        a score, as ultrasound gives it, makes it hard whatever the angiogram shows [@lithoprotocol]; a smaller one
+        alone does not make severe calcium soft.
 
     Examples
     --------
     >>> is_hard(Hardness(calcium=Calcium.SEVERE, oct_score=2, arc_deg=120))
     False
+    >>> is_hard(Hardness(calcium=Calcium.MILD, arc_deg=270)), is_hard(Hardness(calcium=Calcium.SEVERE, arc_deg=120))
+    (True, True)
     """
     h = hardness
     failed = Preparation.NON_COMPLIANT in h.tried and not h.opened_fully
     if h.oct_score is not None:
         return h.oct_score >= HARD_OCT_SCORE or h.nodule or failed
-    return h.calcium is Calcium.SEVERE or h.nodule or failed
+    wide = h.arc_deg is not None and h.arc_deg > OCT_ARC_DEG
+    return h.calcium is Calcium.SEVERE or wide or h.nodule or failed
+
+
+def seen_by_angiography(hardness: Hardness) -> Hardness:
+    """Return what is known of a lesion's resistance without imaging.
+
+    Parameters
+    ----------
+    hardness : Hardness
+        The lesion.
+
+    Returns
+    -------
+    Hardness
+        The same without arc, score and nodule.
+    """
+    return replace(hardness, arc_deg=None, oct_score=None, nodule=False)
 
 
 def steps_for(

@@ -26,14 +26,14 @@ MOST_STENTS = 3
 
 @dataclass(frozen=True)
 class Weights:
-    """What counts, in mm of stent: the score is their sum, and less is better. Judgement, no source.
+    """What counts, in minutes' worth: the score is their sum, and less is better. Judgement, no source.
 
     Attributes
     ----------
     per_mm : float
         Each mm of stent beyond what the landing zones need, overlap included.
     per_joint : float
-        Each further stent.
+        Each further stent: the time, contrast and dose it takes.
     per_size_mm : float
         Each mm between a label and the size wanted where the label is smaller.
     per_oversize_mm : float
@@ -43,7 +43,7 @@ class Weights:
     """
 
     per_mm: float = 1.0
-    per_joint: float = 8.0
+    per_joint: float = 10.0
     per_size_mm: float = 20.0
     per_oversize_mm: float = 40.0
     per_price: float = 0.0
@@ -117,7 +117,7 @@ class Choice:
     placed : tuple of Placed
         From the proximal one to the distal one.
     score : float
-        By the weights.
+        By the weights, in minutes' worth.
     beyond_mm : float
         Stent beyond what the landing zones need, overlap included.
     overlap_mm : float
