@@ -132,7 +132,7 @@ def test_from_a_new_case_to_a_signed_report_by_mouse(context: BrowserContext, se
     page = opened(context, server, "/")
     page.get_by_role("button", name="Open a demo case").click()
     page.wait_for_url("**/plan")
-    expect(page.get_by_text("INVENTED CASE")).to_be_visible()
+    expect(page.get_by_text("INVENTED CASE", exact=True)).to_be_visible()
     expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
     expect(page.get_by_role("heading", name="Will it go?")).to_be_visible()
     expect(page.locator(".rule")).to_contain_text("not validated for clinical decisions")

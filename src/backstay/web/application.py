@@ -36,7 +36,14 @@ def application(workbench: Workbench, *, hosts: frozenset[str]) -> Gate:
     """
     app = inside(workbench)
     scheme = "https" if workbench.is_tls else "http"
-    return Gate(app, hosts=hosts, scheme=scheme, visits=workbench.visits, cookie=workbench.cookie)
+    return Gate(
+        app,
+        hosts=hosts,
+        scheme=scheme,
+        visits=workbench.visits,
+        cookie=workbench.cookie,
+        audit=workbench.audit,
+    )
 
 
 def inside(workbench: Workbench) -> FastAPI:

@@ -17,6 +17,7 @@ from starlette.responses import Response
 
 from backstay.errors import InputError
 from backstay.identifiers import UserRole
+from backstay.web.audit import Audit
 from backstay.web.visits import Visit, Visits
 
 Scope = MutableMapping[str, Any]
@@ -67,12 +68,21 @@ class Gate:
         Who is in.
     cookie : str
         Name of the cookie.
+    audit : Audit or None
+        Where changes are written down, with who asked for them.
     """
 
     def __init__(
-        self, app: Application, *, hosts: frozenset[str], scheme: str, visits: Visits, cookie: str
+        self,
+        app: Application,
+        *,
+        hosts: frozenset[str],
+        scheme: str,
+        visits: Visits,
+        cookie: str,
+        audit: Audit | None = None,
     ) -> None:
-        self.app, self.hosts, self.visits, self.cookie = app, hosts, visits, cookie
+        self.app, self.hosts, self.visits, self.cookie, self.audit = app, hosts, visits, cookie, audit
         self.origins = frozenset(f"{scheme}://{host}" for host in hosts)
         self.is_tls = scheme == "https"
 
@@ -140,6 +150,7 @@ class Gate:
 
         async def fenced(message: Message) -> None:
             if message["type"] == "http.response.start":
+                self._note(scope, int(message["status"]))
                 kept = [
                     (name, value) for name, value in message.get("headers", []) if name.decode() not in own
                 ]
@@ -147,6 +158,20 @@ class Gate:
             await send(message)
 
         return fenced
+
+    def _note(self, scope: Scope, status: int) -> None:
+        if self.audit is None or scope["method"] in SAFE_METHODS:
+            return
+        state = scope.get("state", {})
+        visit: Visit | None = state.get("visit")
+        self.audit.note(
+            name="" if visit is None else visit.name,
+            role="" if visit is None else visit.role.value,
+            method=str(scope["method"]),
+            path=str(scope["path"]),
+            status=status,
+            about=str(state.get("about", "")),
+        )
 
 
 def cookie_of(header: str, name: str) -> str:

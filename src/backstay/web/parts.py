@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from fastapi import Request
 
 from backstay.app.library import Library
+from backstay.web.audit import Audit
 from backstay.web.desks import Desks
 from backstay.web.hub import Hub
 from backstay.web.visits import Visit, Visits
@@ -31,6 +32,7 @@ class Workbench:
     with_users: bool = False
     let_in: Callable[[str, str], tuple[str, Visit] | None] = field(default=nobody)
     store_url: str | None = None
+    audit: Audit | None = None
 
 
 def workbench_of(request: Request) -> Workbench:
@@ -43,3 +45,8 @@ def visit_of(request: Request) -> Visit:
     """Return who asks."""
     found: Visit = request.scope["state"]["visit"]
     return found
+
+
+def about(request: Request, what: str) -> None:
+    """Say for the audit trail what a change was about: an event's id, a new case's name."""
+    request.scope["state"]["about"] = what

@@ -11,7 +11,8 @@ from backstay.identifiers import UserRole
 from backstay.report.words import DISCLAIMER
 from backstay.web.gate import EVERYBODY, GuardedRoute, Refused, cookie_of, needs
 from backstay.web.models import EnterBody, Me
-from backstay.web.parts import Workbench, workbench_of
+from backstay.web.parts import Workbench, about, workbench_of
+from backstay.web.users import TooManyTries
 from backstay.web.visits import VISIT_S, Visit
 
 router = APIRouter(prefix="/api", route_class=GuardedRoute, tags=["door"])
@@ -21,7 +22,13 @@ router = APIRouter(prefix="/api", route_class=GuardedRoute, tags=["door"])
 def enter(body: EnterBody, request: Request, response: Response) -> Me:
     """Come in with a token, which is then used up."""
     bench = workbench_of(request)
-    entered = bench.visits.enter(body.token) if body.token else bench.let_in(body.name, body.password)
+    about(request, body.name)
+    try:
+        entered = bench.visits.enter(body.token) if body.token else bench.let_in(body.name, body.password)
+    except TooManyTries as error:
+        raise Refused(
+            429, error.message, field=error.field, value=error.value, allowed=error.allowed
+        ) from None
     if entered is None:
         raise Refused(
             401,

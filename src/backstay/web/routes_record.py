@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from backstay.identifiers import UserRole
 from backstay.web.gate import GuardedRoute, needs
 from backstay.web.models import CaseName, LineBody, Part, RecordView, SaidView, UndoBody
-from backstay.web.parts import visit_of, workbench_of
+from backstay.web.parts import about, visit_of, workbench_of
 
 router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["record"])
 
@@ -29,6 +29,7 @@ def say(request: Request, case: CaseName, body: LineBody) -> SaidView:
 
     desks, role = workbench_of(request).desks, visit_of(request).role.value
     said = desks.record(case).say(body.line, key=body.key, role=role, said_at=body.said_at)
+    about(request, "" if said.event is None else said.event.id)
     return said_view(desks, case, said)
 
 
@@ -38,6 +39,7 @@ def undo(request: Request, case: CaseName, body: UndoBody) -> SaidView:
     from backstay.web.record_views import said_view
 
     desks, role = workbench_of(request).desks, visit_of(request).role.value
+    about(request, body.key)
     return said_view(desks, case, desks.record(case).undo(key=body.key, role=role))
 
 

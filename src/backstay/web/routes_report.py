@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request, Response
 from backstay.identifiers import UserRole
 from backstay.web.gate import GuardedRoute, needs
 from backstay.web.models import AddendumBody, CaseName, CorrectBody, ReportView, SaidView, SignBody
-from backstay.web.parts import visit_of, workbench_of
+from backstay.web.parts import about, visit_of, workbench_of
 
 router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["report"])
 
@@ -38,6 +38,7 @@ def sign(request: Request, case: CaseName, body: SignBody) -> ReportView:
     from backstay.web import report_views
 
     desks, role = workbench_of(request).desks, visit_of(request).role.value
+    about(request, body.digest)
     return report_views.sign(desks, case, by=body.by, digest=body.digest, role=role)
 
 
@@ -67,4 +68,5 @@ def correct(request: Request, case: CaseName, body: CorrectBody) -> SaidView:
 
     desks, role = workbench_of(request).desks, visit_of(request).role.value
     said = desks.record(case).correct(body.event, body.line, key=body.key, role=role, reason=body.reason)
+    about(request, body.event)
     return said_view(desks, case, said)

@@ -11,7 +11,7 @@ import json
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -85,6 +85,12 @@ class Visits:
         """End a visit."""
         with self._lock:
             self._visits.pop(_hash(secret), None)
+            self._keep()
+
+    def keep_only(self, users: Mapping[str, UserRole]) -> None:
+        """End the visits of everybody who is no user any more, or has another role now."""
+        with self._lock:
+            self._visits = {k: v for k, v in self._visits.items() if users.get(v.name) is v.role}
             self._keep()
 
     def _keep(self) -> None:
