@@ -1,4 +1,4 @@
-"""Commands after the case: the lesson made of it."""
+"""Commands after the case: the lesson made of it, and angiograms without identifiers."""
 
 from __future__ import annotations
 
@@ -67,4 +67,39 @@ def teach(
         f"{len(lesson.steps)} decisions; {lesson.removed} identifiers taken out; "
         f"{len(read.kept)} texts to read before it is handed out (--review F)",
         markup=False,
+    )
+
+
+@app.command()
+def deidentify(
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Angiograms of one case (DICOM).")],
+    into: Annotated[Path, typer.Option("--into", metavar="FOLDER", help="The folder to make.")],
+    author: Annotated[
+        Path | None,
+        typer.Option(metavar="F", help="A CASE.teach.toml with [identifiers] to look for as well."),
+    ] = None,
+    letters: Annotated[
+        str, typer.Option(metavar="WHAT", help="Letters burned into the picture: refuse or blank.")
+    ] = "refuse",
+) -> None:
+    """Copy angiograms without identifiers: basic profile of the DICOM standard, dates shifted, letters looked for."""
+    from backstay.adapters.teaching_file import read_author
+    from backstay.app.deidentifying import deidentify as copy_without
+    from backstay.app.reviewing import known_of
+    from backstay.errors import InputError
+
+    if letters not in ("refuse", "blank"):
+        raise InputError("not a way", field="--letters", value=letters, allowed="refuse or blank")
+    # The files name whom they are of; what else to look for is asked for where pages are made.
+    known = known_of(
+        None if author is None else read_author(author), invented=author is None, where=str(author)
+    )
+    with progress_bar() as progress:
+        copied = copy_without(runs, into, known, blank=letters == "blank", progress=progress)
+    console = open_console(stderr=True)
+    for one in copied:
+        blanked = f", letters blanked in {len(one.letters)} frames" if one.letters else ""
+        console.print(f"{one.copy}: {one.taken_out} values left out{blanked}", markup=False)
+    console.print(
+        "Look at every copy before it leaves: a face, a label or handwriting is not found.", markup=False
     )

@@ -1,0 +1,251 @@
+"""Letters burned into a picture: found by what an X-ray picture of a body does not have.
+
+A drawn letter is small, thin, steps from paper to ink within a pixel or two, and stands in a row with others alike.
+Vessels, wires, bones and noise are each without one of the four. No letter is read; where letters are is enough to
+refuse or to blank them. What was checked stands in tests/unit/test_letters.py; handwriting and logos were not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+FloatArray = NDArray[np.float32]
+
+LEAST_HEIGHT_PX, MOST_HEIGHT_PX = 5, 72
+LEAST_CONTRAST = 0.10
+"""Of ink against paper, as a share of the picture's range of grey."""
+LEAST_OF_NOISE = 7.0
+LEAST_STEP = 0.45
+"""Share of a letter's contrast that is crossed within one pixel at its edges; a blurred body has less."""
+STEP_OF_NOISE = 2.5
+"""What noise alone adds to the step from pixel to pixel, in standard deviations."""
+STROKES_PX = (7, 15)
+LEAST_IN_A_ROW = 3
+MARGIN_PX = 3
+SHRINKS = (1, 2)
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle of pixels, ends included.
+
+    Attributes
+    ----------
+    top, bottom, left, right : int
+        First and last row, first and last column.
+    """
+
+    top: int
+    bottom: int
+    left: int
+    right: int
+
+    @property
+    def height(self) -> int:
+        """Return how many rows."""
+        return self.bottom - self.top + 1
+
+    @property
+    def width(self) -> int:
+        """Return how many columns."""
+        return self.right - self.left + 1
+
+    def joined(self, other: Box) -> Box:
+        """Return the smallest box that holds both."""
+        return Box(
+            min(self.top, other.top),
+            max(self.bottom, other.bottom),
+            min(self.left, other.left),
+            max(self.right, other.right),
+        )
+
+
+def find_letters(picture: NDArray[np.generic]) -> tuple[Box, ...]:
+    """Return where rows of letters stand in a picture.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (rows, columns)
+        Grey values.
+
+    Returns
+    -------
+    tuple of Box
+        Bright and dark letters, along rows and along columns, 5 to 144 px high; empty where there are none.
+
+    Raises
+    ------
+    ValueError
+        The picture is not of two dimensions.
+    """
+    whole = np.asarray(picture, dtype=np.float32)
+    if whole.ndim != 2:
+        raise ValueError("a picture has rows and columns")
+    found: list[Box] = []
+    for shrink in SHRINKS:
+        grey = whole if shrink == 1 else _shrunk(whole, shrink)
+        for turned in (False, True):
+            view = grey.T if turned else grey
+            for sign in (1.0, -1.0):
+                found += [_back(box, turned, shrink, whole.shape) for box in _rows_of_letters(sign * view)]
+    return _merged(found)
+
+
+def _shrunk(grey: FloatArray, by: int) -> FloatArray:
+    rows, columns = (n // by * by for n in grey.shape)
+    return np.asarray(grey[:rows, :columns].reshape(rows // by, by, columns // by, by).mean(axis=(1, 3)))
+
+
+def _back(box: Box, turned: bool, shrink: int, shape: tuple[int, ...]) -> Box:
+    # A letter of the row may have been missed, at its ends above all: the box reaches a letter further.
+    high, wide = box.height // 4, box.height
+    top, bottom, left, right = box.top - high, box.bottom + high, box.left - wide, box.right + wide
+    if turned:
+        top, bottom, left, right = left, right, top, bottom
+    return Box(
+        max(top * shrink - MARGIN_PX, 0),
+        min((bottom + 1) * shrink - 1 + MARGIN_PX, shape[0] - 1),
+        max(left * shrink - MARGIN_PX, 0),
+        min((right + 1) * shrink - 1 + MARGIN_PX, shape[1] - 1),
+    )
+
+
+def _noise(grey: FloatArray) -> float:
+    """Return the noise from pixel to pixel: the median of second differences, which edges hardly move."""
+    second = grey[:, 2:] - 2.0 * grey[:, 1:-1] + grey[:, :-2]
+    return float(np.median(np.abs(second)) / (0.6745 * np.sqrt(6.0)))
+
+
+def _rows_of_letters(grey: FloatArray) -> list[Box]:
+    """Return rows of letters brighter than their paper."""
+    span = float(grey.max() - grey.min())
+    noise = _noise(grey)
+    least = max(LEAST_CONTRAST * span, LEAST_OF_NOISE * noise)
+    if span <= 0.0:
+        return []
+    found: list[Box] = []
+    for stroke in STROKES_PX:
+        if min(grey.shape) <= stroke:
+            continue
+        raised = grey - ndimage.grey_opening(grey, size=(stroke, stroke))
+        found += _in_rows(_letters(grey, raised, least, noise))
+    return found
+
+
+def _letters(grey: FloatArray, raised: FloatArray, least: float, noise: float) -> list[tuple[Box, bool]]:
+    """Return what may be a letter, and whether it is wide enough to be several that touch."""
+    labels, count = ndimage.label(raised > least, structure=np.ones((3, 3)))
+    if count == 0:
+        return []
+    steps = np.maximum(
+        ndimage.maximum_filter(np.abs(np.diff(grey, axis=0, prepend=grey[:1])), size=(2, 1)),
+        ndimage.maximum_filter(np.abs(np.diff(grey, axis=1, prepend=grey[:, :1])), size=(1, 2)),
+    )
+    found = []
+    for index, place in enumerate(ndimage.find_objects(labels), start=1):
+        box = Box(place[0].start, place[0].stop - 1, place[1].start, place[1].stop - 1)
+        if not (LEAST_HEIGHT_PX <= box.height <= MOST_HEIGHT_PX and box.width <= 12 * box.height):
+            continue
+        inside = labels[place] == index
+        ink = float(np.median(raised[place][inside]))
+        step = float(np.percentile(steps[place][inside], 75)) - STEP_OF_NOISE * noise
+        if step < LEAST_STEP * ink:
+            continue
+        if box.width <= 2 * box.height:
+            found.append((box, False))
+        elif _strokes(inside) >= 2 * LEAST_IN_A_ROW:
+            found.append((box, True))
+    return found
+
+
+def _strokes(inside: NDArray[np.bool_]) -> int:
+    """Return how many strokes a line across the middle meets, the most of five lines."""
+    height = inside.shape[0]
+    rows = inside[[int(share * (height - 1)) for share in (0.2, 0.35, 0.5, 0.65, 0.8)]]
+    starts = rows & ~np.pad(rows, ((0, 0), (1, 0)))[:, :-1]
+    return int(starts.sum(axis=1).max())
+
+
+def _in_rows(letters: list[tuple[Box, bool]]) -> list[Box]:
+    """Return the rows that letters alike and side by side make."""
+    ordered = sorted(letters, key=lambda one: one[0].left)
+    rows: list[tuple[Box, int, bool]] = []
+    for box, several in ordered:
+        home = next((k for k, row in enumerate(rows) if _beside(row[0], box)), None)
+        if home is None:
+            rows.append((box, 1, several))
+        else:
+            row, count, many = rows[home]
+            rows[home] = (row.joined(box), count + 1, many or several)
+    sure = [row for row, count, several in rows if several or count >= LEAST_IN_A_ROW]
+    # A word of one or two letters belongs to the row it stands in.
+    for row, count, several in rows:
+        if not (several or count >= LEAST_IN_A_ROW):
+            sure = [one.joined(row) if _in_line(one, row) else one for one in sure]
+    return sure
+
+
+def _in_line(row: Box, word: Box) -> bool:
+    overlap = min(row.bottom, word.bottom) - max(row.top, word.top) + 1
+    gap = max(word.left - row.right, row.left - word.right)
+    return overlap >= 0.5 * min(row.height, word.height) and gap <= 4.0 * row.height
+
+
+def _beside(row: Box, box: Box) -> bool:
+    overlap = min(row.bottom, box.bottom) - max(row.top, box.top) + 1
+    low, high = sorted((row.height, box.height))
+    return overlap >= 0.6 * low and high <= 2.2 * low and box.left - row.right <= 1.6 * high
+
+
+def _merged(boxes: list[Box]) -> tuple[Box, ...]:
+    """Return boxes that no longer overlap."""
+    left = list(boxes)
+    merged: list[Box] = []
+    while left:
+        box = left.pop()
+        hit = next((k for k, one in enumerate(merged) if _overlap(one, box)), None)
+        if hit is None:
+            merged.append(box)
+        else:
+            left.append(merged.pop(hit).joined(box))
+    return tuple(sorted(merged, key=lambda b: (b.top, b.left)))
+
+
+def _overlap(one: Box, other: Box) -> bool:
+    return (
+        one.top <= other.bottom
+        and other.top <= one.bottom
+        and one.left <= other.right
+        and other.left <= one.right
+    )
+
+
+def blanked(picture: NDArray[np.uint16], boxes: tuple[Box, ...]) -> NDArray[np.uint16]:
+    """Return a picture with boxes filled with the grey around each.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (rows, columns)
+        Grey values.
+    boxes : tuple of Box
+        What to fill.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        A copy.
+    """
+    out = picture.copy()
+    for box in boxes:
+        top, bottom = max(box.top - 1, 0), min(box.bottom + 1, picture.shape[0] - 1)
+        left, right = max(box.left - 1, 0), min(box.right + 1, picture.shape[1] - 1)
+        ring = np.concatenate(
+            [picture[top, left : right + 1], picture[bottom, left : right + 1],
+             picture[top : bottom + 1, left], picture[top : bottom + 1, right]]
+        )  # fmt: skip
+        out[box.top : box.bottom + 1, box.left : box.right + 1] = np.uint16(np.median(ring))
+    return out
