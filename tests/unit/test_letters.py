@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from backstay.adapters.dicom_xa import read_run
 from backstay.app.phantom import make_phantom
-from backstay.core.imaging.letters import blanked, find_letters
+from backstay.core.privacy.letters import blanked, find_letters
 
 WORDS = ("EXAMPLE, BO", "05.04.2031")
 PLACES = {"top left": (6, 6), "bottom": (60, 470), "over the heart": (150, 230)}

@@ -39,7 +39,7 @@ from backstay.adapters.dicom_kept import (
 from backstay.adapters.dicom_values import numbers, raw
 from backstay.adapters.dicom_xa import Run, read_run
 from backstay.adapters.phantom_file import IMPLEMENTATION
-from backstay.core.imaging.letters import Box, blanked, find_letters
+from backstay.core.privacy.letters import Box, blanked, find_letters
 from backstay.errors import InputError
 
 DEEPEST = 6

@@ -49,7 +49,9 @@ def new_disguise() -> Disguise:
     day_s = 86_400
     span_s = (MOST_SHIFT_DAYS - LEAST_SHIFT_DAYS) * day_s
     shift = timedelta(seconds=-(LEAST_SHIFT_DAYS * day_s + secrets.randbelow(span_s)))
-    return Disguise(secrets.token_bytes(32), shift, "".join(secrets.choice("BCDFGHJKLMNPQRSTVWXZ") for _ in range(8)))
+    return Disguise(
+        secrets.token_bytes(32), shift, "".join(secrets.choice("BCDFGHJKLMNPQRSTVWXZ") for _ in range(8))
+    )
 
 
 def deidentify(

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from backstay.adapters.plan_cache import kept_plan
 from backstay.adapters.plan_file import PlanDocument
 from backstay.app.loading import LoadedCase
-from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, plan_case
+from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, bare_document, rig_result
 from backstay.app.safety import case_safety
-from backstay.app.solving import Progress
+from backstay.app.solving import Progress, solve_rigs
+from backstay.core.inference.draws import DEFAULT_DRAWS, sample, with_overrides
 from backstay.core.record.entries import Entry, standing
 from backstay.core.record.setup import Setup, setup_at
 from backstay.core.rigging.alternatives import alternatives
@@ -110,10 +111,14 @@ def plan_at(
     then = replace(case, title="-", rig=first.rig, device=first.device, lesions=first.lesions)
 
     def make() -> PlanDocument:
-        plan = plan_case(then, seed=seed, draws=draws, options=options, progress=progress)
-        # Sizing and limits are the case's, not the moment's; warnings name files.
-        rigs = [rig.model_copy(update={"in_place": rig.id == first.id}) for rig in plan.rigs]
-        return plan.model_copy(update={"treatment": None, "limits": None, "warnings": [], "rigs": rigs})
+        # Nothing is learnt here from attempts: those that were to come would tell what was not known then.
+        sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+        solved = solve_rigs(then, options, sampled, progress)
+        found = [rig_result(rig.answer(sampled), rig.fit, then) for rig in solved]
+        rigs = [rig.model_copy(update={"in_place": rig.id == first.id}) for rig in found]
+        plan = bare_document(then, rigs, options, sampled, seed=seed)
+        # Warnings name files.
+        return plan.model_copy(update={"warnings": []})
 
     return kept_plan(_asked(case, options, seed, draws), make)
 

@@ -106,7 +106,6 @@ def plan_case(
     seed: int = DEFAULT_SEED,
     draws: int = DEFAULT_DRAW_COUNT,
     only_in_place: bool = False,
-    options: Sequence[Alternative] | None = None,
     progress: Progress | None = None,
 ) -> PlanDocument:
     """Answer for the rig in place and for the rigs that can be made from the shelf.
@@ -121,8 +120,6 @@ def plan_case(
         Number of draws.
     only_in_place : bool
         Leave out the other rigs.
-    options : sequence of Alternative, optional
-        The rigs to answer for, the one in place first; what the shelf offers when not given.
     progress : callable, optional
         Called with what is being done and the share done.
 
@@ -134,7 +131,7 @@ def plan_case(
     sampled = sample(case_specs(case), count=draws, seed=seed)
     entries = standing(entries_of(read_events(events_path(case.file))))
     as_filed, case = case, as_it_stands(case, entries)
-    options = options or alternatives(
+    options = alternatives(
         case.rig,
         case.device,
         shelf=case.shelf,
@@ -368,7 +365,23 @@ def document_of(
 ) -> PlanDocument:
     """Return the plan without its ladder; `here` is the answer for the rig in place, whose way back it tells."""
     draws = way_back_draws(case, sampled, seed)
-    back = way_back(case, here, draws, progress)
+    found = {
+        "treatment": size_case(case),
+        "limits": limits_of(case_safety(case), options=options),
+        "way_back": way_back(case, here, draws, progress),
+    }
+    return bare_document(case, rigs, options, draws, seed=seed).model_copy(update=found)
+
+
+def bare_document(
+    case: LoadedCase,
+    rigs: list[RigResult],
+    options: Sequence[Alternative],
+    draws: DrawSet,
+    *,
+    seed: int,
+) -> PlanDocument:
+    """Return the plan's answer for its rigs alone: no ladder, no way back, no treatment, no limits."""
     tip = case.device.landing_tip_mm(case.target_to_mm)
     fields = {
         "schema": 1,
@@ -386,9 +399,6 @@ def document_of(
             to_mm=case.target_to_mm,
             tip_mm=round(tip, 1),
         ),
-        "treatment": size_case(case),
-        "limits": limits_of(case_safety(case), options=options),
-        "way_back": back,
         "rigs": rigs,
         "draws": [DrawRow(**asdict(spec)) for spec in draws.specs],
         "draw_count": draws.count,
