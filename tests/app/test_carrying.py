@@ -24,7 +24,7 @@ from backstay.core.rigging.devices import Burr, Extension, Microcatheter, Stent
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import TrappedWire
 from backstay.core.withdrawal.draws import with_way_back
-from backstay.core.withdrawal.things import Laid
+from backstay.core.withdrawal.things import Laid, rear_edge_mm
 from backstay.identifiers import MoveId
 
 
@@ -128,6 +128,23 @@ def test_reach_is_a_place_up_to_its_own(extensions: list[SolvedCarry], draws: Dr
             },
         )
         assert np.all(one.reach(sure)[0][np.isfinite(need)] == one.carried.tip_mm)
+
+
+def test_the_device_that_comes_back_into_an_extension_is_told_of(
+    extensions: list[SolvedCarry], draws: DrawSet
+) -> None:
+    steep = replace(draws, values={**draws.values, "rim_slope": np.full(draws.count, 1.6)})
+    for one in extensions:
+        usual, locked = one.answer(draws), one.answer(steep)
+        assert locked.caught > 0.9 >= usual.caught
+        assert any(
+            "drawn back undeployed" in text and "extension's mouth" in text for text in locked.warnings()
+        )
+        assert one.returning is not None and one.carried.returns is not None
+        rear_mm = rear_edge_mm(one.carried.returns.device)
+        assert rear_mm is not None
+        meets = one.returning[0].tips_mm - rear_mm
+        assert np.any(np.isclose(meets, one.carried.tip_mm))  # solved with the edge at the mouth itself
 
 
 def test_the_way_in_alone_needs_no_draws_of_the_way_back(extensions: list[SolvedCarry]) -> None:

@@ -14,7 +14,7 @@ from backstay.app.loading import LoadedCase
 from backstay.app.numbers import quantiles
 from backstay.app.solving import FIRST_TIP_MM, WIRE_BEYOND_MM, Progress, passage_for, solve_all
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.inference.chance import Outcome, crossing_load_N, outcome
+from backstay.core.inference.chance import Outcome, crossing_load_N, outcome, push_that_arrives_N
 from backstay.core.inference.chance_words import chance_words
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.surface import curves_for_draws, design, scores_of
@@ -26,11 +26,11 @@ from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import Rig
 from backstay.core.withdrawal.guide_in import DEEP_MM, drawn_in_mm
-from backstay.core.withdrawal.pull import Pull, pull_back
-from backstay.core.withdrawal.things import Laid, tube
+from backstay.core.withdrawal.pull import CATCHES_N, Pull, pull_back
+from backstay.core.withdrawal.things import Laid, rear_edge_mm, tube
 from backstay.core.withdrawal.trapped import pull_trapped
 from backstay.core.withdrawal.warn import ENDS, way_back_warnings
-from backstay.identifiers import MoveId, Verdict
+from backstay.identifiers import Catch, MoveId, Verdict
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -42,6 +42,15 @@ LEVEL_SHARES_IN = np.array([0.0, 0.3, 1.0])
 LEAST_TOP_N, MOST_TOP_N = 0.4, 4.0
 BEYOND_LESION_MM = 10.0
 """A microcatheter is to stand so far beyond the target before the rail is exchanged: judgement, no source."""
+
+
+@dataclass(frozen=True)
+class Returns:
+    """A device that comes back into an extension: its rig with the extension in place, and where its tip is drawn back from."""
+
+    device: OverWireDevice
+    rig: Rig
+    tip_mm: float
 
 
 @dataclass(frozen=True)
@@ -58,12 +67,15 @@ class Carried:
         Where its tip is to stand, from the ostium.
     aim : str
         What that is, in words: "reaches 28 mm", "crosses the lesion".
+    returns : Returns or None
+        What must come back through it once it is in place.
     """
 
     device: OverWireDevice
     rig: Rig
     tip_mm: float
     aim: str
+    returns: Returns | None = None
 
 
 def carried_by(before: Situation, option: Alternative) -> tuple[Carried, ...]:
@@ -86,9 +98,14 @@ def carried_by(before: Situation, option: Alternative) -> tuple[Carried, ...]:
     )
     if extended and rig.extension is not None:
         still = replace(rig, extension=None, extension_depth_mm=0.0, anchor=before.rig.anchor)
+        back = Returns(option.device, rig, option.device.landing_tip_mm(before.target_to_mm))
         found.append(
             Carried(
-                tube(rig.extension), still, rig.extension_depth_mm, f"reaches {rig.extension_depth_mm:.0f} mm"
+                tube(rig.extension),
+                still,
+                rig.extension_depth_mm,
+                f"reaches {rig.extension_depth_mm:.0f} mm",
+                back,
             )
         )
     if rig.anchor is not None and before.rig.anchor is None:
@@ -128,6 +145,10 @@ class Arrival:
         Whether it passes through what it must.
     pull_N, guide_in_mm : ndarray, shape (count,)
         The highest pull on its way back from there, and how far it draws the guide in.
+    caught : float
+        Share of draws in which the device's rear edge catches at its mouth when it is drawn back from its landing place.
+    stripped : float
+        Share in which a stent could then come off its balloon.
     """
 
     carried: Carried
@@ -136,6 +157,8 @@ class Arrival:
     fits: bool
     pull_N: FloatArray
     guide_in_mm: FloatArray
+    caught: float = 0.0
+    stripped: float = 0.0
 
     @property
     def arrives(self) -> BoolArray:
@@ -180,7 +203,21 @@ class Arrival:
             catches={},
             guide_in_share=float(np.mean(self.guide_in_mm > DEEP_MM)),
         )
-        return tuple(f"{self.carried.device.name}, on its way back: {text}" for text in said)
+        return (*(f"{self.carried.device.name}, on its way back: {text}" for text in said), *self._mouth())
+
+    def _mouth(self) -> tuple[str, ...]:
+        """Return what is to be said of the device that comes back into it."""
+        back = self.carried.returns
+        if back is None:
+            return ()
+        said = way_back_warnings(
+            pull_N=0.0,
+            push_N=None,
+            catches={Catch.EXTENSION_MOUTH: self.caught},
+            guide_in_share=0.0,
+            stripped_share=self.stripped,
+        )
+        return tuple(f"{back.device.name}, drawn back undeployed: {text}" for text in said)
 
 
 @dataclass(frozen=True)
@@ -203,6 +240,8 @@ class SolvedCarry:
         The vessel from the ostium.
     fits : bool
         Whether it passes through what it must.
+    returning : tuple of (Thing, sequence of Transfer), or None
+        The device that comes back into it, and its solves.
     """
 
     carried: Carried
@@ -212,6 +251,7 @@ class SolvedCarry:
     back_transfers: Sequence[Transfer]
     path: LumenPath
     fits: bool
+    returning: tuple[Thing, Sequence[Transfer]] | None = None
 
     def reach(self, draws: DrawSet) -> tuple[FloatArray, FloatArray]:
         """Return how far its tip gets in every draw [mm from the ostium], and the highest push up to its place [N]."""
@@ -234,7 +274,7 @@ class SolvedCarry:
     def answer(self, draws: DrawSet) -> Arrival:
         """Return how it gets there and back in every draw; `draws` hold those of the way back too."""
         reach, need = self.reach(draws)
-        pull = self._pull(draws)
+        pull = _pull(self.back, self.back_transfers, draws)
         from_mm = np.maximum(reach - self.passage.rig.seat_mm, 0.0)
         return Arrival(
             self.carried,
@@ -243,6 +283,7 @@ class SolvedCarry:
             self.fits,
             pull.highest_N(from_mm),
             drawn_in_mm(self.carried.rig, draws, wall_N=pull.highest_wall_N(from_mm)),
+            *self._mouth(draws),
         )
 
     def _as_far_as(self, result: Outcome) -> tuple[FloatArray, FloatArray]:
@@ -254,17 +295,28 @@ class SolvedCarry:
         reach = np.where(stopped >= own, self.carried.tip_mm, np.minimum(reach, self.carried.tip_mm))
         return reach, np.asarray(result.need_N[:, :own].max(axis=1))
 
-    def _pull(self, draws: DrawSet) -> Pull:
-        curves = curves_for_draws(
-            self.back_transfers,
-            draws.specs,
-            design(),
-            at=scores_of(draws.specs, draws),
-            search_to_N=self.back.levels_N[:, -1],
+    def _mouth(self, draws: DrawSet) -> tuple[float, float]:
+        """Return the shares of draws in which the returning device catches at the mouth, and in which a stent could come off."""
+        if self.returning is None:
+            return 0.0, 0.0
+        back, transfers = self.returning
+        edge = _pull(back, transfers, draws).highest_edge_N(
+            np.full(draws.count, back.tips_mm[-1]), mouth=True
         )
-        return pull_back(
-            self.back.passage, draws, curves, rear_mm=self.back.rear_mm, stent_ends_mm=self.back.stent_ends_mm
-        )
+        caught = float(np.mean(edge >= CATCHES_N))
+        device = back.passage.device
+        if not isinstance(device, Stent):
+            return caught, 0.0
+        arrives, _ = push_that_arrives_N(back.passage, draws)
+        grip = draws["stent_grip_N_per_mm"] * device.working_mm
+        return caught, float(np.mean(np.minimum(edge, arrives) > grip))
+
+
+def _pull(back: Thing, transfers: Sequence[Transfer], draws: DrawSet) -> Pull:
+    curves = curves_for_draws(
+        transfers, draws.specs, design(), at=scores_of(draws.specs, draws), search_to_N=back.levels_N[:, -1]
+    )
+    return pull_back(back.passage, draws, curves, rear_mm=back.rear_mm, stent_ends_mm=back.stent_ends_mm)
 
 
 def solve_carried(
@@ -297,11 +349,41 @@ def solve_carried(
             depths=DEPTHS_OUT,
         )
     solved = solve_all(passages, draws.specs, tips=tips, levels=levels, progress=progress)
-    back = dict(zip(backs, solve_back(list(backs.values()), draws.specs), strict=True))
+    returning = [_returning(one, s, draws) for one in carried]
+    things = [*backs.values(), *(one for one in returning if one is not None)]
+    out = solve_back(things, draws.specs)
+    back, back_of_devices = dict(zip(backs, out, strict=False)), iter(out[len(backs) :])
     return [
-        SolvedCarry(one, passages[key], solved[key], backs[key], back[key], s.path, _fits(one, s))
-        for key, one in zip(keys, carried, strict=True)
+        SolvedCarry(
+            one,
+            passages[key],
+            solved[key],
+            backs[key],
+            back[key],
+            s.path,
+            _fits(one, s),
+            None if device is None else (device, next(back_of_devices)),
+        )
+        for key, one, device in zip(keys, carried, returning, strict=True)
     ]
+
+
+def _returning(one: Carried, s: Situation, draws: DrawSet) -> Thing | None:
+    """Return the way back of the device that comes back into an extension; None where nothing with an edge does."""
+    back = one.returns
+    if back is None or rear_edge_mm(back.device) is None:
+        return None
+    return thing(
+        s.path,
+        s.lesions,
+        back.rig,
+        back.device,
+        draws,
+        to_mm=back.tip_mm,
+        wires_end_mm=min(back.tip_mm + WIRE_BEYOND_MM, s.path.length_mm),
+        like=replace(_like(one, s), rig=back.rig, device=back.device),
+        depths=DEPTHS_OUT,
+    )
 
 
 Update = dict[str, list[CarriedRow] | list[str]]
