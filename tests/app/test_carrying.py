@@ -19,8 +19,8 @@ from backstay.app.carrying import (
 )
 from backstay.app.loading import LoadedCase, load_case
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
-from backstay.core.rigging.alternatives import single_moves
 from backstay.core.rigging.devices import Burr, Extension, Microcatheter, Stent
+from backstay.core.rigging.move_table import single_moves
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import TrappedWire
 from backstay.core.withdrawal.draws import with_way_back
