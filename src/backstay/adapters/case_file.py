@@ -349,6 +349,10 @@ class CaseDocument(FileModel):
     aorta: AortaTable = Field(default_factory=AortaTable)
     holds: FileName | None = Field(None, description="the lab's readings of hold, from this file's folder")
     protocol: FileName | None = Field(None, description="the lab's protocol file, from this file's folder")
+    priors: FileName | None = Field(
+        None,
+        description="a priors file that `backstay pool` wrote, from this file's folder; [draws] comes first",
+    )
     weights: WeightsTable = Field(default_factory=WeightsTable)
     draws: dict[DrawName, DrawOverride] = Field(default_factory=dict, max_length=60)
 

@@ -14,6 +14,7 @@ from backstay.adapters.learned_file import learned_schema
 from backstay.adapters.limits_file import limits_schema
 from backstay.adapters.measurement_file import measurement_schema
 from backstay.adapters.plan_file import PlanDocument
+from backstay.adapters.priors_file import priors_schema
 from backstay.adapters.protocol_file import protocol_schema
 from backstay.adapters.report_file import report_schema
 from backstay.adapters.shelf_file import ShelfDocument
@@ -49,6 +50,7 @@ def all_schemas() -> dict[str, dict[str, Any]]:
         "limits": limits_schema(),
         "measurement": measurement_schema(),
         "plan": plan_schema(),
+        "priors": priors_schema(),
         "protocol": protocol_schema(),
         "report": report_schema(),
         "shelf": shelf_schema(),

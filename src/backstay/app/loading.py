@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -28,6 +29,7 @@ from backstay.adapters.case_file import (
 )
 from backstay.adapters.measurement_file import read_measurement
 from backstay.adapters.path_file import load_path
+from backstay.adapters.priors_file import read_priors
 from backstay.adapters.shelf_file import read_shelf
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
@@ -47,6 +49,7 @@ from backstay.core.rigging.devices import (
 from backstay.core.rigging.rig import Anchor, Rig, TrappedWire
 from backstay.core.withdrawal.draws import WAY_BACK_DRAWS
 from backstay.errors import FileFormatError, InputError, NotFound
+from backstay.identifiers import Calcium
 
 # A span typed to the whole millimetre differs from a device's working length by rounding alone.
 ROUNDING_MM = 1.0
@@ -178,6 +181,12 @@ def joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Pa
     _check_target(case, device, path.length_mm)
     overrides, back = _overrides(case)
     holds = None if case.holds is None else _beside(files[0], case.holds, "holds")
+    priors_file = None if case.priors is None else _beside(files[0], case.priors, "priors")
+    if priors_file is not None:
+        hardest = hardest_of(lesions, case.target.to_mm)
+        told = read_priors(priors_file).overrides(hardest)
+        _refuse_unknown(told, priors_file)
+        overrides = told | overrides
     return LoadedCase(
         title=case.title,
         invented=case.invented,
@@ -205,7 +214,7 @@ def joined(case: CaseDocument, smoothed: Smoothed, shelf: Shelf, files: tuple[Pa
         way_back_overrides=back,
         warnings=(*smoothed.warnings, *_warnings(case, rig, device)),
         file=files[0],
-        inputs=files if holds is None or holds in files else (*files, holds),
+        inputs=(*files, *(one for one in (holds, priors_file) if one is not None and one not in files)),
     )
 
 
@@ -354,6 +363,26 @@ def _check_target(case: CaseDocument, device: OverWireDevice, length_mm: float) 
             value=target.to_mm,
             allowed=f"at least {case.rig.seat_mm + device.working_mm:g} mm, or a shorter device",
         )
+
+
+def hardest_of(lesions: Sequence[Lesion], to_mm: float) -> Calcium:
+    """Return the class of calcium of the hardest lesion on the way to a place."""
+    order = list(Calcium)
+    return max((one.calcium for one in lesions if one.from_mm < to_mm), key=order.index, default=Calcium.NONE)
+
+
+def hardest_on_the_way(case: LoadedCase) -> Calcium:
+    """Return the class of calcium of the hardest lesion on the way to the target."""
+    return hardest_of(case.lesions, case.target_to_mm)
+
+
+def _refuse_unknown(told: dict[str, tuple[float, float]], file: Path) -> None:
+    try:
+        with_overrides(DEFAULT_DRAWS, told)
+    except InputError as error:
+        raise type(error)(
+            error.message, field=error.field, value=error.value, allowed=error.allowed, where=str(file)
+        ) from None
 
 
 def _overrides(case: CaseDocument) -> tuple[dict[str, tuple[float, float]], dict[str, tuple[float, float]]]:

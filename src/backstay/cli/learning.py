@@ -1,7 +1,8 @@
-"""Commands that learn: an attempt noted and what it teaches."""
+"""Commands that learn: an attempt noted and what it teaches; what many cases of a lab share."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -80,3 +81,29 @@ def attempt(
         from backstay.report.learned_terminal import render_learned
 
         render_learned(known.document, open_console())
+
+
+@app.command(name="pool")
+def pool_command(
+    cases: Annotated[list[Path], typer.Argument(metavar="CASES...", help="Case files of one lab.")],
+    to: Annotated[
+        Path | None, typer.Option("--to", metavar="FILE", help="Save the priors file (TOML).")
+    ] = None,
+    title: Annotated[str, typer.Option(help="What the priors file calls itself.")] = "priors of a lab",
+    json_file: JsonOption = None,
+    seed: SeedOption = 1,
+) -> None:
+    """What the attempts of many cases share, as priors for the lab's next plans; what they do not tell stays as it is."""
+    from backstay.adapters.priors_file import write_priors
+    from backstay.app.learning.pooling import pool_cases
+    from backstay.report.pooled import render_pooled
+
+    outputs = given(json=json_file) | ({"--to": str(to)} if to is not None else {})
+    check_outputs(outputs, cases)
+    with progress_bar() as progress:
+        found = pool_cases(cases, title=title, seed=seed, progress=progress)
+    if to is not None:
+        write_priors(to, found.document)
+    save({outputs[key]: as_json(found.document) for key in outputs if key == "--json"})
+    if outputs.get("--json") != STDOUT:
+        render_pooled(found, open_console())
