@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import angiograms, delivery, nuisance, vessels, withdrawal
+from evidence import angiograms, delivery, learning, nuisance, vessels, withdrawal
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
 DELIVERY_MODEL = (
@@ -93,6 +93,21 @@ AREAS = (
         ),
         withdrawal.study,
     ),
+    Area(
+        "learning",
+        "Learning from attempts, simulated",
+        (
+            *DELIVERY_MODEL,
+            "src/backstay/core/inference/quick.py",
+            "src/backstay/core/inference/attempts.py",
+            "src/backstay/core/inference/learning.py",
+            "src/backstay/core/inference/tempering.py",
+            "src/backstay/core/inference/insight.py",
+            "src/backstay/core/inference/pooling.py",
+            "evidence/learning.py",
+        ),
+        learning.study,
+    ),
 )
 
 UNVALIDATED = (
@@ -138,5 +153,9 @@ UNVALIDATED = (
     (
         "edges of hazards (pressures, depths, ratios, times) and which are shown",
         "judgement or common practice; the lab's protocol changes the edges",
+    ),
+    (
+        "attempts: spread from try to try, reading errors, reasons named wrongly, odd ends, shares of lab and case",
+        "judgement; checked on simulated attempts only, no real record was read",
     ),
 )

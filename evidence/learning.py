@@ -302,12 +302,14 @@ def _calibration(shown: Demo) -> list[str]:
     passed = "passed" if holm(p_values) > SIGNIFICANCE else "FAILED"
     return [
         f"**Simulation-based calibration** [@talts2018]: {len(cases)} cases (seeds {SEEDS[0]} to {SEEDS[-1]}), {TRIES - 1} attempts "
-        f"each with rigs of the demo chosen at random, {PARTICLES} particles. Ranks of the truth among {RANKS} particles in {BINS} bins, chi-square: "
-        f"least p-value {p_values.min():.4f} ({least}), corrected for {len(p_values)} inputs {holm(p_values):.3f}: {passed} (bar: above "
+        f"each with rigs of the demo chosen at random, {PARTICLES} particles. Ranks of the truth among {RANKS} particles "
+        f"in {BINS} bins, chi-square: least p-value {p_values.min():.4f} ({least}), "
+        f"corrected for {len(p_values)} inputs {holm(p_values):.3f}: {passed} (bar: above "
         f"{SIGNIFICANCE}).",
         "",
         f"**Chances** of {len(chances)} simulated attempts, each predicted before it was made from the ones before, "
-        f"against what happened; the band is the binomial {100 * BAND:g} % band. {sum(ok for *_, ok in rows)} of {len(rows)} bins lie inside.",
+        f"against what happened; the band is the binomial {100 * BAND:g} % band. "
+        f"{sum(ok for *_, ok in rows)} of {len(rows)} bins lie inside.",
         "",
         "| predicted | reached | attempts | within the band |",
         "|---|---|---|---|",
@@ -355,8 +357,9 @@ def _pooling(shown: Demo) -> list[str]:
     few = pooled_labs(shown.rigs, labs=6, cases=2, first_seed=82_000)
     return [
         f"**Pooling**: {LABS} labs whose own parts were drawn from the prior, {LAB_CASES} cases each with one to three attempts "
-        f"(seeds from 81000). Share of known values inside the nominal 80 % interval: {inside.mean():.2f} of {inside.size}. With 2 cases a lab the "
-        f"prior's error shrinks by {few[:, :, 1].mean():.2f} on average, at most {few[:, :, 1].max():.2f}: below {IDENTIFIED} nothing is "
+        f"(seeds from 81000). Share of known values inside the nominal 80 % interval: {inside.mean():.2f} of {inside.size}. "
+        f"With 2 cases a lab the prior's error shrinks by {few[:, :, 1].mean():.2f} on average, "
+        f"at most {few[:, :, 1].max():.2f}: below {IDENTIFIED} nothing is "
         "claimed.",
         "",
         "| input | inside the 80 % interval | spread of error over stated error | error gone |",

@@ -1,4 +1,4 @@
-"""The studies of learning at reduced size: ranks are even, chances hold, and an overconfident posterior is caught."""
+"""The studies of learning at reduced size: ranks are even [@talts2018], chances hold, and an overconfident posterior is caught."""
 
 from __future__ import annotations
 
