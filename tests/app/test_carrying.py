@@ -86,6 +86,17 @@ def test_an_extension_in_place_is_not_placed_again(start: Situation, moves: dict
     assert [one.tip_mm for one in carried_by(inside, farther)] == [28.0]
 
 
+def test_over_a_balloon_the_tube_lands_where_it_would_alone(
+    start: Situation, moves: dict[str, Alternative]
+) -> None:
+    plain = moves["extension_20mm"]
+    (bare,) = carried_by(start, plain)
+    (led,) = carried_by(start, replace(plain, moves=(MoveId.EXTENSION_OVER_BALLOON,)))
+    assert bare.tip_mm == 20.0 and "bare" in bare.aim and "balloon" in led.aim
+    assert led.tip_mm - led.device.nose_mm == 20.0 and led.device.nose_mm > 0.0
+    assert led.device.name.startswith(bare.device.name + " over ")
+
+
 def test_the_trap_carries_its_proximal_stent(start: Situation, draws: DrawSet) -> None:
     stent = next(d for d in start.shelf.devices.values() if isinstance(d, Stent))
     trapped = TrappedWire(start.rig.rail, 30.0, 30.0 + stent.working_mm)

@@ -21,7 +21,7 @@ from backstay.core.inference.surface import curves_for_draws, design, scores_of
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
 from backstay.core.mechanics.delivery import Transfer
-from backstay.core.rigging.devices import Burr, Extension, Microcatheter, OverWireDevice, Stent
+from backstay.core.rigging.devices import Balloon, Burr, Extension, Microcatheter, OverWireDevice, Stent
 from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rigging.rig import Rig
@@ -81,7 +81,8 @@ class Carried:
 def carried_by(before: Situation, option: Alternative) -> tuple[Carried, ...]:
     """Return what a move places, in the order in which it goes; nothing where it places nothing that needs a push.
 
-    An extension goes bare over the rail. An anchor balloon is followed to its branch, not into it. A burr has to reach the lesion, a
+    An extension goes bare over the rail unless the move says over a balloon; a step at its mouth costs nothing on a smooth wall, so what
+    the balloon is for is not in the model. An anchor balloon is followed to its branch, not into it. A burr has to reach the lesion, a
     balloon its far end.
     """
     rig = option.rig
@@ -99,15 +100,11 @@ def carried_by(before: Situation, option: Alternative) -> tuple[Carried, ...]:
     if extended and rig.extension is not None:
         still = replace(rig, extension=None, extension_depth_mm=0.0, anchor=before.rig.anchor)
         back = Returns(option.device, rig, option.device.landing_tip_mm(before.target_to_mm))
-        found.append(
-            Carried(
-                tube(rig.extension),
-                still,
-                rig.extension_depth_mm,
-                f"reaches {rig.extension_depth_mm:.0f} mm",
-                back,
-            )
-        )
+        over = _tracked_over(before, rig.extension) if MoveId.EXTENSION_OVER_BALLOON in option.moves else None
+        moving, depth_mm = tube(rig.extension, over=over), rig.extension_depth_mm
+        how = "bare over the rail" if over is None else "over the balloon"
+        tip_mm = depth_mm if over is None else depth_mm + moving.nose_mm
+        found.append(Carried(moving, still, tip_mm, f"reaches {depth_mm:.0f} mm {how}", back))
     if rig.anchor is not None and before.rig.anchor is None:
         found.append(
             Carried(rig.anchor.balloon, before.rig, rig.anchor.at_mm, f"reaches {rig.anchor.branch}")
@@ -127,6 +124,17 @@ def carried_by(before: Situation, option: Alternative) -> tuple[Carried, ...]:
                 Carried(tool, before.rig, tool.landing_tip_mm(end_mm), "reaches the lesion's far end")
             )
     return tuple(replace(one, tip_mm=min(one.tip_mm, before.path.length_mm - 2.0)) for one in found)
+
+
+def _tracked_over(s: Situation, extension: Extension) -> Balloon | None:
+    """Return the smallest balloon on the shelf that fills an extension's mouth and goes through it."""
+    bore_mm = extension.inner_diameter_mm
+    balloons = [
+        d
+        for d in s.shelf.devices.values()
+        if isinstance(d, Balloon) and d.crossing_diameter_mm < bore_mm <= d.nominal_diameter_mm
+    ]
+    return min(balloons, key=lambda d: d.nominal_diameter_mm, default=None)
 
 
 @dataclass(frozen=True)
@@ -456,9 +464,8 @@ def _tips(one: Carried, stops: Sequence[float]) -> FloatArray:
 
 def _fits(one: Carried, s: Situation) -> bool:
     if isinstance(one.device, Laid):
-        extension = next(
-            (d for d in s.shelf.devices.values() if isinstance(d, Extension) and d.id == one.device.id), None
-        )
+        tubes = [d for d in s.shelf.devices.values() if isinstance(d, Extension)]
+        extension = next((d for d in tubes if d.id == one.device.id.split(" over ")[0]), None)
         return extension is None or extension.for_guide_fr <= one.rig.guide.size_fr
     fit = check_fit(one.rig, one.device, landing_tip_mm=one.tip_mm, shelf=s.shelf)
     return fit.verdict is not Verdict.NO
