@@ -18,6 +18,7 @@ sys.path[:0] = [str(ROOT / "src"), str(ROOT / "tools")]
 import frontend_types  # noqa: E402
 import make_demo_path  # noqa: E402
 
+from backstay.adapters.audit_file import dictionary_page  # noqa: E402
 from backstay.adapters.schemas import all_schemas  # noqa: E402
 from backstay.core.safety.hazards import HAZARDS  # noqa: E402
 from backstay.identifiers import Level  # noqa: E402
@@ -32,6 +33,7 @@ def outputs() -> dict[Path, str]:
     }
     files[ROOT / "examples" / "demo" / "path.csv"] = make_demo_path.text()
     files[ROOT / "docs" / "hazards.md"] = hazards_page()
+    files[ROOT / "docs" / "audit.md"] = dictionary_page()
     files[ROOT / "frontend" / "src" / "api.ts"] = frontend_types.text()
     return files
 

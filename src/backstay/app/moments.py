@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from backstay.adapters.plan_cache import kept_plan
 from backstay.adapters.plan_file import PlanDocument
+from backstay.app.learning.tried import tried
 from backstay.app.loading import LoadedCase
 from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, bare_document, rig_result
 from backstay.app.safety import case_safety
@@ -34,11 +35,14 @@ class Course:
         What stands of the record, by time.
     start : Now
         What was in place before the record.
+    named : mapping of str to Alternative
+        What was in place at attempts that name it as a plan does, by the entry's id.
     """
 
     case: LoadedCase
     entries: tuple[Entry, ...]
     start: Now
+    named: Mapping[str, Alternative] = field(default_factory=dict)
 
     def setup(self, count: int) -> Setup:
         """Return what stood in place after the first `count` entries."""
@@ -66,7 +70,12 @@ class Course:
 
 def course_of(case: LoadedCase, entries: Sequence[Entry]) -> Course:
     """Return a case with its record."""
-    return Course(case, standing(entries), case_safety(case, entries).start)
+    stands = standing(entries)
+    made = {
+        one.entry.id: one.alternative for one in tried(case, stands)[0] if one.entry.text("rig") is not None
+    }
+    named = {name: found for name, found in made.items() if found is not None}
+    return Course(case, stands, case_safety(case, entries).start, named)
 
 
 def situation_at(case: LoadedCase, setup: Setup, device: OverWireDevice) -> Situation:

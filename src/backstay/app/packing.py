@@ -40,7 +40,7 @@ def unpack_case(file: Path, into: Path, *, store_url: str | None = None) -> tupl
         into.mkdir()
         for name, content in store.files(listed.id).items():
             (into / name).write_text(content, encoding="utf-8")
-        case_file = _case_file(into)
+        case_file = case_file_in(into)
         for event in store.events(listed.id):
             append_event(events_path(case_file), event)
     finally:
@@ -48,7 +48,7 @@ def unpack_case(file: Path, into: Path, *, store_url: str | None = None) -> tupl
     return listed, case_file
 
 
-def _case_file(folder: Path) -> Path:
+def case_file_in(folder: Path) -> Path:
     """Return which of the files is the case."""
     for file in sorted(folder.glob("*.toml")):
         data = read_toml(file)

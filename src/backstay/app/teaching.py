@@ -131,6 +131,9 @@ def _ask(course: Course, decision: Decision, most: int) -> _Asked:
     if following is None or decision.tried is None:
         return _Asked(decision, before, before, pushed, offered(options, None, most=most), "stop here")
     after = course.setup(decision.tried + (following.kind is EventKind.INFLATION))
+    named = course.named.get(following.id)
+    if named is not None:
+        after = Setup(named.rig, named.lesions, after.left_out)
     between = entries[decision.after : decision.tried + 1]
     kinds, words = changes(before, pushed, after, pushed_next, prepared_with=_prepared_with(course, between))
     facts = facts_of(kinds, added_preparations(before, after))

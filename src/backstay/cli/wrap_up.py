@@ -103,3 +103,56 @@ def deidentify(
     console.print(
         "Look at every copy before it leaves: a face, a label or handwriting is not found.", markup=False
     )
+
+
+@app.command()
+def audit(
+    to: Annotated[
+        str, typer.Option("--to", metavar="F", help="Cases: F.csv or F.parquet; attempts go beside it.")
+    ],
+    cases: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="CASE...", help="Case files with their records beside them."),
+    ] = None,
+    store: Annotated[
+        str | None, typer.Option("--store", metavar="URL", help="Instead: every closed record of a store.")
+    ] = None,
+    author: Annotated[
+        Path | None, typer.Option(metavar="F", help="A CASE.teach.toml with [identifiers] to look for.")
+    ] = None,
+    no_model: Annotated[bool, typer.Option("--no-model", help="Leave the model's predictions out.")] = False,
+) -> None:
+    """Closed cases as tidy rows, one per case and one per attempt; docs/audit.md is their dictionary."""
+    from backstay.adapters.audit_file import ATTEMPTS, CASES, attempts_file, check_name, content_of
+    from backstay.adapters.export_check import refuse_survivors, survivors_in_texts
+    from backstay.adapters.teaching_file import read_author
+    from backstay.app.auditing import audit_files, audit_store
+    from backstay.app.reviewing import known_of
+    from backstay.errors import InputError
+
+    if bool(cases) == (store is not None):
+        raise InputError("audit takes cases or a store", field="CASE or --store", allowed="one of the two")
+    check_name(to)
+    beside = attempts_file(Path(to))
+    check_outputs({"--to": to, "attempts": str(beside)}, cases or [])
+    written = None if author is None else read_author(author)
+    with progress_bar() as progress:
+        rows = (
+            audit_store(store, model=not no_model, progress=progress)
+            if store is not None
+            else audit_files(cases or [], model=not no_model, progress=progress)
+        )
+    known = known_of(written, invented=all(row["invented"] for row in rows[0]), where="--author")
+    texts = [
+        str(value)
+        for table in rows
+        for row in table
+        for name, value in row.items()
+        if isinstance(value, str) and name != "case"
+    ]
+    refuse_survivors(survivors_in_texts(texts, known), where=to)
+    suffix = Path(to).suffix
+    save({to: content_of(rows[0], CASES, suffix), str(beside): content_of(rows[1], ATTEMPTS, suffix)})
+    open_console(stderr=True).print(
+        f"{len(rows[0])} closed cases in {to}, {len(rows[1])} attempts in {beside}", markup=False
+    )

@@ -12,8 +12,8 @@ from backstay.core.rigging.rig import Anchor, Rig, TrappedWire
 from backstay.core.safety.body import Now
 from backstay.identifiers import BodyItem, Complication, EventKind, Preparation
 
-SMALL_BALLOON_MM = 1.5
-"""A semi-compliant balloon up to this size only opens the way for another (judgement, no source)."""
+SMALL_BALLOON_MM = 2.0
+"""A plain balloon up to this size opens a way and softens little: judgement, no source."""
 _BY_TYPE = {
     "semi_compliant": Preparation.SEMI_COMPLIANT,
     "non_compliant": Preparation.NON_COMPLIANT,
