@@ -27,8 +27,9 @@ from evidence.solved import curves_of, factors_of, p50
 
 FloatArray = NDArray[np.float64]
 
-DRAWS = {"demo": 64, "measured": 32}
-"""A chance is a multiple of one draw's share: two draws of 64 already exceed the bar by half."""
+DRAWS = {"demo": 128, "measured": 64}
+"""A chance is a multiple of one draw's share: three draws of 128 already exceed the bar by a little; and the median of few draws is
+itself as uncertain as the bar on the need."""
 MEASURED_RIGS = 4
 """Rigs compared on each measured path; every one on the demo."""
 SEED = 7

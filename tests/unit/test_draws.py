@@ -28,7 +28,7 @@ NAMES = [
         "anchor_factor",
         "trapped_factor",
     ),
-    *("hand_push_N", "shaft_factor"),
+    *("hand_push_N", "shaft_factor", "lumen_roundness"),
 ]
 
 

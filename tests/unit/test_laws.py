@@ -22,7 +22,7 @@ from backstay.core.inference.surface import Curves
 from backstay.core.mechanics.assembly import Passage, ShapeFactors
 from backstay.core.mechanics.crossing import drag_density_N_per_mm, edge_load_N
 from backstay.core.mechanics.delivery import Transfer, transfer
-from backstay.core.mechanics.elastic import lay_assembly, lay_edges, pushes
+from backstay.core.mechanics.elastic import lay_assembly, lay_edges, push_terms
 from backstay.core.rigging.devices import AccessRoute, Extension, Guide, Profile, Stent, Wire
 from backstay.core.rigging.rig import Rig
 from backstay.identifiers import Access, Calcium, Cause, GuideShape, LimitedBy
@@ -103,7 +103,8 @@ def pushed_N(p: Any, w: np.ndarray, friction: float, load_N: float) -> np.ndarra
     load, q = p.load._replace(friction=friction), np.zeros(p.last + 1)
     lay_edges(p.tube, w, p.last, p.work)
     lay_assembly(p.tube, load, p.last, p.work)
-    pushes(p.tube, load, w, q, p.last, load_N, p.work)
+    for i in range(p.last - 1, 0, -1):  # from the free end, which carries none, back to the guide
+        q[i - 1] = q[i] + sum(push_terms(p.tube, load, w, i, p.last, load_N, p.work))
     return q
 
 

@@ -109,6 +109,8 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
     stiffness, _ = lesion_fields(s, passage.lesions)
     shift = draws.values["radius_shift_sd"][:, None]
     friction = draws.values["friction_wall"][:, None]
+    belt, round_ = passage.beside_belt_mm, passage.beside_mm
+    beside = belt + draws.values["lumen_roundness"][:, None] * (round_ - belt)
     depth = passage.rig.extension_depth_mm if passage.rig.extension is not None else -1.0
     out = np.zeros((draws.count, len(tips_mm)))
     narrowest = path.radius_mm - 4.0 * path.radius_sd_mm
@@ -123,7 +125,7 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
             lumen_mm=lumen,
             stiffness_MPa=stiffness[near],
             profile=passage.device.profile,
-            beside_mm=passage.beside_mm,
+            beside_mm=beside,
             friction=friction,
         )
         out[:, j] = density.sum(axis=1) * path.spacing_mm * draws.values["lesion_factor"]

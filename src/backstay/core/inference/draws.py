@@ -183,6 +183,18 @@ DEFAULT_DRAWS: tuple[DrawSpec, ...] = (
     # judged.
     _judged("hand_push_N", "push the hand gives at the hub", "N", 8.0, 0.35, "schmidt2009"),
     _factor("shaft_factor", "stiffness of the device's shaft against the shelf file", 0.20),
+    # Two things side by side need the circle round both in a lumen that stays round, only the length of a
+    # belt round both where the wall gives way: geometry bounds it, where between is judged.
+    DrawSpec(
+        "lumen_roundness",
+        "how round a tight lumen stays with a wire beside the device: 0 like a belt round both, 1 a circle",
+        "",
+        0.5,
+        1.0,
+        "logit",
+        _JUDGEMENT,
+        _JUDGEMENT,
+    ),
 )
 """The shipped table of uncertain inputs, in the order they are drawn."""
 

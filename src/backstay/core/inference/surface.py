@@ -22,8 +22,8 @@ from backstay.core.mechanics.march import PUSH
 
 FloatArray = NDArray[np.float64]
 
-DESIGN_POINTS = 10
-"""The median case and nine more, spread over the inputs' distribution."""
+DESIGN_POINTS = 13
+"""The median case and twelve more, spread over the inputs' distribution."""
 DESIGN_SEED = 20_240_117
 SLOPE_WEIGHT = 0.7
 BEYOND_SEARCH = 1.25

@@ -12,7 +12,7 @@ from backstay.core.anatomy.path import LumenPath
 from backstay.core.mechanics.crossing import drag_density_N_per_mm, lesion_fields
 from backstay.core.mechanics.elastic import Load, Tube, tube
 from backstay.core.rigging.devices import OverWireDevice, Wire
-from backstay.core.rigging.packing import enclosing_radius_mm
+from backstay.core.rigging.packing import belt_radius_mm, enclosing_radius_mm
 from backstay.core.rigging.rig import Rig
 
 FloatArray = NDArray[np.float64]
@@ -77,8 +77,9 @@ class Passage:
         What is pushed.
     wire_tip_mm : float
         Where the wires end on the path.
-    beside_mm : float
-        Added to the device's radius for the wires that lie beside it; computed.
+    beside_mm, beside_belt_mm : float
+        Added to the device's radius for the wires that lie beside it where the lumen stays round, and where its wall gives way like a
+        belt; computed.
     """
 
     path: LumenPath
@@ -87,12 +88,15 @@ class Passage:
     device: OverWireDevice
     wire_tip_mm: float
     beside_mm: float = field(init=False, default=0.0)
+    beside_belt_mm: float = field(init=False, default=0.0)
 
     def __post_init__(self) -> None:
         wires = tuple(0.5 * wire.diameter_mm for wire in self.wires[1:])
         widest = 0.5 * self.device.crossing_diameter_mm
-        bundle = enclosing_radius_mm((widest, *wires)).radius_mm if wires else widest
-        object.__setattr__(self, "beside_mm", bundle - widest)
+        if wires:
+            together = (widest, *wires)
+            object.__setattr__(self, "beside_mm", enclosing_radius_mm(together).radius_mm - widest)
+            object.__setattr__(self, "beside_belt_mm", belt_radius_mm(together) - widest)
 
     @property
     def wires(self) -> tuple[Wire, ...]:

@@ -1,4 +1,4 @@
-"""Small banded linear algebra for the rod: LU with partial pivoting, and the inertia of a symmetric band.
+"""Small banded linear algebra for the rod: LU with threshold pivoting, and the inertia of a symmetric band.
 
 Written out (not LAPACK's dgbsv) because one system has a few hundred unknowns and a band of seven: at that size the calls cost more
 than the arithmetic, and a depth's whole load march can then run compiled without returning to Python. Checked against
@@ -22,16 +22,20 @@ HALF = 5
 """Subdiagonals of the shape's own Hessian."""
 
 
+PIVOT_THRESHOLD = 0.1
+"""Share of its column's largest entry that a diagonal needs to stay the pivot: rows then rarely change places and the band stays narrow."""
+
+
 @compiled
 def factor(a: FloatArray, pivots: IntArray, size: int) -> bool:
-    """Factor a banded matrix in place, rows pivoted.
+    """Factor a banded matrix in place, rows pivoted where the diagonal is small (threshold pivoting).
 
     Parameters
     ----------
     a : ndarray, shape (n, 3 * BAND + 1)
         Row i holds columns i - BAND .. i + 2 * BAND; the last BAND entries of each row must be zero on entry (room for fill).
-    pivots : ndarray of int, shape (n,)
-        Receives the row swapped in at each step.
+    pivots : ndarray of int, shape (n, 2)
+        Receives the row swapped in at each step, and the last column that its row of the upper factor reaches.
     size : int
         Rows in use.
 
@@ -41,32 +45,39 @@ def factor(a: FloatArray, pivots: IntArray, size: int) -> bool:
         False when a pivot vanishes (the matrix is singular to working precision).
     """
     for k in range(size):
+        pivots[k, 1] = min(k + BAND, size - 1)
+    for k in range(size):
         last = min(k + BAND, size - 1)
         best, row = abs(a[k, BAND]), k
         for i in range(k + 1, last + 1):
             value = abs(a[i, k - i + BAND])
             if value > best:
                 best, row = value, i
-        pivots[k] = row
         if best < 1e-300:
             return False
-        width = min(2 * BAND, size - 1 - k) + 1
+        if abs(a[k, BAND]) >= PIVOT_THRESHOLD * best:
+            row = k
+        pivots[k, 0] = row
         if row != k:
             shift = k - row + BAND
-            for j in range(width):
-                swap = a[k, BAND + j]
-                a[k, BAND + j] = a[row, shift + j]
-                a[row, shift + j] = swap
+            for j in range(max(pivots[k, 1], pivots[row, 1]) - k + 1):
+                a[k, BAND + j], a[row, shift + j] = a[row, shift + j], a[k, BAND + j]
+            pivots[k, 1], pivots[row, 1] = pivots[row, 1], pivots[k, 1]
+        reach = pivots[k, 1] - k
         inverse = 1.0 / a[k, BAND]
-        upper = a[k, BAND + 1 : BAND + width]
         for i in range(k + 1, last + 1):
             shift = k - i + BAND
             m = a[i, shift] * inverse
             a[i, shift] = m
-            if m != 0.0:
-                lower = a[i, shift + 1 : shift + width]
-                for j in range(width - 1):
-                    lower[j] -= m * upper[j]
+            if m == 0.0:
+                continue
+            if reach == BAND:  # a fixed length, which the compiler unrolls
+                for j in range(1, BAND + 1):
+                    a[i, shift + j] -= m * a[k, BAND + j]
+            else:
+                for j in range(1, reach + 1):
+                    a[i, shift + j] -= m * a[k, BAND + j]
+                pivots[i, 1] = max(pivots[i, 1], pivots[k, 1])
     return True
 
 
@@ -78,15 +89,15 @@ def solve(a: FloatArray, pivots: IntArray, b: FloatArray, size: int) -> None:
     ----------
     a : ndarray, shape (n, 3 * BAND + 1)
         Factors as `factor` left them.
-    pivots : ndarray of int, shape (n,)
-        Row swaps as `factor` left them.
+    pivots : ndarray of int, shape (n, 2)
+        Row swaps and reaches as `factor` left them.
     b : ndarray, shape (n,)
         Right-hand side; replaced by the solution.
     size : int
         Rows in use.
     """
     for k in range(size):
-        row = pivots[k]
+        row = pivots[k, 0]
         if row != k:
             b[k], b[row] = b[row], b[k]
         value = b[k]
@@ -95,7 +106,7 @@ def solve(a: FloatArray, pivots: IntArray, b: FloatArray, size: int) -> None:
                 b[i] -= a[i, k - i + BAND] * value
     for k in range(size - 1, -1, -1):
         total = b[k]
-        for j in range(1, min(2 * BAND, size - 1 - k) + 1):
+        for j in range(1, pivots[k, 1] - k + 1):
             total -= a[k, BAND + j] * b[k + j]
         b[k] = total / a[k, BAND]
 
@@ -108,7 +119,7 @@ def sign(a: FloatArray, pivots: IntArray, size: int) -> int:
     ----------
     a : ndarray, shape (n, 3 * BAND + 1)
         Factors as `factor` left them.
-    pivots : ndarray of int, shape (n,)
+    pivots : ndarray of int, shape (n, 2)
         Row swaps as `factor` left them.
     size : int
         Rows in use.
@@ -120,7 +131,7 @@ def sign(a: FloatArray, pivots: IntArray, size: int) -> int:
     """
     out = 1
     for k in range(size):
-        if pivots[k] != k:
+        if pivots[k, 0] != k:
             out = -out
         if a[k, BAND] < 0.0:
             out = -out

@@ -114,7 +114,7 @@ def drag_density_N_per_mm(
     lumen_mm: FloatArray,
     stiffness_MPa: FloatArray,
     profile: Profile,
-    beside_mm: float,
+    beside_mm: FloatArray | float,
     friction: FloatArray | float,
 ) -> FloatArray:
     """Return the drag per length of a device forced through a narrower lumen.
@@ -130,7 +130,7 @@ def drag_density_N_per_mm(
         Lumen radius [mm] and radial stiffness [MPa] there.
     profile : Profile
         The device.
-    beside_mm : float
+    beside_mm : float or ndarray, broadcastable to (..., n)
         Added to the device's radius for wires lying beside it [mm].
     friction : float or ndarray, broadcastable to (..., n)
         Coefficient of friction.

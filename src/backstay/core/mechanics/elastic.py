@@ -67,7 +67,7 @@ class Work(NamedTuple):
     By edge: `edge` (n, 3) unit directions, `length_mm` (n,). By node, shape (n,): `behind` distance behind the device's tip along the
     rod [mm]; `stiffness_Nmm2` and `radius_mm` of the assembly, averaged over the node's cell; `jump` change of compliance [1/(N mm2)]
     and `step` change of radius [mm] across the cell, front less rear and rear less front, that move with the device; `sliding` share of
-    the cell that slides on the wall. `residual` (3 n,), `matrix` (3 n, 3 BAND + 1), `pivots` (3 n,): the coupled Newton system in the
+    the cell that slides on the wall. `residual` (3 n,), `matrix` (3 n, 3 BAND + 1), `pivots` (3 n, 2): the coupled Newton system in the
     form of `banded.factor`; `hessian` (2 n, HALF + 1), `diagonal` (2 n,): the shape's own, in the form of `banded.ldl`; `block`
     (4, 3, 2): scratch for one node's turn.
     """
@@ -163,7 +163,7 @@ def workspace(nodes: int) -> Work:
         residual=np.zeros(3 * n),
         matrix=np.zeros((3 * n, 3 * BAND + 1)),
         hessian=np.zeros((2 * n, HALF + 1)),
-        pivots=np.zeros(3 * n, dtype=np.int64),
+        pivots=np.zeros((3 * n, 2), dtype=np.int64),
         diagonal=np.zeros(2 * n),
         block=np.zeros((4, 3, 2)),
     )
@@ -342,31 +342,6 @@ def curvature_squared(tube: Tube, i: int, work: Work) -> float:
         s += (work.edge[i, k] - before) ** 2
     total = work.length_mm[i] + (work.length_mm[i - 1] if i > 0 else 0.0)
     return float(4.0 * s / (total * total))
-
-
-@compiled
-def pushes(tube: Tube, load: Load, w: FloatArray, q: FloatArray, m: int, lesion_N: float, work: Work) -> None:
-    """Compute the push on every edge from the shape, from the free end back to the guide.
-
-    Parameters
-    ----------
-    tube, load : Tube, Load
-        The vessel and what lies in it.
-    w : ndarray, shape (n, 2)
-        Offsets [mm].
-    q : ndarray, shape (n,)
-        Receives the pushes [N]; the last edge carries none.
-    m : int
-        Last node.
-    lesion_N : float
-        Load at the lesion [N].
-    work : Work
-        With the edges and the assembly laid.
-    """
-    q[m - 1] = 0.0
-    for i in range(m - 1, 0, -1):
-        friction, material, step, share = push_terms(tube, load, w, i, m, lesion_N, work)
-        q[i - 1] = q[i] + friction + material + step + share
 
 
 @compiled

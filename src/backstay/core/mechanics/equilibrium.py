@@ -1,4 +1,4 @@
-"""One equilibrium at one load: Newton, stability, relaxation, and the tangent to the next load.
+"""One equilibrium at one load: Newton, stability, descent, and the tangent to the next load.
 
 A state is accepted where Newton converges to a stable shape: the shape's Hessian at the converged push is positive definite. Notation
 as in `elastic`.
@@ -11,7 +11,7 @@ import numpy as np
 from backstay.core.mechanics.banded import BAND, factor, ldl, sign, solve
 from backstay.core.mechanics.compiled import compiled, inlined
 from backstay.core.mechanics.coupled import assemble, rod_direction
-from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, lay_assembly, lay_edges, pushes
+from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, lay_assembly, lay_edges
 
 STEP_TOLERANCE_MM = 1e-4
 STRAYING_MM = 0.05
@@ -22,7 +22,14 @@ LARGEST_STEP_MM = 0.4
 OUTSIDE_MM = 4.0
 """A shape that lies this far into or beyond the wall has left the vessel."""
 ASIDE_MM = 1e-3
-RELAXATIONS = 150
+FIRST_SPRING_N_PER_MM = 0.1
+WEAKEST_SPRING_N_PER_MM = 1e-5
+ASTRAY_MM = 2.0
+"""A descent's step this long means a spring too weak; it is cut to `LONGEST_DESCENT_MM`, and below `NEARLY_MM` needs no spring."""
+LONGEST_DESCENT_MM = 1.0
+NEARLY_MM = 0.02
+LARGEST_TURN_RAD = 0.15
+DESCENTS = 100
 LONGEST = 60
 """Most Newton iterations where no shorter step is left to try."""
 
@@ -140,7 +147,7 @@ def negatives(tube: Tube, w: FloatArray, m: int, work: Work, most: int) -> int:
 
 
 @compiled
-def relax(
+def descend(
     tube: Tube,
     load: Load,
     w: FloatArray,
@@ -149,9 +156,12 @@ def relax(
     lesion_N: float,
     work: Work,
     most: int,
-    limit: int,
-) -> bool:
-    """Move downhill at a fixed load, the push following the shape.
+    spring_N_per_mm: float,
+) -> int:
+    """Come to rest at a fixed load from far away, every node held where it is by a spring that gives way.
+
+    Newton's step from a straight start is many times the lumen: nothing touches the wall yet. The spring [@levenberg1944] keeps the step
+    inside it, and grows again where a step would still go astray or the shape is not stable: the way is downhill.
 
     Parameters
     ----------
@@ -164,64 +174,59 @@ def relax(
     lesion_N : float
         Load at the lesion [N].
     work : Work
-        Work arrays.
+        Work arrays; left as `negatives` leaves them.
     most : int
         As in `negatives`.
-    limit : int
-        Most steps.
+    spring_N_per_mm : float
+        Spring to begin with: 0 where the shape is near rest or about to give way, `FIRST_SPRING_N_PER_MM` far from rest.
 
     Returns
     -------
-    bool
-        True when it comes to rest inside the vessel, or wanders too little to leave it: Newton then has the last word.
+    int
+        As `negatives`: -1 where it leaves the vessel or finds no rest.
     """
     size = 3 * (m + 1)
-    damping, largest = 0.0, 0.0
-    for i in range(m + 1):  # leave a symmetric shape that has become unstable
-        w[i, 0] += ASIDE_MM * np.sin(0.7 * i)
-        w[i, 1] += ASIDE_MM * np.sin(0.9 * i)
-    for iteration in range(limit):
+    spring, before, pace = spring_N_per_mm, np.inf, 1.0
+    for _ in range(DESCENTS):
         lay_edges(tube, w, m, work)
         lay_assembly(tube, load, m, work)
-        pushes(tube, load, w, q, m, lesion_N, work)
         assemble(tube, load, w, q, m, lesion_N, work, True)
-        shift = _downhill(m, work, most, damping)
-        if shift < 0.0:
-            return False
-        damping = 0.1 * shift if shift > 1e-5 else 0.0
+        _hold(work.matrix, m, spring + NEUTRAL_N_PER_MM)
+        if not factor(work.matrix, work.pivots, size):
+            return -1
         x = work.residual
         solve(work.matrix, work.pivots, x, size)
         largest = 0.0
         for i in range(m + 1):
             largest = max(largest, abs(x[3 * i]), abs(x[3 * i + 1]))
-        if not np.isfinite(largest):
-            return False
-        pace = 0.5 ** (3 * iteration // limit)  # contact that moves to and fro is met by shorter steps
-        scale = pace * min(1.0, 0.5 * LARGEST_STEP_MM / max(largest, 1e-30))
+        count = ldl(work.hessian, work.diagonal, 2 * (m + 1), spring + NEUTRAL_N_PER_MM)
+        if not (largest < ASTRAY_MM and count <= most and sign(work.matrix, work.pivots, size) > 0):
+            spring = max(spring, WEAKEST_SPRING_N_PER_MM) * min(max(largest / ASTRAY_MM, 4.0), 100.0)
+            continue
+        if spring == 0.0:  # contact that switches on and off in turn is met by shorter steps
+            pace = max(0.5 * pace, 0.02) if largest > 0.7 * before else min(2.0 * pace, 1.0)
+            before = largest
+        turn = 1e-30
+        for i in range(m):  # an edge that turns far in one step may fold
+            turn = max(
+                turn, np.hypot(x[3 * i + 3] - x[3 * i], x[3 * i + 4] - x[3 * i + 1]) / work.length_mm[i]
+            )
+        scale = pace * min(1.0, LONGEST_DESCENT_MM / max(largest, 1e-30), LARGEST_TURN_RAD / turn)
         for i in range(m + 1):
             w[i, 0] -= scale * x[3 * i]
             w[i, 1] -= scale * x[3 * i + 1]
-            if np.hypot(w[i, 0], w[i, 1]) > tube.lumen_mm[i] + OUTSIDE_MM:
-                return False
-        if largest < 1e-2 and shift == 0.0:
-            return True
-    return largest < 0.5 * LARGEST_STEP_MM
-
-
-@inlined
-def _downhill(m: int, work: Work, most: int, shift: float) -> float:
-    """Factor the coupled matrix with the least spring tried on every node, from `shift` up, that makes it stable; -1 if none does."""
-    size = 3 * (m + 1)
-    matrix, hessian = work.matrix[:size].copy(), work.hessian[: 2 * (m + 1)].copy()
-    while shift <= 1e4:
-        _hold(work.matrix, m, shift + NEUTRAL_N_PER_MM)
-        if ldl(work.hessian, work.diagonal, 2 * (m + 1), shift + NEUTRAL_N_PER_MM) <= most:
-            if factor(work.matrix, work.pivots, size) and sign(work.matrix, work.pivots, size) > 0:
-                return shift
-        shift = max(3.0 * shift, 1e-6)
-        work.matrix[:size] = matrix
-        work.hessian[: 2 * (m + 1)] = hessian
-    return -1.0
+            if i < m:
+                q[i] -= scale * x[3 * i + 2]
+            if not np.hypot(w[i, 0], w[i, 1]) < tube.lumen_mm[i] + OUTSIDE_MM:
+                return -1
+        if largest < STEP_TOLERANCE_MM and spring == 0.0:
+            return count
+        spring *= min(max(largest / ASTRAY_MM, 0.1), 0.5)
+        if spring < WEAKEST_SPRING_N_PER_MM or largest < NEARLY_MM:
+            spring = 0.0
+    if newton(tube, load, w, q, m, lesion_N, work, LONGEST) > 0:
+        return negatives(tube, w, m, work, most)
+    return -1
 
 
 @compiled
@@ -237,7 +242,7 @@ def settle(
     limit: int,
     snap: bool,
 ) -> int:
-    """Bring (w, q) to a stable equilibrium at a fixed load: by Newton, and where that fails by relaxation.
+    """Bring (w, q) to a stable equilibrium at a fixed load: by Newton, and where that fails by descent.
 
     Parameters
     ----------
@@ -256,7 +261,7 @@ def settle(
     limit : int
         Most Newton iterations from the guess.
     snap : bool
-        Allow relaxation, which may snap to another side of the lumen.
+        Allow the descent, which may snap to another side of the lumen.
 
     Returns
     -------
@@ -270,9 +275,10 @@ def settle(
     if found < 0 and snap:
         w[:] = kept_w
         q[:] = kept_q
-        if relax(tube, load, w, q, m, lesion_N, work, most, RELAXATIONS):
-            if newton(tube, load, w, q, m, lesion_N, work, LONGEST) > 0:
-                found = negatives(tube, w, m, work, most)
+        for i in range(m + 1):  # leave a symmetric shape that has become unstable
+            w[i, 0] += ASIDE_MM * np.sin(0.7 * i)
+            w[i, 1] += ASIDE_MM * np.sin(0.9 * i)
+        found = descend(tube, load, w, q, m, lesion_N, work, most, 0.0)
     if found < 0:
         w[:] = kept_w
         q[:] = kept_q
@@ -281,7 +287,7 @@ def settle(
 
 @compiled
 def begin(tube: Tube, load: Load, w: FloatArray, q: FloatArray, m: int, work: Work) -> int:
-    """Find the unloaded state: from the guess, from the centreline, then down from a stiffer wall.
+    """Find the unloaded state: from the guess, else from the centreline down from a stiffer wall.
 
     Parameters
     ----------
@@ -299,13 +305,7 @@ def begin(tube: Tube, load: Load, w: FloatArray, q: FloatArray, m: int, work: Wo
     int
         As `negatives`: -1 where the unloaded assembly does not lie stably in the vessel.
     """
-    newton(tube, load, w, q, m, 0.0, work, 40)
-    held = settle(tube, load, w, q, m, 0.0, work, 1, LONGEST, False)
-    if held >= 0:
-        return held
-    w[:] = 0.0
-    q[:] = 0.0
-    held = settle(tube, load, w, q, m, 0.0, work, 1, LONGEST, True)
+    held = descend(tube, load, w, q, m, 0.0, work, 1, FIRST_SPRING_N_PER_MM)
     if held >= 0:
         return held
     w[:] = 0.0

@@ -1,6 +1,6 @@
 """The load march for one depth: from no load to the highest load the vessel holds, read off on the way.
 
-Where no stable state is found (`equilibrium`) the load step is halved; at the smallest step the shape is relaxed at that load (a snap to
+Where no stable state is found (`equilibrium`) the load step is halved; at the smallest step the shape descends at that load (a snap to
 another side of the lumen is found that way, and the march goes on from there); where that finds nothing either, it is prolapse.
 """
 
