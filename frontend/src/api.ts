@@ -20,6 +20,16 @@ export interface AwayBody {
   readonly away: boolean;
 }
 
+export interface BranchEdit {
+  readonly row?: number | null;
+  readonly name: string;
+  readonly at_mm: number;
+  readonly diameter_mm: number;
+  readonly angle_deg: number;
+}
+
+export type Calcium = "none" | "mild" | "moderate" | "severe";
+
 export interface CaseItem {
   readonly id: string;
   readonly title: string;
@@ -90,6 +100,16 @@ export interface ImportBody {
   readonly files: readonly (FileText)[];
 }
 
+export interface LesionEdit {
+  readonly row?: number | null;
+  readonly from_mm: number;
+  readonly to_mm: number;
+  readonly calcium: Calcium;
+  readonly prepared?: readonly (Preparation)[];
+  readonly dissected?: boolean;
+  readonly opened_fully?: boolean;
+}
+
 export interface LineBody {
   readonly key: string;
   readonly line: string;
@@ -143,6 +163,8 @@ export interface PlanView {
   readonly form: RigForm;
   readonly problems: readonly (string)[];
 }
+
+export type Preparation = "small_balloon" | "semi_compliant_balloon" | "non_compliant_balloon" | "scoring_balloon" | "lithotripsy" | "atherectomy";
 
 export interface RecordView {
   readonly title: string;
@@ -258,3 +280,21 @@ export interface UndoBody {
 }
 
 export type UserRole = "reader" | "recorder" | "operator";
+
+export interface VesselBody {
+  readonly lesions: readonly (LesionEdit)[];
+  readonly branches: readonly (BranchEdit)[];
+}
+
+export interface VesselView {
+  readonly title: string;
+  readonly invented: boolean;
+  readonly rows: readonly (Row)[];
+  readonly warnings: readonly (string)[];
+  readonly length_mm: number;
+  readonly lesions: readonly (LesionEdit)[];
+  readonly branches: readonly (BranchEdit)[];
+  readonly calcium: readonly (Choice)[];
+  readonly preparations: readonly (Choice)[];
+  readonly picture: string;
+}

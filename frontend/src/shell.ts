@@ -10,6 +10,7 @@ export interface Place {
 }
 
 const SECTIONS: readonly (readonly [string, string])[] = [
+  ["vessel", "Vessel"],
   ["plan", "Plan"],
   ["procedure", "Procedure"],
   ["room", "Room"],

@@ -131,6 +131,36 @@ def test_a_case_that_cannot_be_read_is_listed_with_the_reason(
     assert row["problem"] and str(bench.library.folder) not in row["problem"]
 
 
+# The vessel
+
+
+def test_lesions_and_branches_are_set_in_a_table(client: TestClient, bench: Any, case: str) -> None:
+    view = client.get(f"/api/cases/{case}/vessel").json()
+    assert view["lesions"][0]["calcium"] == "severe" and len(view["branches"]) == 2
+    lesion = {**view["lesions"][0], "to_mm": 60.0, "calcium": "moderate", "opened_fully": True}
+    more = {"row": None, "from_mm": 70.0, "to_mm": 76.0, "calcium": "mild"}
+    body = {"lesions": [lesion, more], "branches": view["branches"][:1]}
+    put = client.put(f"/api/cases/{case}/vessel", json=body)
+    assert put.status_code == 200, put.text
+    loaded = load_case(bench.library.file(case))
+    assert [(x.from_mm, x.to_mm, x.calcium.value) for x in loaded.lesions] == [
+        (34, 60, "moderate"),
+        (70, 76, "mild"),
+    ]
+    assert (
+        loaded.vessel.lesion[0].eccentric and loaded.vessel.lesion[0].imaging is not None
+    )  # not in the table, kept
+    assert [x.name for x in loaded.branches] == ["first right ventricular branch"]
+    before = bench.library.file(case).read_text()
+    for wrong, field in (
+        ({**more, "to_mm": 390.0}, "vessel.lesion#2.to_mm"),
+        ({**more, "from_mm": 50.0}, "vessel.lesion#2"),
+    ):
+        refused = client.put(f"/api/cases/{case}/vessel", json={"lesions": [lesion, wrong], "branches": []})
+        assert (refused.status_code, refused.json()["field"]) == (422, field), refused.text
+        assert bench.library.file(case).read_text() == before
+
+
 # The plan
 
 

@@ -302,7 +302,7 @@ def test_nothing_runs_over_the_side(
     page = opened(context, server, "/")
     page.set_viewport_size({"width": width, "height": height})
     page.emulate_media(color_scheme=scheme)
-    for section in ("", "plan", "procedure", "room", "wrap-up"):
+    for section in ("", "vessel", "plan", "procedure", "room", "wrap-up"):
         page.goto(f"{server.address}/case/{case}/{section}" if section else server.address)
         page.locator("main > *").first.wait_for()
         if section == "plan":
@@ -339,7 +339,7 @@ def test_no_page_has_a_serious_barrier(context: BrowserContext, server: Any, cas
     page = opened(context, server, "/")
     page.emulate_media(color_scheme=scheme)
     found = []
-    for section in ("", "plan", "procedure", "room", "wrap-up", "enter"):
+    for section in ("", "vessel", "plan", "procedure", "room", "wrap-up", "enter"):
         path = {"": "/", "enter": "/enter"}.get(section, f"/case/{case}/{section}")
         page.goto(server.address + path)
         page.locator("main > *").first.wait_for()

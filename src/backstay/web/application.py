@@ -15,7 +15,15 @@ from starlette.exceptions import HTTPException
 
 from backstay.app.library import without_folders
 from backstay.errors import InputError, NotConverged, NotFound, StoreError, error_shape, http_status
-from backstay.web import pages, routes_cases, routes_door, routes_plan, routes_record, routes_report
+from backstay.web import (
+    pages,
+    routes_cases,
+    routes_door,
+    routes_plan,
+    routes_record,
+    routes_report,
+    routes_vessel,
+)
 from backstay.web.gate import Gate, Refused
 from backstay.web.models import ErrorShape
 from backstay.web.parts import Workbench
@@ -60,7 +68,15 @@ def inside(workbench: Workbench) -> FastAPI:
     app.state.workbench = workbench
     for kind in (*_EXPECTED, RequestValidationError, HTTPException):
         app.add_exception_handler(kind, _answer)
-    for module in (pages, routes_door, routes_cases, routes_plan, routes_record, routes_report):
+    for module in (
+        pages,
+        routes_door,
+        routes_cases,
+        routes_plan,
+        routes_record,
+        routes_report,
+        routes_vessel,
+    ):
         app.include_router(module.router)
     return app
 

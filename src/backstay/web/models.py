@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from backstay.adapters.case_file import RigTable, TargetTable
-from backstay.identifiers import EventKind, UserRole
+from backstay.identifiers import Calcium, EventKind, Preparation, UserRole
 
 CaseName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,79}$")]
 Key = Annotated[
@@ -227,6 +227,53 @@ class Asked(Model):
 
     id: str
     change: str
+
+
+# The vessel
+
+
+class LesionEdit(Model):
+    """A lesion as the table has it; `row` is its place in the case file, null for a new one."""
+
+    row: int | None = Field(None, ge=0, le=30)
+    from_mm: float = Field(ge=0, le=400)
+    to_mm: float = Field(ge=0, le=400)
+    calcium: Calcium
+    prepared: list[Preparation] = Field(default_factory=list, max_length=20)
+    dissected: bool = False
+    opened_fully: bool = False
+
+
+class BranchEdit(Model):
+    """A branch as the table has it; `row` as for a lesion."""
+
+    row: int | None = Field(None, ge=0, le=60)
+    name: ShortText
+    at_mm: float = Field(ge=0, le=400)
+    diameter_mm: float = Field(ge=0.3, le=6)
+    angle_deg: float = Field(ge=5, le=175)
+
+
+class VesselBody(Model):
+    """The lesions and branches of a case."""
+
+    lesions: list[LesionEdit] = Field(max_length=30)
+    branches: list[BranchEdit] = Field(max_length=60)
+
+
+class VesselView(Model):
+    """The vessel as understood, with what may be edited."""
+
+    title: str
+    invented: bool
+    rows: list[Row]
+    warnings: list[str]
+    length_mm: float
+    lesions: list[LesionEdit]
+    branches: list[BranchEdit]
+    calcium: list[Choice]
+    preparations: list[Choice]
+    picture: str = Field(description="the lesions and their measures along the vessel")
 
 
 # The record

@@ -53,6 +53,8 @@ def room(request: Request, case: CaseName) -> Part:
 async def stream(request: Request, case: CaseName) -> StreamingResponse:
     """Tell everything as it happens (server-sent events): progress, rig, rested, failed, record, room, alive."""
     bench = workbench_of(request)
+    # Who follows a case is shown its next move, so it is worked out.
+    await run_in_threadpool(bench.desks.plan, case)
     html = await run_in_threadpool(bench.desks.room, case)
     texts = bench.hub.stream(case, [("room", {"html": html})])
     return StreamingResponse(texts, media_type="text/event-stream")

@@ -11,6 +11,8 @@ async function start() {
     const [, caseId, section] = found ?? [];
     if (!caseId)
         return (await import("./cases.js")).cases(me);
+    if (section === "vessel")
+        return (await import("./vessel.js")).vessel(me, caseId);
     if (section === "plan")
         return (await import("./plan.js")).plan(me, caseId);
     if (section === "procedure")
