@@ -48,11 +48,11 @@ TRIES = 5
 RANKS, BINS = 99, 20
 SIGNIFICANCE = 0.01
 BAND = 0.999
-LABS, LAB_CASES = 24, 40
+LABS, LAB_CASES = 16, 30
 POOL_PARTICLES = 8192
 STOPPING_MIN = 120.0
 TRY_MIN = 2.0
-ADVISED = 200
+ADVISED = 80
 """Cases on which advice is held against the fixed order."""
 
 
@@ -354,7 +354,7 @@ def _pooling(shown: Demo) -> list[str]:
         f"| {name} | {np.mean(inside[:, k]):.2f} | {found[:, k, 0].std():.2f} | {found[:, k, 1].mean():.2f} |"
         for k, name in enumerate(names)
     ]
-    few = pooled_labs(shown.rigs, labs=6, cases=2, first_seed=82_000)
+    few = pooled_labs(shown.rigs, labs=4, cases=2, first_seed=82_000)
     return [
         f"**Pooling**: {LABS} labs whose own parts were drawn from the prior, {LAB_CASES} cases each with one to three attempts "
         f"(seeds from 81000). Share of known values inside the nominal 80 % interval: {inside.mean():.2f} of {inside.size}. "
