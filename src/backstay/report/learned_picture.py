@@ -68,13 +68,13 @@ def chances_picture(doc: LearnedDocument, *, width: float = WIDE) -> Scene:
     rows = doc.rungs[:8]
     name_width = 0.46 * width
     left, right = name_width + _MARGIN, width - 2.0 * _MARGIN
-    height = _TOP + 34.0 * len(rows) + 8.0
-    shapes: list[Shape] = []
+    height = _TOP + 34.0 * len(rows) + 26.0
+    shapes: list[Shape] = [Text(_MARGIN, height - 6.0, "open: before any attempt; full: now", 11.0, "soft")]
     for tenth in (0, 5, 10):
         x = left + (right - left) * tenth / 10.0
         shapes += [
             Text(x, 16.0, f"{tenth} in 10", 12.0, "soft", "middle"),
-            _upright(x, 22.0, height - 6.0, "line", ""),
+            _upright(x, 22.0, height - 24.0, "line", ""),
         ]
     for k, row in enumerate(rows):
         shapes += _chance(row, _TOP + 34.0 * k + 12.0, name_width, left, right)
