@@ -49,6 +49,10 @@ CIRCUITS = [
 ]
 
 
+APPARENT = [(0.8462, 0.8182), (0.7714, 0.8519), (0.8000, 0.8750), (0.8837, 0.7368)]
+"""Pressure beyond over pressure before, of the proximal and of the distal lesion."""
+
+
 @pytest.mark.parametrize("row", CIRCUITS)
 def test_tandem_equations_are_the_circuit(row: tuple[float, ...]) -> None:
     aortic, collateral, first, second, bed, *printed = row
@@ -66,7 +70,9 @@ def test_tandem_equations_are_the_circuit(row: tuple[float, ...]) -> None:
     found = tandem_proximal_ratio(**pressures), tandem_distal_ratio(**pressures)
     assert found == pytest.approx(alone, abs=1e-9)
     assert found == pytest.approx(printed[3:], abs=5e-5)
-    # The plain ratio over one lesion is not it.
+    # The plain ratios over each lesion, as derived beside it, are not it.
+    apparent = between / aortic, distal / between
+    assert apparent == pytest.approx(APPARENT[CIRCUITS.index(row)], abs=5e-5)
     assert between / aortic != pytest.approx(alone[0], abs=5e-3)
 
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import re
+import runpy
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -35,67 +38,14 @@ from backstay.report.treatment import (
     worth_words,
 )
 
-S = np.arange(0.0, 100.5, 0.5)
-CASE = """schema = 1
-title = "Invented"
-invented = true
-shelf = "shelf.toml"
-
-[access]
-route = "right radial"
-sheath_fr = 6
-
-[vessel]
-name = "right coronary artery"
-path = "path.csv"
-{vessel}
-[rig]
-guide = "guide-6-sr"
-wires = ["wire-workhorse"]
-
-[target]
-device = "{device}"
-from_mm = {target[0]}
-to_mm = {target[1]}
-{more}
-"""
-OCT = 'imaging = {{ method = "oct", calcium_arc_deg = {0}, calcium_thickness_mm = {1}, calcium_length_mm = {2} }}'
-
-
-def lesion(from_mm: float, to_mm: float, *lines: str, calcium: str = "none") -> str:
-    rest = "\n".join(lines)
-    return f'\n[[vessel.lesion]]\nfrom_mm = {from_mm}\nto_mm = {to_mm}\ncalcium = "{calcium}"\n{rest}\n'
+W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
+OCT, S, lesion = W.OCT, W.S, W.lesion
 
 
 @pytest.fixture
 def make(demo_dir: Path, tmp_path: Path) -> Any:
-    """Return a maker of cases: a straight vessel narrowed at places, 3.2 mm at its ostium unless said."""
-
-    def made(
-        narrowed: list[tuple[float, float, float]],
-        vessel: str,
-        *,
-        more: str = "",
-        start_mm: float = 3.2,
-        device: str = "stent-300-18",
-        target: tuple[float, float] = (40.0, 58.0),
-    ) -> Path:
-        diameter = start_mm - 0.006 * S
-        for at, half, share in narrowed:
-            diameter = diameter * (
-                1 - share * (0.5 + 0.5 * np.cos(np.pi * np.clip((S - at) / half, -1.0, 1.0)))
-            )
-        rows = [
-            f"{s:.3f},0.000,0.000,{d / 2:.4f},0.030"
-            for s, d in zip(S.tolist(), diameter.tolist(), strict=True)
-        ]
-        (tmp_path / "path.csv").write_text("\n".join(["x_mm,y_mm,z_mm,radius_mm,radius_sd_mm", *rows]) + "\n")
-        (tmp_path / "shelf.toml").write_bytes((demo_dir / "shelf.toml").read_bytes())
-        file = tmp_path / "case.toml"
-        file.write_text(CASE.format(vessel=vessel, device=device, target=target, more=more))
-        return file
-
-    return made
+    """Return a maker of cases in a folder of their own."""
+    return partial(W.write_case, tmp_path, demo_dir / "shelf.toml")
 
 
 def sized(file: Path) -> TreatmentDocument:
@@ -259,20 +209,14 @@ def test_a_drug_coated_balloon_is_offered_where_it_is_an_option(
         assert why in words[0] and "30 %" in words[0]
 
 
-BRANCH = (
-    '\n[[vessel.branch]]\nname = "large branch"\nat_mm = 50\ndiameter_mm = 2.6\nangle_deg = 60\n'
-    "stenosis_percent = 75\ndisease_mm = 12\n"
-)
-
-
 def test_kissing_balloons_are_of_their_vessels_size_or_what_stands_against_them_is_said(make: Any) -> None:
-    wide = sized(make([(50.0, 10.0, 0.6)], lesion(40, 60) + BRANCH, start_mm=3.5, device="stent-300-18"))
+    wide = sized(make([(50.0, 10.0, 0.6)], lesion(40, 60) + W.BRANCH, start_mm=3.5, device="stent-300-18"))
     (advice,) = wide.stretches[0].branches
     assert advice.approach == "talk over two stents" and advice.medina == (1, 1, 1)
     assert (advice.kissing is None) is bool(advice.no_kissing)
     said = " ".join(branch_words(advice))
     assert "Kissing balloons, if it comes to that" in said
-    small = sized(make([(50.0, 10.0, 0.6)], lesion(40, 60) + BRANCH, start_mm=3.05, device="stent-275-18"))
+    small = sized(make([(50.0, 10.0, 0.6)], lesion(40, 60) + W.BRANCH, start_mm=3.05, device="stent-275-18"))
     (advice,) = small.stretches[0].branches
     assert advice.kissing is None and "the platform opens to" in advice.no_kissing
     assert advice.no_kissing in " ".join(branch_words(advice))

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import pytest
 
-from backstay.core.treatment import branching, classify, flow, result, sizing
+from backstay.core.treatment import bifurcation, branching, classify, flow, result, sizing
 from backstay.identifiers import BranchingLaw, Calcium, LesionType
 
 Law = Callable[..., float]
@@ -100,6 +100,19 @@ def test_kissing_balloons_fail_when_perturbed(
     assert branching.kissing_hull_mm(**sizes) != pytest.approx(by_hull, abs=5e-4)
 
 
+# How wide two balloons side by side are, derived: the sum of both; the stretched circle lies between area and that.
+@pytest.mark.parametrize(
+    ("pair", "width"), [((3.0, 3.0), 6.0), ((3.0, 2.5), 5.5), ((3.5, 3.0), 6.5), ((2.5, 2.5), 5.0)]
+)
+def test_greatest_width_of_kissing_balloons(pair: tuple[float, float], width: float) -> None:
+    found = bifurcation.kissing_width_mm(first_mm=pair[0], second_mm=pair[1])
+    assert found == pytest.approx(width, abs=5e-3)
+    assert bifurcation.kissing_width_mm(first_mm=pair[0] + 0.01, second_mm=pair[1]) != pytest.approx(
+        width, abs=5e-3
+    )
+    assert branching.kissing_hull_mm(first_mm=pair[0], second_mm=pair[1]) < found
+
+
 # Stent area over references in per cent, derived; the 80 % itself is from memory [@raber2018].
 EXPANSION = [(6.0, (8.0, 6.4), 83.33, True), (5.6, (7.5, 6.5), 80.00, False), (4.9, (6.0, 5.0), 89.09, True)]
 
@@ -162,6 +175,21 @@ def test_outer_wall_from_the_lumen(lumen: float, where: str, derived: float, mea
     assert sizing.outer_wall_from_lumen_mm(lumen_mm=lumen + 0.02, where=where) != pytest.approx(
         derived, abs=5e-3
     )
+
+
+# Measured wall over measured lumen, derived from the printed means: 1.265 and 1.312; they lie in the printed quartiles of the ratio.
+@pytest.mark.parametrize(
+    ("where", "wall", "lumen", "ratio", "quartiles"),
+    [("distal", 3.34, 2.64, 1.265, (1.19, 1.36)), ("proximal", 4.12, 3.14, 1.312, (1.23, 1.37))],
+)
+def test_ratio_of_wall_to_lumen(
+    where: str, wall: float, lumen: float, ratio: float, quartiles: tuple[float, float]
+) -> None:
+    assert wall / lumen == pytest.approx(ratio, abs=5e-4)
+    assert quartiles[0] < sizing.WALL_OVER_LUMEN[where] < quartiles[1]
+    # Ours is the printed median of the ratio; it is not the ratio of the printed means, from which it differs by 0.015 or less.
+    assert sizing.WALL_OVER_LUMEN[where] == pytest.approx(ratio, abs=0.0155)
+    assert sizing.WALL_OVER_LUMEN[where] != pytest.approx(ratio, abs=5e-4)
 
 
 def test_label_by_the_lumen() -> None:

@@ -148,6 +148,7 @@ class KissingPair(_Model):
     side_atm: float
     area_mm: float = Field(description="circle of their joint area")
     hull_mm: float = Field(description="circle as long as a taut band round both; held against the platform")
+    width_mm: float = Field(description="both side by side, the longer way across")
 
 
 class BranchAdvice(_Model):

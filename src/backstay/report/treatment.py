@@ -225,7 +225,8 @@ def branch_words(b: BranchAdvice) -> list[str]:
         k = b.kissing
         found.append(
             f"Kissing balloons, if it comes to that: {k.main} at {number(k.main_atm, 0)} atm with {k.side} at {number(k.side_atm, 0)} atm; "
-            f"{number(k.area_mm, 2)} mm by area, {number(k.hull_mm, 2)} mm by the band round both, which the platform has to bear."
+            f"{number(k.area_mm, 2)} mm by area, {number(k.hull_mm, 2)} mm by the band round both, which the platform has to bear; "
+            f"{number(k.width_mm, 1)} mm the longer way across, oval: optimise it proximally again (common practice, no source)."
         )
     elif b.no_kissing:
         found.append(f"Kissing balloons, if it comes to that: none within the limits; {b.no_kissing}.")

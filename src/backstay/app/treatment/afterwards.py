@@ -9,7 +9,13 @@ from backstay.adapters.treatment_file import BranchAdvice, KissingPair, PlannedB
 from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
 from backstay.core.treatment.balloons import Sized, choose_balloon
-from backstay.core.treatment.bifurcation import BranchFacts, BranchPlan, NoKissing, plan_branch
+from backstay.core.treatment.bifurcation import (
+    BranchFacts,
+    BranchPlan,
+    NoKissing,
+    kissing_width_mm,
+    plan_branch,
+)
 from backstay.core.treatment.classify import RELEVANT_BRANCH_MM
 from backstay.core.treatment.sizing import AXIAL_MISS_RATIOS, misses_across
 from backstay.core.treatment.stents import Choice, Placed
@@ -206,6 +212,10 @@ def _relevant(plan: BranchPlan) -> bool:
     return plan.branch.diameter_mm > RELEVANT_BRANCH_MM
 
 
+def _opened_mm(sized: Sized) -> float:
+    return sized.inflation.diameter_mm
+
+
 def _kissing(plan: BranchPlan) -> KissingPair | None:
     pair = plan.kissing
     if isinstance(pair, NoKissing) or not _relevant(plan):
@@ -217,4 +227,5 @@ def _kissing(plan: BranchPlan) -> KissingPair | None:
         side_atm=pair.side.inflation.pressure_atm,
         area_mm=round(pair.area_mm, 2),
         hull_mm=round(pair.hull_mm, 2),
+        width_mm=round(kissing_width_mm(first_mm=_opened_mm(pair.main), second_mm=_opened_mm(pair.side)), 2),
     )

@@ -198,6 +198,27 @@ def _notes(branch: BranchFacts, limbs: tuple[int, int, int] | None) -> tuple[str
     return tuple(found)
 
 
+def kissing_width_mm(*, first_mm: float, second_mm: float) -> float:
+    """Return how wide two balloons side by side are at most.
+
+    Parameters
+    ----------
+    first_mm, second_mm : float
+        Diameters of the balloons [mm], above 0.
+
+    Returns
+    -------
+    float
+        Their sum [mm]: how oval the stent round both becomes, against the diameter by area or by the band.
+
+    Examples
+    --------
+    >>> kissing_width_mm(first_mm=3.0, second_mm=2.5)
+    5.5
+    """
+    return first_mm + second_mm
+
+
 def choose_kissing(
     balloons: Sequence[Balloon], *, main_mm: float, side_mm: float, before_mm: float, limit_mm: float
 ) -> Kissing | NoKissing:
