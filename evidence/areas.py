@@ -112,6 +112,10 @@ AREAS = (
 
 UNVALIDATED = (
     (
+        "minutes, contrast and dose of each move, cost of stopping, what a balloon opens",
+        "judgement; the order of the ladder rests on them, and the case file changes the weights",
+    ),
+    (
         "vessels measured from angiograms of patients",
         "one real cine was traced and looked at; nothing was compared with a known vessel, or across phases of the heart",
     ),

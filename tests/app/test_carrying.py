@@ -15,6 +15,7 @@ from backstay.app.carrying import (
     carried_by,
     own_deliveries,
     solve_carried,
+    solve_own,
     trapped_caution,
 )
 from backstay.app.loading import LoadedCase, load_case
@@ -178,7 +179,8 @@ def test_the_plan_says_it_in_the_conditions(
     as_it_is = replace(
         moves["extension_10mm"], id="as_it_is", rig=start.rig, moves=(MoveId.AS_IT_IS,), tool=None
     )
-    found = own_deliveries(case, [as_it_is, moves["extension_10mm"], moves["seat_5mm"]], draws)
+    options = [as_it_is, moves["extension_10mm"], moves["seat_5mm"]]
+    found = own_deliveries(options, solve_own(case, options, draws), draws)
     assert list(found) == ["extension_10mm", "seat_5mm"]
     (row,) = found["extension_10mm"]["carried"]
     assert row.tip_mm == 10.0 and row.chance > 0.9 and row.push_N.p50 is not None

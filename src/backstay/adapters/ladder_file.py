@@ -33,20 +33,29 @@ class Rival(_Model):
 class LadderRung(_Model):
     """One rung: a move, then a push."""
 
+    mark: str = Field(
+        description="1, 2 ... down the ladder; A1, B1 ... where a preparation did not open the lesion"
+    )
     id: str
     change: str
     moves: list[MoveId]
     when: Literal["first", "not_landed", "not_opened"] = Field(
         description="what must have happened on the rung before"
     )
+    after: str = Field(description="mark of the rung before; empty for the first")
     rig: str
     device: str
     reached: float = Field(description="chance that this rung is come to at all")
     chance: float | None = Field(
         description="that it lands here, once this rung is come to; null where nothing is pushed"
     )
+    arrives: float | None = Field(
+        description="that what the move places gets to its own place, over all draws; null where it places nothing or nobody asked"
+    )
     opens: float | None = Field(description="that the lesion is seen to open; null where that is not asked")
-    chance_so_far: float = Field(description="that it has landed by the end of this rung, from the start")
+    chance_so_far: float = Field(
+        description="that it has landed on one of the rungs down to this one, from the start"
+    )
     draws: float = Field(description="draws behind these numbers, or what weighted ones are worth")
     minutes: float
     contrast_mL: float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -397,10 +397,10 @@ def _returning(one: Carried, s: Situation, draws: DrawSet) -> Thing | None:
 Update = dict[str, list[CarriedRow] | list[str]]
 
 
-def own_deliveries(
+def solve_own(
     case: LoadedCase, options: Sequence[Alternative], draws: DrawSet, progress: Progress | None = None
-) -> dict[str, Update]:
-    """Return, by option, what its move places, as changes to its result: rows, conditions and cautions with them.
+) -> dict[str, list[SolvedCarry]]:
+    """Return, by option, what its move places, solved; nothing for the rig in place.
 
     `options` begin with the rig in place, which every move starts from; `draws` hold those of the way back too.
     """
@@ -416,9 +416,16 @@ def own_deliveries(
     )
     placed = [carried_by(before, option) for option in options[1:]]
     solved = iter(solve_carried(before, [one for some in placed for one in some], draws, progress))
+    return {option.id: [next(solved) for _ in some] for option, some in zip(options[1:], placed, strict=True)}
+
+
+def own_deliveries(
+    options: Sequence[Alternative], solved: Mapping[str, Sequence[SolvedCarry]], draws: DrawSet
+) -> dict[str, Update]:
+    """Return, by option, what its move places, as changes to its result: rows, conditions and cautions with them."""
     found: dict[str, Update] = {}
-    for option, some in zip(options[1:], placed, strict=True):
-        arrivals = [next(solved).answer(draws) for _ in some]
+    for option in options[1:]:
+        arrivals = [one.answer(draws) for one in solved[option.id]]
         said = [text for a in arrivals for text in a.warnings()]
         found[option.id] = {
             "carried": [a.row() for a in arrivals],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib import metadata
 from pathlib import Path
@@ -29,7 +29,7 @@ from backstay.adapters.plan_file import (
     Target,
 )
 from backstay.adapters.record_entries import entries_of
-from backstay.app.carrying import own_deliveries
+from backstay.app.carrying import SolvedCarry, own_deliveries, solve_own
 from backstay.app.holds import case_specs
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.learning import as_it_stands, learned_case, thinned
@@ -190,7 +190,8 @@ def plan_of(
     results = [rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
     if known is not None:
         results = [_with_chance(r, known.chances[r.id], known.draws.count) for r in results]
-    results = with_own_deliveries(case, results, options, believed, seed=seed, progress=progress)
+    carried = carry(case, options, believed, seed=seed, progress=progress)
+    results = with_own_deliveries(case, results, options, carried, believed, seed=seed)
     ordered = in_order(results)
     document = document_of(case, ordered, options, believed, seed=seed, here=answers[0], progress=progress)
     if known is not None:
@@ -203,22 +204,35 @@ def plan_of(
         sampled,
         believed=known.draws if known is not None else None,
         seed=seed,
+        carried=carried,
         progress=progress,
     )
     return document.model_copy(update={"ladder": ladder}), answers
+
+
+def carry(
+    case: LoadedCase,
+    options: Sequence[Alternative],
+    draws: DrawSet,
+    *,
+    seed: int,
+    progress: Progress | None = None,
+) -> dict[str, list[SolvedCarry]]:
+    """Return what the options' moves place, solved on its own way in and back."""
+    return solve_own(case, options, way_back_draws(case, draws, seed), progress)
 
 
 def with_own_deliveries(
     case: LoadedCase,
     results: Sequence[RigResult],
     options: Sequence[Alternative],
+    carried: Mapping[str, Sequence[SolvedCarry]],
     draws: DrawSet,
     *,
     seed: int,
-    progress: Progress | None = None,
 ) -> list[RigResult]:
     """Return the results with what their moves place: whether that gets to its own place, and back."""
-    found = own_deliveries(case, options, way_back_draws(case, draws, seed), progress)
+    found = own_deliveries(options, carried, way_back_draws(case, draws, seed))
     return [result.model_copy(update=found.get(result.id, {})) for result in results]
 
 
@@ -239,11 +253,25 @@ def ladder_of(
     *,
     believed: DrawSet | None = None,
     seed: int,
+    carried: Mapping[str, Sequence[SolvedCarry]],
     progress: Progress | None = None,
 ) -> LadderPart:
-    """Return the ladder of a case whose rigs are solved; `believed` are the many draws that attempts left."""
+    """Return the ladder of a case whose rigs, and what their moves place, are solved.
+
+    `believed` are the many draws that attempts left; no more of them can be drawn.
+    """
     more = believed or sample(draws.specs, count=LADDER_DRAWS_PER_DRAW * draws.count, seed=seed)
-    return ladder_part(climb(case, case_safety(case), more, solved=solved, progress=progress))
+    climbed = climb(
+        case,
+        case_safety(case),
+        more,
+        solved=solved,
+        carried=carried,
+        told=believed is not None,
+        seed=seed if believed is None else None,
+        progress=progress,
+    )
+    return ladder_part(climbed)
 
 
 def chance_of(value: float, count: int) -> Chance:

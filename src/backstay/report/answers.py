@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.plan_file import PlanDocument, RigResult
-from backstay.identifiers import Verdict
+from backstay.identifiers import MoveId, Verdict
+from backstay.report.ladder import chance_words, rival_words
 from backstay.report.limits import hazard_words
-from backstay.report.words import best_other, general_cautions, own_conditions
+from backstay.report.words import best_other, general_cautions, own_conditions, shared_conditions, tenths
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,9 @@ class Next:
 
 
 def next_step(plan: PlanDocument) -> Next:
-    """Return the best other rig that fits, or that there is none."""
+    """Return the ladder's first rung beyond a push as it is; without a ladder the best other rig that fits."""
+    if plan.ladder is not None:
+        return _first_rung(plan, plan.ladder)
     best = best_other(plan)
     if best is None or best.chance.value <= plan.in_place.chance.value:
         return Next(None, "Nothing on this shelf raises the chance.", "")
@@ -39,6 +43,19 @@ def next_step(plan: PlanDocument) -> Next:
     second = max(others, key=lambda r: r.chance.value, default=None)
     runner_up = "" if second is None else f"Runner-up: {second.change}, {second.chance.words}."
     return Next(best, best.change[:1].upper() + best.change[1:], runner_up, tuple(own_conditions(plan, best)))
+
+
+def _first_rung(plan: PlanDocument, ladder: LadderPart) -> Next:
+    rung = next((one for one in ladder.rungs if one.id != MoveId.AS_IT_IS), None)
+    if rung is None:
+        return Next(None, f"{ladder.ends[:1].upper()}{ladder.ends[1:]}.", "")
+    rig = next((one for one in plan.rigs if one.id == rung.id), None)
+    here = f"By the ladder it {chance_words(rung)}, and by its end {tenths(ladder.chance)} in 10 have landed."
+    second = f" Runner-up: {rival_words(rung)} expected." if rung.runner_up is not None else ""
+    # What every rig asks is said once, under what must not be done.
+    asked = set(shared_conditions(plan))
+    conditions = tuple(text for text in rung.check_first if text not in asked)
+    return Next(rig, rung.change[:1].upper() + rung.change[1:], f"{here}{second}", conditions)
 
 
 @dataclass(frozen=True)

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from backstay.adapters.ladder_file import Harm, LadderPart, LadderRung
+from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRung
+from backstay.report.html import box, details, element, items, table
 from backstay.report.words import number, tenths
 
 if TYPE_CHECKING:
     from backstay.report.terminal import Terminal
 
 TITLE = "The ladder: what first, and what when that fails"
-WHEN = {"first": "first", "not_landed": "if it does not land", "not_opened": "if the lesion does not open"}
+WHEN = {"first": "first", "not_landed": "if {} does not land", "not_opened": "if {} does not open the lesion"}
 NOT_TRADED = "Harm stands apart: it is not weighed against minutes."
 
 
@@ -35,13 +36,13 @@ class RungWords:
 
 def rung_words(rungs: list[LadderRung]) -> list[RungWords]:
     """Return rungs in words."""
-    return [_words(k, rung) for k, rung in enumerate(rungs, 1)]
+    return [_words(rung) for rung in rungs]
 
 
-def _words(k: int, rung: LadderRung) -> RungWords:
+def _words(rung: LadderRung) -> RungWords:
     return RungWords(
-        mark=str(k),
-        when=WHEN[rung.when],
+        mark=rung.mark,
+        when=WHEN[rung.when].format(rung.after),
         change=rung.change,
         chance=chance_words(rung),
         so_far=f"{tenths(rung.chance_so_far)} in 10",
@@ -56,9 +57,12 @@ def _words(k: int, rung: LadderRung) -> RungWords:
 
 def chance_words(rung: LadderRung) -> str:
     """Return the chance of a rung once it is come to."""
+    arrives = (
+        "" if rung.arrives is None or rung.opens is not None else f"gets there {tenths(rung.arrives)} in 10"
+    )
     opened = "" if rung.opens is None else f"opens {tenths(rung.opens)} in 10"
     lands = "" if rung.chance is None else f"lands {tenths(rung.chance)} in 10"
-    return ", ".join(part for part in (opened, lands) if part)
+    return ", ".join(part for part in (arrives, opened, lands) if part)
 
 
 def cost_words(rung: LadderRung) -> str:
@@ -74,7 +78,11 @@ def _give_up(rung: LadderRung) -> str:
 
 def harm_words(harm: Harm) -> str:
     """Return one harm with its figure."""
-    return harm.what if harm.per_1000 is None else f"{harm.what} {harm.per_1000:g} in 1000"
+    return (
+        harm.what
+        if harm.per_1000 is None
+        else f"{harm.what} {number(harm.per_1000, 1 if harm.per_1000 < 10.0 else 0)} in 1000"
+    )
 
 
 def rival_words(rung: LadderRung) -> str:
@@ -94,6 +102,55 @@ def summary(part: LadderPart) -> str:
     )
 
 
+HEADS = ("", "rung", "chance here", "so far", "cost", "leave it", "runner-up")
+IF_NOT_OPENED = "Where a preparation does not open the lesion"
+BLOCKED = "Not now, and why"
+UNRANKED = "Not ranked, and why"
+CHANGED_BY = "What would change the first rung"
+HARM = "What each rung may do, in 1000 procedures, and what to check and mind"
+
+
+def table_rows(rungs: list[LadderRung]) -> list[list[str]]:
+    """Return rungs as rows of a table under `HEADS`."""
+    return [
+        [w.mark, f"{w.when}: {w.change}", w.chance, w.so_far, w.cost, w.give_up, w.rival]
+        for w in rung_words(rungs)
+    ]
+
+
+def mind_rows(part: LadderPart) -> list[tuple[str, str]]:
+    """Return every rung, those after a lesion that did not open too, with harm, what to check and what to mind."""
+    every = {rung.id: rung for rung in [*part.rungs, *part.not_opened]}
+    return [
+        (rung.change, _mind(w)) for rung, w in zip(every.values(), rung_words([*every.values()]), strict=True)
+    ]
+
+
+def _mind(w: RungWords) -> str:
+    parts = [f"harm: {w.harm}"]
+    parts += [f"check first: {'; '.join(w.check_first)}"] if w.check_first else []
+    parts += [f"mind: {'; '.join(w.cautions)}"] if w.cautions else []
+    return ". ".join(parts)
+
+
+def reason_rows(rows: list[LadderRow]) -> list[tuple[str, str]]:
+    """Return moves that are no rungs with their reasons."""
+    return [(row.words, "; ".join(row.why)) for row in rows]
+
+
+def fact_rows(part: LadderPart) -> list[tuple[str, str]]:
+    """Return what would change the first rung, and to what."""
+    return [
+        (fact.fact, fact.then if fact.share is None else f"{fact.then} ({tenths(fact.share)} in 10)")
+        for fact in part.changed_by
+    ]
+
+
+def below(part: LadderPart) -> list[str]:
+    """Return what stands below the rungs."""
+    return [f"Then: {part.ends}.", *part.notes]
+
+
 def render(t: Terminal, part: LadderPart) -> None:
     """Print the ladder."""
     t.heading(TITLE)
@@ -101,24 +158,79 @@ def render(t: Terminal, part: LadderPart) -> None:
     if part.gate:
         t.say(f"Gate: {part.gate}", "bold")
     _table(t, part.rungs)
-    t.say(f"Then: {part.ends}")
+    for text in below(part):
+        t.say(text)
     if part.not_opened:
-        t.say("If the first preparation does not open the lesion:", "bold")
+        t.say(f"{IF_NOT_OPENED}:", "bold")
         _table(t, part.not_opened)
+    _pairs(t, CHANGED_BY, fact_rows(part))
+    _pairs(t, HARM, mind_rows(part))
+    _pairs(t, BLOCKED, reason_rows(part.blocked))
+    _pairs(t, UNRANKED, reason_rows(part.unranked))
+
+
+def _pairs(t: Terminal, title: str, rows: list[tuple[str, str]]) -> None:
+    if rows:
+        t.say(f"{title}:", "bold")
+        t.bullets([f"{what}: {text}" for what, text in rows])
 
 
 def _table(t: Terminal, rungs: list[LadderRung]) -> None:
-    heads = ["", "rung", "chance here", "so far", "cost", "leave it", "runner-up"]
     rows = [
-        [
-            w.mark,
-            f"{w.when}: {w.change}",
-            w.chance.replace(", ", "\n"),
-            w.so_far,
-            w.cost.replace(", ", "\n"),
-            w.give_up,
-            w.rival,
-        ]
-        for w in rung_words(rungs)
+        [cell.replace(", ", "\n") if k in (2, 4) else cell for k, cell in enumerate(row)]
+        for row in table_rows(rungs)
     ]
-    t.table(heads, rows, (3, 30, 17, 10, 12, 14, 20))
+    t.table(list(HEADS), rows, (3, 30, 17, 10, 12, 14, 20))
+
+
+def ladder_section(part: LadderPart) -> str:
+    """Return the ladder as a section of a page, its detail folded away."""
+    gate = [element("p", f"Gate: {part.gate}", "care")] if part.gate else []
+    folded = [
+        (IF_NOT_OPENED, [_html_table(part.not_opened)] if part.not_opened else []),
+        (CHANGED_BY, _definitions(fact_rows(part))),
+        (HARM, _definitions(mind_rows(part))),
+        (BLOCKED, _definitions(reason_rows(part.blocked))),
+        (UNRANKED, _definitions(reason_rows(part.unranked))),
+    ]
+    inner = [
+        element("h2", TITLE),
+        element("p", summary(part), "soft"),
+        *gate,
+        _html_table(part.rungs) if part.rungs else "",
+        *(element("p", text) for text in below(part)),
+        *(details(title, content) for title, content in folded if content),
+    ]
+    return box("section", inner)
+
+
+def _html_table(rungs: list[LadderRung]) -> str:
+    return table(HEADS, table_rows(rungs), style="stack")
+
+
+def _definitions(rows: list[tuple[str, str]]) -> list[str]:
+    return [items(f"{what}: {text}" for what, text in rows)] if rows else []
+
+
+def sheet_parts(part: LadderPart) -> dict[str, Any]:
+    """Return the ladder as the printed plan sets it."""
+    return {
+        "title": TITLE,
+        "summary": summary(part),
+        "gate": f"Gate: {part.gate}" if part.gate else "",
+        "head": list(HEADS),
+        "rungs": table_rows(part.rungs),
+        "below": below(part),
+        "not_opened_title": IF_NOT_OPENED,
+        "not_opened": table_rows(part.not_opened),
+        "pairs": [
+            {"title": title, "rows": [list(row) for row in rows]}
+            for title, rows in (
+                (CHANGED_BY, fact_rows(part)),
+                (HARM, mind_rows(part)),
+                (BLOCKED, reason_rows(part.blocked)),
+                (UNRANKED, reason_rows(part.unranked)),
+            )
+            if rows
+        ],
+    }

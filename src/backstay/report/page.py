@@ -9,6 +9,7 @@ from backstay.identifiers import Verdict
 from backstay.report.answers import Next, next_step, not_to_do
 from backstay.report.causes import cause_digits, cause_rows, causes_bar, where_words
 from backstay.report.html import box, cell, details, element, figure, items, scroll, table
+from backstay.report.ladder import ladder_section
 from backstay.report.learned_page import learned_section
 from backstay.report.limits import limits_section
 from backstay.report.rungs import TITLE, Rung, chance_pips, cost_words, note_words, rungs
@@ -46,6 +47,7 @@ def html(plan: PlanDocument) -> str:
         _answers(plan, here, step),
         _strips(plan, here, step),
         *([learned_section(plan.learned)] if plan.learned is not None else []),
+        *([ladder_section(plan.ladder)] if plan.ladder is not None else []),
         *([treatment_section(plan.treatment)] if plan.treatment is not None else []),
         _rungs(plan),
         *([limits_section(plan.limits)] if plan.limits is not None else []),

@@ -9,6 +9,7 @@ from backstay.identifiers import Verdict
 from backstay.report.answers import Next, next_step, not_to_do
 from backstay.report.causes import causes_bar
 from backstay.report.fit_card import pdf as fit_card_pdf
+from backstay.report.ladder import sheet_parts
 from backstay.report.limits import summary_rows
 from backstay.report.rungs import TITLE, Rung, chance_pips, cost_words, note_words, rungs
 from backstay.report.section import cross_section
@@ -63,6 +64,7 @@ def sheet_data(plan: PlanDocument) -> dict[str, Any]:
         "not_then": list(found.then),
         "not_more": f"{found.left} more with the other rigs" if found.left else "",
         "strips": _strips(plan, here, step),
+        "ladder": sheet_parts(plan.ladder) if plan.ladder is not None else {},
         "rungs_title": TITLE,
         "rungs_note": note_words(plan),
         "rungs_head": ["change", "chance", "stops at", "what limits it", "fit", "cost", "mind (below)"],

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.app.carrying import SolvedCarry
 from backstay.app.ladder.known import start_of
-from backstay.app.ladder.landings import Landings, by_shape
+from backstay.app.ladder.landings import LADDER_DEPTHS, Landings, by_shape
 from backstay.app.ladder.states import AS_IT_IS, Left, RigKey, State, Tree, Weights
 from backstay.app.loading import LoadedCase
 from backstay.app.safety import CaseSafety
 from backstay.app.solving import Progress, SolvedRig
 from backstay.core.inference.draws import DrawSet
-from backstay.core.inference.ladder import DEPTH, Choice, Ladder, Step, Weighing, as_mask
-from backstay.core.inference.opening import opens
+from backstay.core.inference.ladder import DEPTH, FEWEST_DRAWS, Choice, Ladder, Step, Weighing, as_mask
+from backstay.core.inference.opening import opens, with_opening
 from backstay.core.rigging.devices import Balloon
 from backstay.core.rigging.move_table import single_moves
 from backstay.core.rigging.moves import Alternative, Situation
@@ -24,10 +25,35 @@ from backstay.core.rigging.needs import STENT_GATE, judge
 from backstay.core.rules.gate import GATE_ASKS, HARD
 from backstay.identifiers import Preparation, StepKind
 
-MOST_SOLVES = 40
+MOST_SOLVES = 14
 """Shapes solved beyond the plan's own before the search settles for what it has."""
+FEWEST_CHOSEN = 0.25 * FEWEST_DRAWS
+WORTH_A_TRY = 0.1
+"""With this chance and no attempt behind it the rig in place is pushed before anything is changed: common practice, no source."""
 _SIZED = 0.9
 """A balloon of this part of the distal reference shows that the lesion opened; below it does not: judgement, no source."""
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How far a ladder looks and how finely.
+
+    Attributes
+    ----------
+    depth : int
+        Moves looked ahead; a push as it is, or one more preparation while the gate is shut, comes on top.
+    depths : int
+        Depths at which rigs are solved and read.
+    most_solves : int
+        Shapes solved beyond those of single moves.
+    fewest : float
+        Draws that must be left for a move to be chosen. What is shown stands on more: see `restating`.
+    """
+
+    depth: int = DEPTH
+    depths: int = LADDER_DEPTHS
+    most_solves: int = MOST_SOLVES
+    fewest: float = FEWEST_CHOSEN
 
 
 @dataclass
@@ -55,6 +81,8 @@ class Climbed:
     settled: bool
     depth: int
     gate: str
+    carried: Mapping[str, Sequence[SolvedCarry]] = field(default_factory=dict)
+    seed: int | None = None
 
 
 def climb(
@@ -63,8 +91,11 @@ def climb(
     draws: DrawSet,
     *,
     solved: Sequence[SolvedRig] = (),
+    carried: Mapping[str, Sequence[SolvedCarry]] | None = None,
     weights: NDArray[np.float64] | None = None,
-    depth: int = DEPTH,
+    effort: Effort | None = None,
+    told: bool = False,
+    seed: int | None = None,
     progress: Progress | None = None,
 ) -> Climbed:
     """Return the ladder of a case.
@@ -77,25 +108,39 @@ def climb(
         The uncertain inputs, or what attempts left of them.
     solved : sequence of SolvedRig
         Rigs solved already, for the same inputs.
+    carried : mapping of str to sequence of SolvedCarry, optional
+        What moves place, by move, solved on its own way in: where it does not arrive, its move changes nothing. A move
+        that is not named is taken to arrive.
     weights : ndarray, shape (count,), optional
         Weights of the draws.
-    depth : int
-        Moves looked ahead.
+    effort : Effort, optional
+        How far and how finely to look.
+    told : bool
+        The draws are what attempts left of them; weighted ones always are.
+    seed : int, optional
+        Seed of the draws, where they are the first of a sequence: more of it are then drawn for numbers that too few
+        stand behind.
     progress : callable, optional
         Called with what is being done and the share done.
     """
     start = start_of(case, safety)
-    w = case.weights
+    w, draws = case.weights, with_opening(draws)
+    arrives = {name: arrivals(things, draws) for name, things in (carried or {}).items() if things}
     tree = Tree(
         start,
         single_moves,
-        lambda s, option: _opens(s, option, draws),
+        lambda s, option: opened_by(s, option, draws, arrives.get(option.id)),
         shut=bool(judge((STENT_GATE,), start.facts(StepKind.PUSH)).broken),
         weights=Weights(w.per_minute, w.per_mL, w.per_mGy),
         left=left_of(safety),
     )
-    landings = Landings(case, tree, draws, by_shape([(x.passage, x.transfers) for x in solved]))
-    return _search(tree, landings, Weighing.of(draws.count, weights), w.stopping, depth, progress)
+    effort = effort or Effort()
+    known = by_shape([(x.passage, x.transfers) for x in solved])
+    landings = Landings(case, tree, draws, known, arrives, effort.depths)
+    weighing = Weighing.of(draws.count, weights)
+    view = _Climb(tree, landings, told or bool(weighing.squares))
+    found = _search(view, weighing, w.stopping, effort, progress)
+    return replace(found, carried=carried or {}, seed=seed)
 
 
 def left_of(safety: CaseSafety) -> Left:
@@ -112,15 +157,23 @@ def left_of(safety: CaseSafety) -> Left:
     )
 
 
-def _opens(before: Situation, option: Alternative, draws: DrawSet) -> int | None:
+def arrivals(things: Sequence[SolvedCarry], draws: DrawSet) -> int:
+    """Return the draws in which everything that a move places gets to its place."""
+    found = np.ones(draws.count, dtype=bool)
+    for one in things:
+        found &= one.reach(draws)[0] >= one.carried.tip_mm - 1e-6
+    return as_mask(found)
+
+
+def opened_by(before: Situation, option: Alternative, draws: DrawSet, arrives: int | None) -> int | None:
     """Return the draws in which a move is seen to open the lesion; None for one that prepares nothing."""
     if option.lesions == before.lesions:
         return None
     if not shows_opening(before, option):
         return 0
-    return as_mask(
-        opens([x for x in option.lesions if x.calcium in HARD and x.from_mm < before.target_to_mm], draws)
-    )
+    hard = [x for x in option.lesions if x.calcium in HARD and x.from_mm < before.target_to_mm]
+    found = as_mask(opens(hard, draws))
+    return found if arrives is None else found & arrives
 
 
 def shows_opening(before: Situation, option: Alternative) -> bool:
@@ -131,65 +184,70 @@ def shows_opening(before: Situation, option: Alternative) -> bool:
 
 
 def _search(
-    tree: Tree,
-    landings: Landings,
+    view: _Climb,
     weighing: Weighing,
     stopping: float,
-    depth: int,
+    effort: Effort,
     progress: Progress | None,
 ) -> Climbed:
+    tree, landings = view.tree, view.landings
     start = tree.start
-    depth += 2 if start.shut else int(not start.pushed)
+    depth = effort.depth + (start.shut or not start.pushed)
     singles = [start.at, *(at for _, at in tree.offered(start.at))]
     before = len(landings.solved)
     landings.solve(singles, progress)
     own = len(landings.solved)
-    ladder: Ladder[State] = Ladder(_Climb(tree, landings), weighing, stopping)
+    ladder: Ladder[State] = Ladder(
+        _Climb(tree, landings, bool(weighing.squares)), weighing, stopping, effort.fewest
+    )
     settled = False
-    while True:
+    while not settled:
         best = ladder.best(start, depth=depth)
         if progress is not None:
             progress(f"first rung so far: {first_words(tree, best)}", 1.0)
-        wanted = _wanted(best, ladder, depth)
-        missing = [at for at in dict.fromkeys(wanted) if not landings.is_exact(at)]
-        if not missing:
-            settled = True
-            break
-        if len(landings.solved) - own >= MOST_SOLVES:
+        missing = [at for at in dict.fromkeys(_wanted(best, ladder, depth)) if not landings.is_exact(at)]
+        settled = not missing
+        if missing and len(landings.solved) - own >= effort.most_solves:
+            landings.close()
+            best = ladder.best(start, depth=depth)
             break
         landings.solve(missing, progress)
-    return Climbed(
-        best,
-        ladder,
-        tree,
-        landings,
-        len(landings.solved) - before,
-        settled,
-        depth,
-        GATE_ASKS if start.shut else "",
-    )
+    gate = GATE_ASKS if start.shut else ""
+    return Climbed(best, ladder, tree, landings, len(landings.solved) - before, settled, depth, gate)
 
 
 @dataclass
 class _Climb:
     tree: Tree
     landings: Landings
+    told: bool
 
     def steps(self, state: State) -> list[Step[State]]:
-        return self.tree.steps(state)
+        found = self.tree.steps(state)
+        # To push as it is harms no one more than any other push: minutes saved by leaving it out do not count.
+        untried = [step for step in found if step.name == AS_IT_IS]
+        here = self.landings.lands(state.at).bit_count() / self.landings.draws.count if untried else 0.0
+        return untried if here >= WORTH_A_TRY and not self.told else found
 
     def lands(self, state: State) -> int:
         return self.landings.lands(state.at)
 
 
 def _wanted(best: Choice[State], ladder: Ladder[State], depth: int) -> list[RigKey]:
-    """Return the rigs that the best order passes through, and those of the best that begins with the runner-up."""
+    """Return the rigs that the best order passes through, and those of the best that begins with the runner-up.
+
+    The runners-up of the rungs below come with them: one round of solving then settles more.
+    """
     found = list(_rigs(best))
     if len(best.options) > 1:
         step = best.options[1][0]
         opened = best.alive if step.opens is None else best.alive & step.opens
         failed = opened & ~ladder.climb.lands(step.then)
         found += [step.then.at, *_rigs(ladder.best(step.then, alive=failed, depth=depth - 1))]
+    below: Choice[State] | None = best.then
+    while below is not None and below.step is not None:
+        found += [step.then.at for step, _ in below.options[1:2]]
+        below = below.then
     return found
 
 

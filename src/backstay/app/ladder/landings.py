@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,12 +37,14 @@ from backstay.identifiers import Verdict
 FloatArray = NDArray[np.float64]
 ShapeKey = tuple[object, ...]
 
-HOPE = 0.10
+HOPE = 0.05
 """A rig that is not solved yet is taken to need so much less than the product of its moves says: a better order that hides behind
 the approximation is then looked at, not overlooked."""
 HIGHEST_NEED_N = 20.0
 """A prolapsed draw counts as this need where needs are compared; no rig has that backup."""
 CHUNK = 1024
+LADDER_DEPTHS = 20
+"""Depths at which a ladder's rigs are solved and read: half of the plan's. Chances then differ from the plan's by the thinning alone."""
 
 
 def situation_option(s: Situation, name: str) -> Alternative:
@@ -64,18 +66,25 @@ class Landings:
         The draws.
     solved : dict
         Solves by solver key: a rig whose shape is solved needs no other.
+    arrives : dict of str to int
+        Draws in which what a move places gets to its place, by move.
+    depths : int
+        Depths at which rigs are solved and read.
     """
 
     case: LoadedCase
     tree: Tree
     draws: DrawSet
     solved: dict[ShapeKey, Sequence[Transfer]]
+    arrives: dict[str, int] = field(default_factory=dict)
+    depths: int = LADDER_DEPTHS
     need_N: dict[RigKey, FloatArray] = field(default_factory=dict)
     _masks: dict[RigKey, int] = field(default_factory=dict)
     _exact: dict[RigKey, int] = field(default_factory=dict)
     _limits: dict[object, FloatArray] = field(default_factory=dict)
     _fits: dict[object, bool] = field(default_factory=dict)
     _ratios: dict[str, FloatArray] = field(default_factory=dict)
+    _closed: bool = False
 
     def passage(self, at: RigKey) -> Passage:
         """Return the problem of a rig."""
@@ -101,7 +110,18 @@ class Landings:
 
     def lands(self, at: RigKey) -> int:
         """Return the draws in which the device lands, by the solve or by the approximation."""
+        moved = self.tree.met[at]
+        arrives = self.arrives.get(moved.by)
+        found = self._if_all_arrive(at)
+        if arrives is None or moved.reached_from is None:
+            return found
+        # Where it does not arrive all is as it was before the move.
+        return (found & arrives) | (self.lands(moved.reached_from) & ~arrives)
+
+    def _if_all_arrive(self, at: RigKey) -> int:
         found = self._exact.get(at, self._masks.get(at))
+        if found is None and self._closed:
+            return 0
         if found is None:
             # Whether all passes takes long to tell with many wires: it is asked only of rigs that matter.
             found = as_mask(self._approximate(at) <= self.limit_N(at)) if self._fits.get(at[:6], True) else 0
@@ -139,11 +159,18 @@ class Landings:
         """Return what a move does to the need where both sides of it are solved; 1 where they nowhere are."""
         return self._ratios.get(by, 1.0)
 
+    def close(self) -> None:
+        """Leave out what is not solved: from now on every answer is a rig's own."""
+        self._closed = True
+
     def take(self, rigs: Sequence[RigKey]) -> None:
         """Answer rigs whose shapes are solved, from their solves."""
+        fresh: set[RigKey] = set()
+        learnt: set[str] = set()
         for at in rigs:
             if at in self._exact:
                 continue
+            fresh.add(at)
             if self.fits(at):
                 self.need_N[at] = self._need_N(at)
                 self._exact[at] = as_mask(self.need_N[at] <= self.limit_N(at))
@@ -152,12 +179,24 @@ class Landings:
             moved = self.tree.met[at]
             if at in self.need_N and moved.reached_from in self.need_N and moved.by not in self._ratios:
                 self._ratios[moved.by] = self.need_N[at] / self.need_N[moved.reached_from]
-        self._masks.clear()
+                learnt.add(moved.by)
+        self._masks = {at: mask for at, mask in self._masks.items() if not self._rests_on(at, fresh, learnt)}
+
+    def _rests_on(self, at: RigKey, fresh: set[RigKey], learnt: set[str]) -> bool:
+        """Return whether a rig's approximation rests on rigs or moves that were just solved."""
+        on: RigKey | None = at
+        while on is not None:
+            moved = self.tree.met[on]
+            if on in fresh or moved.by in learnt:
+                return True
+            on = None if on in self._exact else moved.reached_from
+        return False
 
     def _need_N(self, at: RigKey) -> FloatArray:
         """Return the highest need on the way in for every draw, in parts that keep memory low."""
         passage = self.passage(at)
-        transfers, specs, scores = self.solved[solver_key(passage)], self.draws.specs, design()
+        transfers = [thinned(one, self.depths) for one in self.transfers(at)]
+        specs, scores = self.draws.specs, design()
         found = []
         for first in range(0, self.draws.count, CHUNK):
             part = DrawSet(
@@ -174,6 +213,10 @@ class Landings:
             need, _ = need_from_curves(part, curves, load, locked)
             found.append(need.max(axis=1))
         return np.asarray(np.minimum(np.concatenate(found), HIGHEST_NEED_N))
+
+    def transfers(self, at: RigKey) -> Sequence[Transfer]:
+        """Return a rig's solves."""
+        return self.solved[solver_key(self.passage(at))]
 
     def unsolved(self, rigs: Sequence[RigKey]) -> list[RigKey]:
         """Return the rigs that need a solve."""
@@ -192,7 +235,7 @@ class Landings:
             passage = self.passage(at)
             key = solver_key(passage)
             passages.setdefault(key, passage)
-            tips[key] = tips_for(passage, self.landing_mm(at))
+            tips[key] = tips_for(passage, self.landing_mm(at), self.depths)
             wanted = levels_for(crossing_load_N(passage, few, tips[key]))
             levels[key] = np.maximum(levels[key], wanted) if key in levels else wanted
         if passages:
@@ -202,10 +245,30 @@ class Landings:
         self.take(rigs)
 
 
+def thinned(transfer: Transfer, depths: int) -> Transfer:
+    """Return a solve at about so many of its depths, the last among them."""
+    count = len(transfer.tips_mm)
+    if count <= depths:
+        return transfer
+    kept = np.unique(np.round(np.linspace(count - 1, 0, depths)).astype(np.int64))
+    return replace(
+        transfer,
+        tips_mm=transfer.tips_mm[kept],
+        levels_N=transfer.levels_N[kept],
+        readings=transfer.readings[kept],
+        slopes=transfer.slopes[kept],
+        prolapse_N=transfer.prolapse_N[kept],
+    )
+
+
 def first_draws(draws: DrawSet, count: int) -> DrawSet:
     """Return the first draws of a set."""
-    count = min(count, draws.count)
-    return DrawSet({name: v[:count] for name, v in draws.values.items()}, count, draws.specs)
+    return some_draws(draws, np.arange(min(count, draws.count)))
+
+
+def some_draws(draws: DrawSet, which: NDArray[np.int64]) -> DrawSet:
+    """Return some of a set of draws, by number."""
+    return DrawSet({name: v[which] for name, v in draws.values.items()}, len(which), draws.specs)
 
 
 def by_shape(solved: Sequence[tuple[Passage, Sequence[Transfer]]]) -> dict[ShapeKey, Sequence[Transfer]]:

@@ -23,6 +23,31 @@ OPENED_SPREAD = 0.5
 _SEED = 20_240_611
 
 
+OPENING_SCORE = "opening_score"
+"""Name of the draw's own score, standard normal, that `with_opening` lays beside the uncertain inputs."""
+
+
+def with_opening(draws: DrawSet, *, block: int = 0) -> DrawSet:
+    """Return draws with a score for what a balloon opens beside them.
+
+    Parameters
+    ----------
+    draws : DrawSet
+        Uncertain inputs.
+    block : int
+        Number of the part of a longer sequence that they are; every part has scores of its own.
+
+    Returns
+    -------
+    DrawSet
+        The same draws; those that have scores keep them.
+    """
+    if OPENING_SCORE in draws.values:
+        return draws
+    score = np.random.default_rng((_SEED, block)).standard_normal(draws.count)
+    return DrawSet({**draws.values, OPENING_SCORE: score}, draws.count, draws.specs)
+
+
 def opens(lesions: Sequence[Lesion], draws: DrawSet) -> NDArray[np.bool_]:
     """Return the draws in which a balloon sized to the distal reference opens every one of some lesions.
 
@@ -31,7 +56,7 @@ def opens(lesions: Sequence[Lesion], draws: DrawSet) -> NDArray[np.bool_]:
     lesions : sequence of Lesion
         As they are when the balloon is inflated, what it does itself counted in.
     draws : DrawSet
-        Uncertain inputs (`lesion_factor`).
+        Uncertain inputs (`lesion_factor`), with `with_opening`.
 
     Returns
     -------
@@ -42,13 +67,12 @@ def opens(lesions: Sequence[Lesion], draws: DrawSet) -> NDArray[np.bool_]:
     Examples
     --------
     >>> from backstay.core.inference.draws import DEFAULT_DRAWS, sample
-    >>> draws = sample(DEFAULT_DRAWS, count=1024, seed=1)
+    >>> draws = with_opening(sample(DEFAULT_DRAWS, count=1024, seed=1))
     >>> hard = Lesion(from_mm=10.0, to_mm=20.0, calcium=Calcium.SEVERE)
     >>> round(float(opens([hard], draws).mean()), 1)
     0.5
     """
-    score = np.random.default_rng(_SEED).standard_normal(draws.count)
-    opened_MPa = OPENED_MPa * np.exp(OPENED_SPREAD * score)
+    opened_MPa = OPENED_MPa * np.exp(OPENED_SPREAD * draws[OPENING_SCORE])
     found = np.ones(draws.count, dtype=bool)
     for lesion in lesions:
         stiffness = RADIAL_STIFFNESS_MPa[lesion.calcium] * softening(lesion.prepared)

@@ -72,13 +72,13 @@ class MoveFacts:
 _NO_FIGURE = Evidence.JUDGEMENT.value
 
 # Derived: the share by cause of the rate over all procedures.
-_WIRE_EXIT = Harm("perforation at the wire's exit", 1.4, "perforation2022")
+_WIRE_EXIT = Harm("perforation at the wire's exit", 1.44, "perforation2022")
 _WIRE_DISSECTION = Harm("dissection by a wire", 4.2, "dissection2023")
 _BALLOON_DISSECTION = Harm("dissection by a balloon", 2.8, "dissection2023")
-_BALLOON_PERFORATION = Harm("perforation by a balloon", 1.1, "perforation2022")
+_BALLOON_PERFORATION = Harm("perforation by a balloon", 1.09, "perforation2022")
 _BALLOON = (_BALLOON_DISSECTION, _BALLOON_PERFORATION)
-_CATHETER_DISSECTION = Harm("dissection by the catheter", 1.3, "klaudel2024")
-_WIRE_TRAPPED = Harm("a wire that cannot be drawn out", 0.9, "iturbe2012")
+_CATHETER_DISSECTION = Harm("dissection by the catheter", 1.26, "klaudel2024")
+_WIRE_TRAPPED = Harm("a wire that cannot be drawn out", 0.86, "iturbe2012")
 _STENT_LOST = Harm("a stent lost", 2.1, "iturbe2012")
 
 DISSECTED = "a dissection is known: keep the wire where it is, go gently, inject little"
@@ -191,7 +191,7 @@ EXTENSION = MoveFacts(
         "inject gently with the tip wedged; the vessel beyond may be short of flow",
     ),
     ("waterbury2016",),
-    harm=(Harm("dissection", 33.0, "waterbury2016"), Harm("a stent deformed", 22.0, "waterbury2016")),
+    harm=(Harm("dissection", 33.1, "waterbury2016"), Harm("a stent deformed", 22.0, "waterbury2016")),
     give_up="it does not go on without the guide backing out, or pressure damps",
     step=StepKind.EXTEND,
 )
@@ -309,7 +309,7 @@ OTHER_GUIDE = MoveFacts(
         "changing guides late risks losing the wire's place (common practice, no source)",
     ),
     harm=(
-        Harm("dissection by engaging a guide", 2.5, "dissection2023"),
+        Harm("dissection by engaging a guide", 2.52, "dissection2023"),
         Harm("the wire's place lost", None, _NO_FIGURE),
     ),
     give_up="the wire's tip moves back",
@@ -326,7 +326,7 @@ SECOND_ACCESS = MoveFacts(
         "bleeding at the groin: puncture under ultrasound",
     ),
     harm=(
-        Harm("dissection by engaging a guide", 2.5, "dissection2023"),
+        Harm("dissection by engaging a guide", 2.52, "dissection2023"),
         Harm("bleeding at the second access", None, _NO_FIGURE),
     ),
     give_up="the new guide does not engage",
