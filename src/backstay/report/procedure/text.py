@@ -74,7 +74,7 @@ def _table(table: Table) -> list[str]:
         return _columns(table, widths)
     lines = []
     for row in table.rows:
-        lines += _wrapped(f"{table.head[0]} {row[0]}")
+        lines += _wrapped(f"{table.head[0]}: {row[0]}")
         for name, cell in zip(table.head[1:], row[1:], strict=True):
             lines += _wrapped(cell, first=f"{_INDENT}{name}: ", rest=_INDENT * 2) if cell else []
     return lines
