@@ -367,4 +367,16 @@ def test_a_balloon_that_reaches_into_the_next_stent_keeps_to_its_platform(
     post, *_ = balloons_after(work, choice)
     assert post.to_mm > far.from_mm and post.at_most_mm <= 2.9
     alone, *_ = balloons_after(work, Choice((near,), 0.0, 0.0, 0.0, None))
-    assert alone.at_most_mm == pytest.approx(3.3 - 0.012 * 38.0, abs=0.06)
+    assert alone.at_most_mm == 3.0  # what the stent is already opened to, above the reference of 2.85 mm
+
+
+def test_what_follows_a_stent_is_no_smaller_than_it_already_is_or_says_so(make: Any) -> None:
+    for start in (2.7, 2.9, 3.05, 3.2, 3.5):
+        (stretch,) = sized(make(ONE, lesion(40, 60), start_mm=start)).stretches
+        assert stretch.best is not None
+        opened = stretch.best.stents[-1].opened_mm
+        for balloon in stretch.after:
+            if balloon.diameter_mm is not None and opened is not None and len(stretch.best.stents) == 1:
+                idle = balloon.diameter_mm < opened - 1e-3
+                assert idle is ("smaller than the stent already is" in balloon.note)
+                assert not (idle and balloon.use == "after_stent" and balloon.at_most_mm < opened)

@@ -60,12 +60,12 @@ def _limit_mm(choice: Choice, from_mm: float, to_mm: float) -> float:
 def _post(work: Work, choice: Choice, placed: Placed) -> PlannedBalloon:
     at_end = placed.to_mm >= work.wanted.to_mm - 1e-6
     wall = _wall_mm(work, distal=True) if at_end else None
-    size_mm = wall or max(work.wanted.reference_at_mm(placed.to_mm), placed.rule.target_mm)
+    size_mm = wall or max(work.wanted.reference_at_mm(placed.to_mm), placed.rule.target_mm, _stent_mm(placed))
     at_most_mm = min(size_mm, _limit_mm(choice, placed.from_mm, placed.to_mm))
     longest_mm = placed.stent.working_mm - 2.0
     sized = choose_balloon(work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=longest_mm)
     note = "inside the stent, up to its far end; where one inflation is too short, backwards in steps"
-    note += across_words(sized, work.wanted.reference_at_mm(placed.to_mm))
+    note += across_words(sized, work.wanted.reference_at_mm(placed.to_mm)) + _idle_words(sized, placed)
     return _balloon(BalloonUse.AFTER_STENT, sized, placed.from_mm + 1.0, placed.to_mm - 1.0, at_most_mm, note)
 
 
@@ -81,7 +81,7 @@ def _proximal(work: Work, choice: Choice, to_mm: float, at_carina: bool) -> Plan
         work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=to_mm - first.from_mm
     )
     note = "far shoulder at the carina" if at_carina else "the vessel tapers along the stent"
-    note += across_words(sized, work.wanted.reference_at_mm(first.from_mm))
+    note += across_words(sized, work.wanted.reference_at_mm(first.from_mm)) + _idle_words(sized, first)
     return _balloon(
         BalloonUse.PROXIMAL_OPTIMISATION,
         sized,
@@ -91,6 +91,18 @@ def _proximal(work: Work, choice: Choice, to_mm: float, at_carina: bool) -> Plan
         note,
         at_carina=at_carina,
     )
+
+
+def _stent_mm(placed: Placed) -> float:
+    """Return what a stent has been opened to before anything follows it."""
+    return placed.stent.nominal_diameter_mm if placed.inflation is None else placed.inflation.diameter_mm
+
+
+def _idle_words(sized: Sized | None, placed: Placed) -> str:
+    """Return that a balloon is smaller than the stent already is, or nothing."""
+    if sized is None or sized.inflation.diameter_mm >= _stent_mm(placed) - 1e-3:
+        return ""
+    return f"; smaller than the stent already is ({_stent_mm(placed):.2f} mm): the shelf has none that fits and is wider"
 
 
 def across_words(sized: Sized | None, artery_mm: float) -> str:
