@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 TITLE = "The ladder: what first, and what when that fails"
 WHEN = {"first": "first", "not_landed": "if {} does not land", "not_opened": "if {} does not open the lesion"}
+UNVALIDATED = "Backup, stiffness of the lesion and costs are judged: read the order, not the odds."
 NOT_TRADED = "Harm stands apart: it is not weighed against minutes."
 
 
@@ -98,7 +99,7 @@ def summary(part: LadderPart) -> str:
     """Return what the whole ladder comes to."""
     return (
         f"Lands in the end in {tenths(part.chance)} of 10. Expected cost {number(part.expected_cost, 0)}, stopping at once "
-        f"{number(part.stopping, 0)}, in minutes' worth by the case's weights. {NOT_TRADED}"
+        f"{number(part.stopping, 0)}, in minutes' worth by the case's weights. {NOT_TRADED} {UNVALIDATED}"
     )
 
 
