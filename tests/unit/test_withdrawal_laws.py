@@ -14,7 +14,7 @@ from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
 from backstay.core.inference.surface import Curves, curves_for_draws, design, factors_at, scores_of
 from backstay.core.mechanics.assembly import Passage, ShapeFactors, Vessel, prepare
-from backstay.core.mechanics.elastic import Work, lay_assembly, lay_edges, pushes, workspace
+from backstay.core.mechanics.elastic import Work, lay_assembly, lay_edges, push_terms, workspace
 from backstay.core.mechanics.march import PUSH, READINGS
 from backstay.core.rigging.devices import AccessRoute, Extension, Guide, Stent, Wire
 from backstay.core.rigging.rig import Rig, TrappedWire
@@ -146,7 +146,8 @@ def test_more_friction_at_the_same_shape_never_needs_less_pull(
     for friction in sorted((a, b)):
         load = load_back(vessel, 60.0, REAR_MM)._replace(friction=-friction)
         q = np.zeros(len(w))
-        pushes(vessel.tube, load, w, q, m, load_N, work)
+        for i in range(m - 1, 0, -1):  # from the free end, which carries none, back to the guide
+            q[i - 1] = q[i] + sum(push_terms(vessel.tube, load, w, i, m, load_N, work))
         found.append(-q[0])
     assert found[1] >= found[0] - 1e-12
     if max(a, b) > min(a, b) + 1e-3:
