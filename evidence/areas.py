@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import angiograms, delivery, learning, nuisance, vessels, withdrawal
+from evidence import advice, angiograms, delivery, learning, nuisance, vessels, withdrawal
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
 DELIVERY_MODEL = (
@@ -103,10 +103,25 @@ AREAS = (
             "src/backstay/core/inference/learning.py",
             "src/backstay/core/inference/tempering.py",
             "src/backstay/core/inference/insight.py",
-            "src/backstay/core/inference/pooling.py",
             "evidence/learning.py",
         ),
         learning.study,
+    ),
+    Area(
+        "advice",
+        "Advice and pooling on simulated attempts",
+        (
+            *DELIVERY_MODEL,
+            "src/backstay/core/inference/quick.py",
+            "src/backstay/core/inference/attempts.py",
+            "src/backstay/core/inference/learning.py",
+            "src/backstay/core/inference/tempering.py",
+            "src/backstay/core/inference/insight.py",
+            "src/backstay/core/inference/pooling.py",
+            "evidence/learning.py",
+            "evidence/advice.py",
+        ),
+        advice.study,
     ),
 )
 

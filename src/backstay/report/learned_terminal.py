@@ -41,12 +41,12 @@ def learned_part(t: Terminal, doc: LearnedDocument) -> None:
     t.table(
         list(words.RUNG_HEAD),
         [list(words.rung_row(row)) for row in doc.rungs[:_RUNGS]],
-        (30, 20, 8, 10, 22, 20),
+        (28, 16, 10, 10, 22, 14),
     )
     t.table(
         list(words.UNKNOWN_HEAD),
         [list(words.unknown_row(row)) for row in words.shown(doc)],
-        (32, 22, 22, 10, 16),
+        (30, 22, 22, 13, 15),
     )
     t.say(words.DOUBT_NOTE)
     t.say(words.engine_words(doc))
