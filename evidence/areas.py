@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import advice, angiograms, delivery, learning, nuisance, vessels, withdrawal
+from evidence import advice, angiograms, delivery, ladder, learning, nuisance, vessels, withdrawal
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
 DELIVERY_MODEL = (
@@ -122,6 +122,21 @@ AREAS = (
             "evidence/advice.py",
         ),
         advice.study,
+    ),
+    Area(
+        "ladder",
+        "The ladder over twenty invented cases",
+        (
+            "src/backstay/core/inference/ladder.py",
+            "src/backstay/core/inference/opening.py",
+            "src/backstay/core/rigging/move*.py",
+            "src/backstay/core/rigging/*_moves.py",
+            "src/backstay/core/rigging/needs.py",
+            "src/backstay/core/rules/gate.py",
+            "src/backstay/app/ladder/*.py",
+            "evidence/ladder.py",
+        ),
+        ladder.study,
     ),
 )
 
