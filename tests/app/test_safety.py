@@ -17,7 +17,7 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner
 
-from backstay.adapters.ladder_file import LadderPart
+from backstay.adapters.ladder_file import LadderPart, LadderRung
 from backstay.adapters.schemas import all_schemas
 from backstay.app.loading import load_case
 from backstay.app.plan import plan_case
@@ -464,8 +464,10 @@ def test_the_plans_three_answers_name_the_hazards(folder: Path) -> None:
     assert [shown.count(row.text) for row in plan.limits.hazards] == [1, 1]
 
 
-def rung(change: str, *, when: str = "not_landed", **changes: Any) -> dict[str, Any]:
+def rung(mark: str, change: str, *, when: str = "not_landed", after: str = "", **changes: Any) -> LadderRung:
     known = {
+        "mark": mark,
+        "after": after,
         "id": change,
         "change": change,
         "moves": ["as_it_is"],
@@ -489,15 +491,15 @@ def rung(change: str, *, when: str = "not_landed", **changes: Any) -> dict[str, 
         "check_first": [],
         "runner_up": None,
     }
-    return {**known, **changes}
+    return LadderRung.model_construct(**{**known, **changes})
 
 
 def test_the_time_out_sheet_has_the_plans_ladder_and_not_its_list_of_rigs(folder: Path) -> None:
     plan = plan_case(load_case(folder / "case.toml"), draws=64, only_in_place=True)
     empty = {"opens": 0.88, "chance": None, "give_up_min": None}
     ladder = {
-        "rungs": [rung("prepare again", when="first", **empty), rung("push as it is"), rung("extension")],
-        "not_opened": [rung("burr", when="not_opened", opens=0.9)],
+        "rungs": [rung("1", "prepare again", when="first", **empty), rung("2", "push as it is", after="1")],
+        "not_opened": [rung("A1", "burr", when="not_opened", after="1", opens=0.9)],
         "gate": "",
         "chance": 0.9,
         "expected_cost": 20.0,
@@ -514,13 +516,12 @@ def test_the_time_out_sheet_has_the_plans_ladder_and_not_its_list_of_rigs(folder
         "settled": True,
         "notes": [],
     }
-    with_ladder = plan.model_copy(update={"ladder": LadderPart.model_validate(ladder)})
+    with_ladder = plan.model_copy(update={"ladder": LadderPart.model_construct(**ladder)})
     sheet = time_out(case_safety(load_case(folder / "case.toml")), with_ladder)
     assert sheet.ladder == [
-        "prepare again: opens about 9 in 10",
-        "push as it is: lands about 6 in 10, leave it after 12 min",
-        "extension: lands about 6 in 10, leave it after 12 min",
-        "if the lesion does not open: burr: opens about 9 in 10, lands about 6 in 10, leave it after 12 min",
+        "1 prepare again: opens about 9 in 10",
+        "2 push as it is: lands about 6 in 10, leave it after 12 min",
+        "A1 (where 1 does not open the lesion) burr: opens about 9 in 10, lands about 6 in 10, leave it after 12 min",
     ]
     assert sheet.ladder_note == ladder["ends"]
     without = time_out(case_safety(load_case(folder / "case.toml")), plan)

@@ -125,7 +125,7 @@ def _ladder(plan: PlanDocument | None) -> tuple[list[str], str]:
     if ladder is None:
         return [], "the plan has no ladder"
     rungs = [_rung(rung) for rung in ladder.rungs]
-    shut = [f"if the lesion does not open: {_rung(rung)}" for rung in ladder.not_opened]
+    shut = [_rung(rung) for rung in ladder.not_opened]
     return [*rungs, *shut], ladder.ends if rungs else f"no rung: {ladder.ends}"
 
 
@@ -133,7 +133,8 @@ def _rung(rung: LadderRung) -> str:
     opens = "" if rung.opens is None else f"opens {chance_words(rung.opens)}"
     lands = "" if rung.chance is None else f"lands {chance_words(rung.chance)}"
     leave = "" if rung.give_up_min is None else f"leave it after {rung.give_up_min:.0f} min"
-    return f"{rung.change}: {', '.join(part for part in (opens, lands, leave) if part)}"
+    shut = f" (where {rung.after} does not open the lesion)" if rung.when == "not_opened" else ""
+    return f"{rung.mark}{shut} {rung.change}: {', '.join(part for part in (opens, lands, leave) if part)}"
 
 
 def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
