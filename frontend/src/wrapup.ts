@@ -122,5 +122,6 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
     el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), preview),
   );
   draw();
+  show(preview, el("p", { class: "empty" }, "The report is being made."));
   await act(async () => drawReport(await get<ReportView>(`${base}/report`)));
 }

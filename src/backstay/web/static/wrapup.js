@@ -97,5 +97,6 @@ export async function wrapUp(me, caseId) {
     const papers = PAPERS.map(([file, words]) => el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, words)));
     show(main, el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline), el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), preview));
     draw();
+    show(preview, el("p", { class: "empty" }, "The report is being made."));
     await act(async () => drawReport(await get(`${base}/report`)));
 }
