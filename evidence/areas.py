@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import advice, angiograms, delivery, ladder, learning, nuisance, vessels, withdrawal
+from evidence import advice, angiograms, delivery, guide, ladder, learning, nuisance, vessels, withdrawal
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
 DELIVERY_MODEL = (
@@ -138,6 +138,17 @@ AREAS = (
         ),
         ladder.study,
     ),
+    Area(
+        "guide",
+        "Guides as elastic curves, against benches",
+        (
+            "src/backstay/core/guide/*.py",
+            "src/backstay/adapters/guide_table.py",
+            "src/backstay/data/guide_holds.json",
+            "evidence/guide.py",
+        ),
+        guide.study,
+    ),
 )
 
 UNVALIDATED = (
@@ -152,7 +163,7 @@ UNVALIDATED = (
     ("limits of the C-arm and how likely tags are off", "common practice and judgement"),
     (
         "absolute scale of backup (hold of the guide, retreat at loss)",
-        "only ratios between guides could be read",
+        "only ratios between guides could be read; the scale is computed from judged stiffness, friction and seat",
     ),
     ("stiffness of a lesion by class of calcium, and what preparation does to it", "no measurement found"),
     ("ledges that catch a leading edge: their slope and where they are", "no measurement found"),

@@ -30,20 +30,21 @@ def test_a_touch_is_no_contact() -> None:
 
 
 def test_a_wire_in_tension_adds_its_pull(standard: PushBack) -> None:
-    backup, at = with_springs(standard, [Spring(0.0, 0.4, 0.4)])
-    assert backup == pytest.approx(standard.backup_N + 0.4)
-    assert at == standard.at_mm
+    found = with_springs(standard, [Spring(0.0, 0.4, 0.4)])
+    assert found.backup_N == pytest.approx(standard.backup_N + 0.4)
+    assert found.at_mm == standard.at_mm
+    assert found.work_Nmm == pytest.approx(standard.work_Nmm + 0.4 * standard.at_mm)
 
 
 def test_springs_add_at_the_same_retreat_and_slip(standard: PushBack) -> None:
     """A stiff anchor slips before the guide is lost; a soft one is read where the sum is highest."""
-    slipping, _ = with_springs(standard, [Spring(50.0, 0.0, 1.0)])
-    assert slipping == pytest.approx(standard.backup_N + 1.0)
-    soft, at = with_springs(standard, [Spring(0.1, 0.0, 9.0)])
-    assert soft <= standard.backup_N + 0.1 * standard.retreat_mm[-1]
-    assert at >= standard.at_mm
-    both, _ = with_springs(standard, [Spring(50.0, 0.0, 1.0), Spring(0.0, 0.4, 0.4)])
-    assert both == pytest.approx(slipping + 0.4)
+    slipping = with_springs(standard, [Spring(50.0, 0.0, 1.0)])
+    assert slipping.backup_N == pytest.approx(standard.backup_N + 1.0)
+    soft = with_springs(standard, [Spring(0.1, 0.0, 9.0)])
+    assert soft.backup_N <= standard.backup_N + 0.1 * standard.retreat_mm[-1]
+    assert soft.at_mm >= standard.at_mm
+    both = with_springs(standard, [Spring(50.0, 0.0, 1.0), Spring(0.0, 0.4, 0.4)])
+    assert both.backup_N == pytest.approx(slipping.backup_N + 0.4)
 
 
 def test_work_is_the_area_under_the_push(standard: PushBack) -> None:

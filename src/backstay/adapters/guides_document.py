@@ -61,6 +61,7 @@ class VariantRow(_Model):
     backup_N: float | None
     ratio: float | None = Field(description="against the guide in place alone")
     retreat_mm: float | None
+    work_Nmm: float | None = Field(description="work until it is lost")
 
 
 class GuidesDocument(_Model):

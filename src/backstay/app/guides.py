@@ -219,8 +219,7 @@ def _variants(case: LoadedCase, coronary: Coronary, aorta: Aorta, alone: PushBac
         ("with a wire held in tension of 0.5 N", Spring(0.0, 0.5, 0.5)),
         ("with an anchor or trapped wire that slips at 1 N", Spring(0.5, 0.0, 1.0)),
     ):
-        backup_N, at_mm = with_springs(alone, [spring])
-        rows.append(_variant(what, backup_N, at_mm, alone))
+        rows.append(_variant(what, with_springs(alone, [spring]), alone))
     return rows
 
 
@@ -228,10 +227,15 @@ def _solved(what: str, setup: Setup, alone: PushBack) -> VariantRow:
     try:
         found = push_back(setup) if setup.child is None else pushed(setup, telescoped(setup, alone.seated))
     except NotConverged:
-        return VariantRow(what=what, backup_N=None, ratio=None, retreat_mm=None)
-    return _variant(what, found.backup_N, found.at_mm, alone)
+        return VariantRow(what=what, backup_N=None, ratio=None, retreat_mm=None, work_Nmm=None)
+    return _variant(what, found, alone)
 
 
-def _variant(what: str, backup_N: float, at_mm: float, alone: PushBack) -> VariantRow:
-    ratio = None if alone.backup_N < HARDLY_N else round(backup_N / alone.backup_N, 2)
-    return VariantRow(what=what, backup_N=round(backup_N, 3), ratio=ratio, retreat_mm=round(at_mm, 2))
+def _variant(what: str, found: PushBack, alone: PushBack) -> VariantRow:
+    return VariantRow(
+        what=what,
+        backup_N=round(found.backup_N, 3),
+        ratio=None if alone.backup_N < HARDLY_N else round(found.backup_N / alone.backup_N, 2),
+        retreat_mm=round(found.at_mm, 2),
+        work_Nmm=round(found.work_Nmm, 2),
+    )

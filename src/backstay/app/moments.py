@@ -8,12 +8,13 @@ from dataclasses import dataclass, field, replace
 
 from backstay.adapters.plan_cache import kept_plan
 from backstay.adapters.plan_file import PlanDocument
+from backstay.app.holds import case_specs
 from backstay.app.learning.tried import tried
 from backstay.app.loading import LoadedCase
 from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, bare_document, rig_result
 from backstay.app.safety import case_safety
 from backstay.app.solving import Progress, solve_rigs
-from backstay.core.inference.draws import DEFAULT_DRAWS, sample, with_overrides
+from backstay.core.inference.draws import sample
 from backstay.core.record.entries import Entry, standing
 from backstay.core.record.setup import Setup, setup_at
 from backstay.core.rigging.alternatives import alternatives
@@ -121,7 +122,7 @@ def plan_at(
 
     def make() -> PlanDocument:
         # Nothing is learnt here from attempts: those that were to come would tell what was not known then.
-        sampled = sample(with_overrides(DEFAULT_DRAWS, case.draw_overrides), count=draws, seed=seed)
+        sampled = sample(case_specs(case), count=draws, seed=seed)
         solved = solve_rigs(then, options, sampled, progress)
         found = [rig_result(rig.answer(sampled), rig.fit, then) for rig in solved]
         rigs = [rig.model_copy(update={"in_place": rig.id == first.id}) for rig in found]

@@ -30,7 +30,7 @@ from backstay.adapters.plan_file import (
 )
 from backstay.adapters.record_entries import entries_of
 from backstay.app.carrying import SolvedCarry, own_deliveries, solve_own
-from backstay.app.holds import case_specs
+from backstay.app.holds import case_specs, hold_words
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.learning import as_it_stands, learned_case, thinned
 from backstay.app.loading import LoadedCase, load_case
@@ -79,7 +79,7 @@ GENERAL_CAUTIONS = (
     "count what is in the body before the case ends (common practice, no source)",
 )
 UNVALIDATED = (
-    "absolute scale of backup (judgement, no source; ratios between guides are published)",
+    "absolute scale of backup (computed by the guide model, unvalidated; ratios between guides are published or judged)",
     "stiffness of the lesion by calcium class (judgement, no source)",
     "slopes of ledges that catch an edge (judgement, no source)",
     "push available from the hand (judgement, no source)",
@@ -436,7 +436,7 @@ def bare_document(
         "seed": seed,
         "versions": _versions(),
         "sources": _cited(options, draws),
-        "warnings": [*case.warnings, *_tight_bends(case)],
+        "warnings": [*case.warnings, *_tight_bends(case), *hold_words(case)],
         "cautions": cautions_of(rigs),
         "disclaimer": DISCLAIMER,
     }

@@ -27,7 +27,7 @@ WHERE_WORDS = {
     RestsOn.VESSEL: "vessel",
 }
 HEAD = ("guide", "backup N", "lost at mm", "N/mm", "work N mm", "rests on, N when it gives way")
-VARIANT_HEAD = ("guide in place", "backup N", "times", "lost at mm")
+VARIANT_HEAD = ("guide in place", "backup N", "times", "lost at mm", "work N mm")
 HOW = (
     "Each guide is solved as an elastic rod in this root and arch, fed until it sits firmly, its tip then pushed back until it leaves "
     "the ostium. Work: what it takes to lose it, a measure of how steady it sits. Absolute forces are unvalidated; how the model stands "
@@ -74,11 +74,10 @@ def _panel(doc: GuidesDocument, row: GuideRow, at: tuple[float, float]) -> list[
                     tip=f"{number(rest.load_N, 2)} N on the wall at its highest push",
                 )
             )
-    mark = " (in place)" if row.in_place else ""
-    shapes.append(Text(dx + 8.0, dy + 18.0, f"{row.name}{mark}", 12.5, bold=True, halo="ground"))
-    shapes.append(
-        Text(dx + 8.0, dy + 34.0, f"backup {backup_words(row)} N", 12.0, role="soft", halo="ground")
-    )
+    mark = "in place; " if row.in_place else ""
+    words = f"{mark}backup {backup_words(row)} N"
+    shapes.append(Text(dx + 8.0, dy + 18.0, row.name, 12.5, bold=True, halo="ground"))
+    shapes.append(Text(dx + 8.0, dy + 34.0, words, 12.0, role="soft", halo="ground"))
     return shapes
 
 
@@ -139,9 +138,9 @@ def left_out(doc: GuidesDocument) -> str:
 def variant_cells(row: VariantRow) -> list[str]:
     """Return one variant's line."""
     if row.backup_N is None:
-        return [row.what, "no seat found", "–", "–"]
+        return [row.what, "no seat found", "–", "–", "–"]
     times = "–" if row.ratio is None else number(row.ratio, 2)
-    return [row.what, number(row.backup_N, 2), times, number(row.retreat_mm, 1)]
+    return [row.what, number(row.backup_N, 2), times, number(row.retreat_mm, 1), number(row.work_Nmm, 1)]
 
 
 def root_words(doc: GuidesDocument) -> str:
@@ -172,7 +171,7 @@ def render_guides(doc: GuidesDocument, console: Console) -> None:
     t.say(HOW)
     if doc.variants:
         t.heading("The guide in place, with one thing more")
-        t.table(list(VARIANT_HEAD), [variant_cells(row) for row in doc.variants], (44, 14, 8, 12))
+        t.table(list(VARIANT_HEAD), [variant_cells(row) for row in doc.variants], (40, 12, 8, 11, 10))
     t.heading("Cautions")
     t.bullets(cautions(doc), "!", "bold")
     t.bullets([f"unvalidated: {text}" for text in doc.unvalidated])

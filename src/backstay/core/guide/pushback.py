@@ -110,8 +110,8 @@ class Spring:
     slips_N: float
 
 
-def with_springs(found: PushBack, springs: Sequence[Spring]) -> tuple[float, float]:
-    """Return what a guide holds with springs on its tip.
+def with_springs(found: PushBack, springs: Sequence[Spring]) -> PushBack:
+    """Return a push-back with springs on the guide's tip.
 
     Parameters
     ----------
@@ -122,8 +122,8 @@ def with_springs(found: PushBack, springs: Sequence[Spring]) -> tuple[float, flo
 
     Returns
     -------
-    tuple of float
-        Backup [N] and the retreat at which it is reached [mm].
+    PushBack
+        The same states with the push that they take now.
 
     Notes
     -----
@@ -135,7 +135,14 @@ def with_springs(found: PushBack, springs: Sequence[Spring]) -> tuple[float, flo
         np.minimum(s.held_N + s.stiffness_N_per_mm * found.retreat_mm, s.slips_N) for s in springs
     )
     best = int(np.argmax(total))
-    return float(total[best]), float(found.retreat_mm[best])
+    soft = min(SOFT_MM, float(found.retreat_mm[-1]))
+    return replace(
+        found,
+        push_N=total,
+        backup_N=float(total[best]),
+        at_mm=float(found.retreat_mm[best]),
+        stiffness_N_per_mm=float(np.interp(soft, found.retreat_mm, total) / max(soft, 1e-9)),
+    )
 
 
 def pushed(setup: Setup, begun: Seated) -> PushBack:
