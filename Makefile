@@ -35,6 +35,7 @@ bench: .venv/.dev-stamp
 	$(BIN)/python benchmarks/report.py
 	$(BIN)/python benchmarks/safety.py
 	$(BIN)/python benchmarks/size.py
+	$(BIN)/python benchmarks/store.py
 	$(BIN)/python benchmarks/workbench.py
 
 docs: .venv/.dev-stamp

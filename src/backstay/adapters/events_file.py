@@ -12,7 +12,9 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from backstay.adapters.event_models import EVENT_TYPES, Event, event_schema
+from pydantic import TypeAdapter, ValidationError
+
+from backstay.adapters.event_models import EVENT_TYPES, AnyEvent, Event, event_schema
 from backstay.adapters.toml_text import read_text, validated
 from backstay.errors import FileFormatError, InputError, NotFound
 from backstay.identifiers import EventKind
@@ -20,6 +22,7 @@ from backstay.identifiers import EventKind
 __all__ = ["EVENT_TYPES", "Event", "append_event", "event_schema", "events_path", "read_events"]
 
 MAX_BYTES = 50_000_000
+_ONE: TypeAdapter[AnyEvent] = TypeAdapter(AnyEvent)
 
 
 def events_path(case_file: Path) -> Path:
@@ -92,12 +95,16 @@ def _parse(text: str, *, where: str) -> list[Event]:
     # Not splitlines(): text inside an event may hold other characters that count as line breaks there.
     lines = text.removesuffix("\n").split("\n")
     ends_whole = text.endswith("\n")
-    events = []
+    events: list[Event] = []
     for number, line in enumerate(lines, 1):
         is_cut = number == len(lines) and not ends_whole
         if not line.strip():
             continue
-        events.append(_parse_line(line, where=f"{where}:{number}", is_cut=is_cut))
+        try:
+            events.append(_ONE.validate_json(line))
+        except ValidationError:
+            # Read once more, slowly, for an error that names line, key, value and what is allowed.
+            events.append(_parse_line(line, where=f"{where}:{number}", is_cut=is_cut))
     _check_order(events, where=where)
     return events
 

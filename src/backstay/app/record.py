@@ -88,12 +88,11 @@ class Recorder:
         self.store = Store(store_url or default_store())
         try:
             self.record_id = self._opened(beside)
-            self._bring_together(beside)
+            self.events = self._bring_together(beside)
         except BaseException:
             self.store.close()
             raise
         self.kinds: dict[str, DeviceKind] = {d.id: d.kind for d in self.case.shelf.devices.values()}
-        self.events = self.store.events(self.record_id)
 
     def close(self) -> None:
         """Let go of the store."""
@@ -235,16 +234,18 @@ class Recorder:
         }
         return validated(OpenedEvent, data, where="log")
 
-    def _bring_together(self, beside: Sequence[Event]) -> None:
-        """Give the store what only the file has, and the file what only the store has."""
+    def _bring_together(self, beside: Sequence[Event]) -> list[Event]:
+        """Give the store what only the file has, and the file what only the store has; returns all of it."""
         stored = self.store.events(self.record_id)
         known, written = {event.id for event in stored}, {event.id for event in beside}
-        for event in beside:
-            if event.id not in known:
-                self.store.append(self.record_id, event)
+        missing = [event for event in beside if event.id not in known]
+        for event in missing:
+            self.store.append(self.record_id, event)
         for event in stored:
             if event.id not in written:
                 append_event(self.file, event)
+        # Read anew only where something was added: a long record takes a while to read and check.
+        return self.store.events(self.record_id) if missing else stored
 
 
 def input_files(case: LoadedCase) -> dict[str, str]:
