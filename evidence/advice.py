@@ -62,7 +62,9 @@ def climb(
         if policy == "fixed":
             name = left[0]
         else:
-            worth = {n: demo_rigs.options[n].minutes + TRY_MIN + (1.0 - now[n]) * STOPPING_MIN for n in left}
+            # Minutes over chance: least expected time to a success where tries are independent. A first rule, minutes plus the chance of
+            # failing times the cost of stopping, lost 1.8 min to the fixed order on 40 cases with four rigs and was dropped.
+            worth = {n: (demo_rigs.options[n].minutes + TRY_MIN) / max(now[n], 1e-9) for n in left}
             name = min(left, key=worth.__getitem__)
             if worth[name] >= STOPPING_MIN:
                 return Way(minutes + STOPPING_MIN, False, k, harm)
@@ -189,7 +191,7 @@ def study(root: Path) -> list[str]:
 def _advice(shown: Demo) -> list[str]:
     lines = [
         f"**Advice** on {ADVISED} simulated cases for each world. A fixed order ({', '.join(FIXED_ORDER)}; common practice, no source) "
-        "against the move of least cost now by the chances before any try, and by the chances after each try. Minutes with standard "
+        "against the move with the least minutes over chance, by the chances before any try, and after each. Minutes with standard "
         f"errors; failing in the end counts {STOPPING_MIN:.0f}. The oracle knows how every rig would end. The worlds are played by the "
         "model's own shapes with what each names added; an independent exact rod was not played: one rig takes it minutes.",
         "",
@@ -222,7 +224,7 @@ def _harm(found: Sequence[object], policy: str) -> str:
 
 def _pooling(shown: Demo) -> list[str]:
     found = pooled_labs(shown.rigs)
-    names = list(LAB_SHARE)
+    names = [spec.name for spec in DEFAULT_DRAWS if spec.name in LAB_SHARE]
     inside = np.abs(found[:, :, 0]) < 1.2816
     rows = [
         f"| {name} | {np.mean(inside[:, k]):.2f} | {found[:, k, 0].std():.2f} | {found[:, k, 1].mean():.2f} |"

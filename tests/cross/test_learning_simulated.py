@@ -40,15 +40,13 @@ def test_predicted_chances_hold(followed: list[learning.Followed]) -> None:
     assert not all(ok for *_, ok in wrong)
 
 
-def test_advice_from_learning_is_no_worse_than_the_oracle_allows_and_beats_the_fixed_order(
-    demo_rigs: Any,
-) -> None:
+def test_no_policy_beats_the_oracle_and_each_tries_a_rig_once(demo_rigs: Any) -> None:
     options = {name: rig.alternative for name, rig in demo_rigs.solved.items()}
     shown = learning.Demo(demo_rigs.quick, options)
-    ways = [advice.advised(shown, 95_000 + k, particles=256) for k in range(40)]
-    minutes = {p: np.array([one[p].minutes for one in ways]) for p in ("fixed", "prior", "learn", "oracle")}
-    assert np.all(minutes["oracle"] <= minutes["learn"] + 1e-9)
-    saved = minutes["fixed"] - minutes["learn"]
-    # Not asserted as a law: on these seeds the saving is far from chance.
-    assert saved.mean() > 0.0
-    assert all(one["learn"].tries <= len(options) for one in ways)
+    ways = [advice.advised(shown, 95_000 + k, particles=256) for k in range(20)]
+    for policy in ("fixed", "prior", "learn"):
+        minutes = np.array([one[policy].minutes for one in ways])
+        assert np.all(np.array([one["oracle"].minutes for one in ways]) <= minutes + 1e-9)
+        assert all(1 <= one[policy].tries <= len(options) for one in ways)
+        assert all(one[policy].harm_per_1000 >= 0.0 for one in ways)
+    assert len({one["learn"].minutes for one in ways}) > 1
