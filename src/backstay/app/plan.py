@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib import metadata
 from pathlib import Path
-from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,6 @@ from backstay.adapters.plan_file import (
     DrawRow,
     Fit,
     LesionPicture,
-    Lying,
     PathPicture,
     PlanDocument,
     RigResult,
@@ -34,16 +32,15 @@ from backstay.app.holds import case_specs, hold_words
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
 from backstay.app.learning import as_it_stands, learned_case, thinned
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.lying import lying_of
 from backstay.app.numbers import finite, quantiles
 from backstay.app.safety import case_safety, limits_of
 from backstay.app.solving import (
     DEPTHS,
     LOADS,
-    WIRE_BEYOND_MM,
     Answer,
     Progress,
     SolvedRig,
-    landing_tip_mm,
     solve_rigs,
 )
 from backstay.app.treatment import size_case
@@ -338,47 +335,6 @@ def rig_result(a: Answer, fit: FitReport, case: LoadedCase) -> RigResult:
 def _illustrative(option: Alternative) -> list[str]:
     names = option.device.unvalidated
     return [f"{option.device.name}: {len(names)} illustrative values ({', '.join(names)})"] if names else []
-
-
-def lying_of(option: Alternative, case: LoadedCase) -> list[Lying]:
-    """Return what lies in the vessel with the device at its landing place."""
-    rig, device = option.rig, option.device
-    tip = landing_tip_mm(case, option)
-    end = min(case.path.length_mm, tip + WIRE_BEYOND_MM)
-
-    def lies(name: str, kind: str, from_mm: float, to_mm: float, diameter_mm: float) -> Lying:
-        literal = cast(
-            Literal["guide", "extension", "wire", "buddy", "shaft", "device", "anchor", "trapped"], kind
-        )
-        return Lying(name=name, kind=literal, from_mm=from_mm, to_mm=to_mm, radius_mm=0.5 * diameter_mm)
-
-    lying = [lies(rig.guide.name, "guide", -8.0, rig.seat_mm, rig.guide.size_fr / 3.0)]
-    if rig.extension is not None:
-        lying.append(
-            lies(
-                rig.extension.name, "extension", -8.0, rig.extension_depth_mm, rig.extension.outer_diameter_mm
-            )
-        )
-    lying.append(lies(rig.rail.name, "wire", -8.0, end, rig.rail.diameter_mm))
-    lying += [lies(wire.name, "buddy", -8.0, end, wire.diameter_mm) for wire in rig.buddies]
-    front = tip - device.nose_mm
-    lying.append(lies("shaft", "shaft", -8.0, front - device.working_mm, device.shaft_diameter_mm))
-    lying.append(lies(device.name, "device", front - device.working_mm, front, device.crossing_diameter_mm))
-    if rig.anchor is not None:
-        lying.append(
-            lies(
-                rig.anchor.balloon.name,
-                "anchor",
-                -8.0,
-                rig.anchor.at_mm,
-                rig.anchor.balloon.shaft_diameter_mm,
-            )
-        )
-    if rig.trapped is not None:
-        lying.append(
-            lies(rig.trapped.wire.name, "trapped", -8.0, rig.trapped.to_mm, rig.trapped.wire.diameter_mm)
-        )
-    return lying
 
 
 def document_of(

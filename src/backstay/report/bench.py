@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.plan_file import PlanDocument, RigResult
 from backstay.app.plan_desk import Place
 from backstay.identifiers import Verdict
-from backstay.report import ladder, page
-from backstay.report.answers import next_step
-from backstay.report.html import box, details, element, items, table
+from backstay.report import page
+from backstay.report.answers import Next, next_step
+from backstay.report.html import box, element, items, table
+from backstay.report.ladder import ladder_section
 from backstay.report.learned_page import learned_section
 from backstay.report.limits import limits_section
 from backstay.report.rungs import chance_pips, cost_words
@@ -67,13 +67,21 @@ def rung_words(rig: RigResult) -> RungWords:
 
 def answers(plan: PlanDocument, rig: RigResult) -> str:
     """Return the three answers for one rig: will it go, if not what next, what must not be done."""
-    step = next_step(plan)
-    return page.will_it_go(plan, rig) + page.what_next(step) + _must_not(plan, rig)
+    step = Next(None, "", "") if plan.ladder is None else next_step(plan)
+    return page.will_it_go(plan, rig) + _what_next(plan, step) + _must_not(plan, rig, step)
 
 
-def _must_not(plan: PlanDocument, rig: RigResult) -> str:
+def _what_next(plan: PlanDocument, step: Next) -> str:
+    """Return the second answer: nothing is said of the others before all of them are worked out."""
+    if plan.ladder is None:
+        waits = "The other rigs are being worked out; none is named before all are."
+        return box("section", [element("h2", "If not, what next?"), element("p", waits, "fact")])
+    return page.what_next(step)
+
+
+def _must_not(plan: PlanDocument, rig: RigResult, step: Next) -> str:
     if rig.in_place:
-        return page.must_not(plan, next_step(plan))
+        return page.must_not(plan, step)
     first = [f"Not before: {condition}" for condition in own_conditions(plan, rig)]
     inner = [
         element("h2", "What must I not do?"),
@@ -135,40 +143,6 @@ def beneath(plan: PlanDocument, rig: RigResult) -> str:
         + page.why_push(rig, "Why it needs that push", "h2")
         + said
     )
-
-
-def ladder_section(part: LadderPart) -> str:
-    """Return the ladder as rungs: what first, what when that fails, when to leave a rung, what it may harm."""
-    inner = [element("h2", ladder.TITLE), element("p", ladder.summary(part))]
-    inner += [element("p", f"Gate: {part.gate}", "care")] if part.gate else []
-    inner += [box("ol", [_rung(one) for one in ladder.rung_words(part.rungs)], "ladder")]
-    inner += [element("p", f"Then: {part.ends}", "soft")]
-    if part.not_opened:
-        inner += [element("h3", "If the first preparation does not open the lesion")]
-        inner += [box("ol", [_rung(one) for one in ladder.rung_words(part.not_opened)], "ladder")]
-    if part.changed_by:
-        facts = [f"{one.fact}: {one.then}" for one in part.changed_by]
-        inner += [details("What would change the order", [items(facts)])]
-    left = [f"{one.words}: {'; '.join(one.why)}" for one in [*part.blocked, *part.unranked]]
-    inner += [details("Moves that are no rung, and why", [items(left)])] if left else []
-    inner += [details("About this ladder", [items(part.notes)])] if part.notes else []
-    return box("section", inner)
-
-
-def _rung(one: ladder.RungWords) -> str:
-    rows = [
-        ("chance here", one.chance),
-        ("landed by then", one.so_far),
-        ("cost", one.cost),
-        ("leave it", one.give_up),
-        ("harm", one.harm),
-        *([("runner-up", one.rival)] if one.rival else []),
-    ]
-    facts = "".join(box("div", [element("dt", name), element("dd", text)]) for name, text in rows)
-    inner = [element("p", one.when, "soft"), element("p", one.change, "change"), box("dl", [facts])]
-    inner += [element("p", "Check first:"), items(one.check_first)] if one.check_first else []
-    inner += [items(one.cautions, "not")] if one.cautions else []
-    return box("li", inner)
 
 
 def around(plan: PlanDocument) -> dict[str, str]:

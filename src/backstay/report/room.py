@@ -5,7 +5,7 @@ from __future__ import annotations
 from backstay.adapters.limits_file import HazardRow, InsideRow
 from backstay.adapters.plan_file import PlanDocument
 from backstay.app.room import RoomDocument, Seen, Spent
-from backstay.identifiers import BodyItem
+from backstay.identifiers import BodyItem, MoveId
 from backstay.report.html import box, element
 from backstay.report.ladder import rung_words
 from backstay.report.limits import LEVELS, STATES
@@ -45,7 +45,8 @@ def _tile(name: str, value: str, note: str = "", style: str = "") -> str:
 def _next(plan: PlanDocument | None) -> str:
     if plan is None:
         return _tile("Next move", "Being worked out", STOP_WHEN, "next")
-    rung = next(iter(plan.ladder.rungs), None) if plan.ladder is not None else None
+    rungs = [] if plan.ladder is None else plan.ladder.rungs
+    rung = next((one for one in rungs if one.id != MoveId.AS_IT_IS), None)
     if rung is None:
         here = f"In place: {plan.in_place.chance.words} that it lands. {STOP_WHEN}"
         return _tile("Next move", "No move is worth its cost", here, "next")
