@@ -13,7 +13,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtri
-from scipy.stats import qmc
 
 from backstay.errors import InputError, NotFound
 from backstay.identifiers import Evidence
@@ -284,6 +283,8 @@ def sample(specs: tuple[DrawSpec, ...], *, count: int, seed: int) -> DrawSet:
     names = [spec.name for spec in specs]
     if len(set(names)) != len(names):
         raise InputError("an uncertain input is listed twice", field="draws", value=", ".join(names))
+    from scipy.stats import qmc  # takes a third of a second to import; what only reads files need not wait
+
     engine = qmc.Sobol(len(specs), scramble=True, bits=_SOBOL_BITS, rng=np.random.default_rng(seed))
     points = engine.random_base2(max(int(count - 1).bit_length(), 0))[:count]
     z = ndtri(points + 0.5 ** (_SOBOL_BITS + 1))
