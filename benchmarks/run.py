@@ -27,8 +27,11 @@ sys.path[:0] = [str(ROOT / "src"), str(ROOT / "benchmarks")]
 from reference_solvers import ShapeProblem, minimise, newton_superlu  # noqa: E402
 
 from backstay.app.loading import LoadedCase, load_case  # noqa: E402
-from backstay.app.plan import landing_tip_mm  # noqa: E402
-from backstay.app.solving import passage_for, tips_for  # noqa: E402
+from backstay.app.solving import (  # noqa: E402
+    landing_tip_mm,
+    passage_for,
+    tips_for,
+)
 from backstay.core.mechanics.assembly import Passage, ShapeFactors, prepare  # noqa: E402
 from backstay.core.mechanics.banded import BAND, factor, solve  # noqa: E402
 from backstay.core.mechanics.compiled import compiled  # noqa: E402

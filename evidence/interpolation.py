@@ -13,8 +13,15 @@ from numpy.typing import NDArray
 
 from backstay.adapters.path_file import load_path
 from backstay.app.loading import LoadedCase, load_case
-from backstay.app.plan import landing_tip_mm
-from backstay.app.solving import answer, levels_for, passage_for, solve_all, solver_key, tips_for
+from backstay.app.solving import (
+    answer,
+    landing_tip_mm,
+    levels_for,
+    passage_for,
+    solve_all,
+    solver_key,
+    tips_for,
+)
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance import crossing_load_N, outcome
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample, with_overrides

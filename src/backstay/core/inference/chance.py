@@ -109,8 +109,7 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
     stiffness, _ = lesion_fields(s, passage.lesions)
     shift = draws.values["radius_shift_sd"][:, None]
     friction = draws.values["friction_wall"][:, None]
-    belt, round_ = passage.beside_belt_mm, passage.beside_mm
-    beside = belt + draws.values["lumen_roundness"][:, None] * (round_ - belt)
+    beside = passage.beside_where_mm(draws.values["lumen_roundness"])[:, None]
     depth = passage.rig.extension_depth_mm if passage.rig.extension is not None else -1.0
     out = np.zeros((draws.count, len(tips_mm)))
     narrowest = path.radius_mm - 4.0 * path.radius_sd_mm

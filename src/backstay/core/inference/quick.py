@@ -51,6 +51,7 @@ _INPUTS = (
     "ledge_factor",
     "friction_wire",
     "friction_extension",
+    "lumen_roundness",
 )
 
 
@@ -71,8 +72,8 @@ class Tables(NamedTuple):
         Whether a depth is held at all, and whether a prolapse load is known.
     begins : ndarray of int, shape (d + 1,)
         Where each depth's tight places begin.
-    places : ndarray, shape (p, 5)
-        Outer radius, lumen, its SD, stiffness times step, taper.
+    places : ndarray, shape (p, 6)
+        Of every tight place, as `_tight_places` gives them.
     ledges : ndarray, shape (d, 2)
         Slopes under the device's tip and its front edge.
     """
@@ -201,7 +202,11 @@ def _terms(z: FloatArray) -> FloatArray:
 
 
 def _tight_places(passage: Passage, tips_mm: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Return where each depth's places begin, and of each place: outer radius, lumen, its SD, stiffness times step, taper."""
+    """Return where each depth's places begin, and what there is of each place.
+
+    Its columns: outer radius where wires beside give way like a belt, what a lumen that stays round adds to it, lumen, its SD, stiffness
+    times step, taper.
+    """
     path, s = passage.path, passage.path.s_mm
     stiffness, _ = lesion_fields(s, passage.lesions)
     depth = passage.rig.extension_depth_mm if passage.rig.extension is not None else -1.0
@@ -215,7 +220,9 @@ def _tight_places(passage: Passage, tips_mm: FloatArray) -> tuple[IntArray, Floa
         fall = profile.radius_at_mm(at + step) - profile.radius_at_mm(np.maximum(at - step, 0.0))
         taper = np.maximum(fall / (2.0 * step), 0.0)
         radius, sd = path.radius_mm[near], path.radius_sd_mm[near]
-        rows.append(np.stack([outer[near], radius, sd, stiffness[near] * path.spacing_mm, taper], axis=1))
+        belt = outer[near] - passage.beside_mm + passage.beside_belt_mm
+        stiff = stiffness[near] * path.spacing_mm
+        rows.append(np.stack([belt, outer[near] - belt, radius, sd, stiff, taper], axis=1))
         begins.append(begins[-1] + int(near.sum()))
     return np.array(begins, dtype=np.int64), np.ascontiguousarray(np.vstack(rows))
 
@@ -289,13 +296,14 @@ def _level(levels_N: FloatArray, j: int, load_N: float) -> tuple[int, float]:
 
 
 @inlined
-def _drag_N(begins: IntArray, places: FloatArray, j: int, shift: float, mu: float) -> float:
+def _drag_N(begins: IntArray, places: FloatArray, j: int, shift: float, mu: float, roundness: float) -> float:
     """Return the drag in tight places for a lesion as stiff as its class says."""
     drag_N = 0.0
     for p in range(begins[j], begins[j + 1]):
-        over = places[p, 0] - max(places[p, 1] + shift * places[p, 2], 0.1)
+        outer = places[p, 0] + roundness * places[p, 1]
+        over = outer - max(places[p, 2] + shift * places[p, 3], 0.1)
         if over > 0.0:
-            drag_N += places[p, 3] * over * (mu + places[p, 4])
+            drag_N += places[p, 4] * over * (mu + places[p, 5])
     return drag_N
 
 
@@ -372,12 +380,12 @@ def _follow(
     for i in range(scores.shape[0]):
         z = scores[i]
         _fill_basis(z, basis)
-        shift, mu, lesion, steep, mu_wire, mu_sleeve = inputs[i]
+        shift, mu, lesion, steep, mu_wire, mu_sleeve, roundness = inputs[i]
         peak = -np.inf
         for j in range(levels_N.shape[0]):
             end, need = PROLAPSED, np.inf
             if state[j] != NOT_HELD:
-                drag_N = lesion * _drag_N(begins, places, j, shift, mu)
+                drag_N = lesion * _drag_N(begins, places, j, shift, mu, roundness)
                 load_N, locked = _with_edges(levels_N, linear, ledges, j, drag_N, mu, steep, z)
                 held = prolapse[j, 0]
                 for t in range(6):

@@ -104,6 +104,10 @@ class Passage:
         trapped = (self.rig.trapped.wire,) if self.rig.trapped is not None else ()
         return (self.rig.rail, *self.rig.buddies, *trapped)
 
+    def beside_where_mm(self, roundness: FloatArray) -> FloatArray:
+        """Return what wires beside the device add to its radius in a lumen that stays round by a share [mm], any shape."""
+        return np.asarray(self.beside_belt_mm + roundness * (self.beside_mm - self.beside_belt_mm))
+
     def outer_mm(self, behind_tip_mm: FloatArray) -> FloatArray:
         """Return the radius of the whole bundle [mm] at distances behind the tip [mm]; the wires alone ahead of it."""
         wires = tuple(0.5 * wire.diameter_mm for wire in self.wires)

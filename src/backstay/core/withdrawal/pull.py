@@ -130,6 +130,7 @@ def drag_back_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> FloatA
     stiffness, _ = lesion_fields(s, passage.lesions)
     shift, friction = draws["radius_shift_sd"][:, None], draws["friction_wall"][:, None]
     depth = passage.rig.extension_depth_mm if passage.rig.extension is not None else -1.0
+    beside = passage.beside_where_mm(draws["lumen_roundness"])[:, None]
     narrowest = path.radius_mm - 4.0 * path.radius_sd_mm
     out = np.zeros((draws.count, len(tips_mm)))
     for j, tip in enumerate(tips_mm):
@@ -142,7 +143,7 @@ def drag_back_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> FloatA
             lumen_mm=np.maximum(path.radius_mm[near] + shift * path.radius_sd_mm[near], 0.1),
             stiffness_MPa=stiffness[near],
             profile=passage.device.profile,
-            beside_mm=passage.beside_mm,
+            beside_mm=beside,
             friction=friction,
         )
         out[:, j] = density.sum(axis=1) * path.spacing_mm * draws["lesion_factor"]

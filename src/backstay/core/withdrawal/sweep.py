@@ -54,7 +54,7 @@ def drag_back_N_per_mm(
     lumen_mm: FloatArray,
     stiffness_MPa: FloatArray,
     profile: Profile,
-    beside_mm: float,
+    beside_mm: FloatArray | float,
     friction: FloatArray | float,
 ) -> FloatArray:
     """Return the drag per length of a device drawn back through a narrower lumen.
@@ -67,7 +67,7 @@ def drag_back_N_per_mm(
         Lumen radius [mm] and radial stiffness [MPa] there.
     profile : Profile
         The device.
-    beside_mm : float
+    beside_mm : float or ndarray, broadcastable to (..., n)
         Added to the device's radius for wires lying beside it [mm].
     friction : float or ndarray, broadcastable to (..., n)
         Coefficient of friction.
