@@ -146,6 +146,7 @@ def _socket(address: str, port: int) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((address, port))
+        listening.listen(128)  # so that who opens the link at once waits, and is not turned away
     except OSError as error:
         listening.close()
         reason = error.strerror or str(error)
