@@ -1,7 +1,8 @@
 """Writes events to a store and is killed, again and again: `store_writer.py kill URL ROUNDS SEED`.
 
-Each round forks a writer that reports every event the store acknowledged, and kills it (SIGKILL) after a random
-time. `store_writer.py fill URL` writes until the store refuses. Both print what was acknowledged, as JSON.
+Each round forks a writer that reports every event the store acknowledged, and kills it (SIGKILL) a random time after a
+random number of them: on a slow machine a time alone would always end it before its first. `store_writer.py fill URL`
+writes until the store refuses. Both print what was acknowledged, as JSON.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from backstay.errors import StoreError
 
 START = datetime(2031, 4, 5, 9, 30, tzinfo=UTC)
 LONGEST_S = 0.08
+MOST_BEFORE = 6
 
 
 def note(name: str, size: int = 40) -> NoteEvent:
@@ -46,8 +48,8 @@ def write_until_killed(url: str, number: int, pipe: int) -> None:
         os.write(pipe, f"{name}\n".encode())
 
 
-def kill_one(url: str, number: int, wait_s: float) -> list[str]:
-    """Fork a writer, kill it after a while, and return what it was told is safe."""
+def kill_one(url: str, number: int, after: int, wait_s: float) -> list[str]:
+    """Fork a writer, kill it a while after so many events, and return what it was told is safe."""
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
@@ -57,10 +59,12 @@ def kill_one(url: str, number: int, wait_s: float) -> list[str]:
         finally:
             os._exit(1)
     os.close(writing)
+    said = b""
+    while said.count(b"\n") < after and (piece := os.read(reading, 65536)):
+        said += piece
     time.sleep(wait_s)
     os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
-    said = b""
     while select.select([reading], [], [], 1.0)[0] and (piece := os.read(reading, 65536)):
         said += piece
     os.close(reading)
@@ -75,7 +79,9 @@ def kill_rounds(url: str, rounds: int, seed: int) -> list[str]:
     begin(url)
     found = []
     for number in range(rounds):
-        found += kill_one(url, number, rng.uniform(0.001, LONGEST_S))
+        after = rng.randrange(MOST_BEFORE + 1)
+        # With none to wait for, the writer is ended while it opens the store.
+        found += kill_one(url, number, after, rng.uniform(0.001, LONGEST_S) / (1 if after == 0 else 4))
     return found
 
 
