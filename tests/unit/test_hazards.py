@@ -91,6 +91,13 @@ def test_what_made_it_fire_is_only_that() -> None:
     assert found.rule.level is Level.BLOCK
 
 
+def test_a_large_burr_is_judged_by_the_ratio_in_use_and_by_no_trial() -> None:
+    # The trial read in abstract compared other things: its larger burrs are no evidence that smaller ones do better.
+    found = fired(H.CASES["burr_too_large"][0])["burr_too_large"]
+    assert found.text == "burr 2.00 mm is 0.67 of the vessel, above 0.60: start with a smaller one"
+    assert found.rule.source == COMMON_PRACTICE
+
+
 def test_an_ordinary_step_fires_nothing_that_blocks() -> None:
     for step in (H.BALLOON, H.INJECT, "view primary_angle_deg=30 secondary_angle_deg=-20"):
         found = fired(H.Scene(H.BASE, step))

@@ -1,6 +1,6 @@
 """Hazards of atherectomy.
 
-Sources: [@rotablation2015; @burrratio1996; @pawlowski2021; @perforation2016; @iturbe2012].
+Sources: [@rotablation2015; @pawlowski2021; @perforation2016; @iturbe2012].
 """
 
 from __future__ import annotations
@@ -48,9 +48,10 @@ BURR = (
     Rule(
         id="burr_too_large",
         when=all_of(_BURR, above("balloon_to_vessel", "burr_ratio")),
-        say="burr {balloon_diameter_mm:.2f} mm is {balloon_to_vessel:.2f} of the vessel: 0.6 to 0.85 did not do better than less",
+        say="burr {balloon_diameter_mm:.2f} mm is {balloon_to_vessel:.2f} of the vessel, above {burr_ratio:.2f}: start with a smaller one",
         level=Level.PAUSE,
-        source="burrratio1996",
+        source=COMMON_PRACTICE,
+        edge="burr_ratio",
     ),
     Rule(
         id="burr_run_too_long",
