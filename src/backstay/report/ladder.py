@@ -158,12 +158,12 @@ def render(t: Terminal, part: LadderPart) -> None:
     t.say(summary(part))
     if part.gate:
         t.say(f"Gate: {part.gate}", "bold")
-    _table(t, part.rungs)
+    _rungs(t, part.rungs)
     for text in below(part):
         t.say(text)
     if part.not_opened:
         t.say(f"{IF_NOT_OPENED}:", "bold")
-        _table(t, part.not_opened)
+        _rungs(t, part.not_opened)
     _pairs(t, CHANGED_BY, fact_rows(part))
     _pairs(t, HARM, mind_rows(part))
     _pairs(t, BLOCKED, reason_rows(part.blocked))
@@ -176,12 +176,13 @@ def _pairs(t: Terminal, title: str, rows: list[tuple[str, str]]) -> None:
         t.bullets([f"{what}: {text}" for what, text in rows])
 
 
-def _table(t: Terminal, rungs: list[LadderRung]) -> None:
-    rows = [
-        [cell.replace(", ", "\n") if k in (2, 4) else cell for k, cell in enumerate(row)]
-        for row in table_rows(rungs)
-    ]
-    t.table(list(HEADS), rows, (3, 30, 17, 10, 12, 14, 20))
+def _rungs(t: Terminal, rungs: list[LadderRung]) -> None:
+    """Say the rungs one below the other: as columns they would not be read across a narrow window."""
+    for w in rung_words(rungs):
+        t.say(f"{w.mark}  {w.when}: {w.change}", "bold")
+        t.say(f"{w.chance}; so far {w.so_far}; {w.cost}", indent=3)
+        t.say(f"leave it {w.give_up}", indent=3)
+        t.say(f"runner-up {w.rival}", indent=3)
 
 
 def ladder_section(part: LadderPart) -> str:
