@@ -50,6 +50,20 @@ def test_a_near_miss_does_not(name: str) -> None:
     assert name not in fired(H.CASES[name][1])
 
 
+@pytest.mark.parametrize(
+    ("balloon", "gate"), [("bal-sc-150-12", True), ("bal-sc-250-15", True), ("bal-nc-300-12", False)]
+)
+def test_only_a_balloon_of_the_vessels_size_opens_the_gate(balloon: str, gate: bool) -> None:
+    """The lumen beyond is 3.0 mm: a balloon of 2.5 mm that opened fully tells little of one of 3.0 mm."""
+    scene = H.S((*H.BASE, H.OPENED.replace("bal-nc-300-12", balloon)), H.TRY)
+    assert ("stent_before_balloon_opened" in fired(scene)) is gate
+
+
+def test_a_small_balloon_afterwards_does_not_shut_the_gate() -> None:
+    scene = H.S((*H.PREPARED, H.OPENED.replace("bal-nc-300-12", "bal-sc-150-12")), H.TRY)
+    assert "stent_before_balloon_opened" not in fired(scene)
+
+
 STANDS = {
     "contrast_near_ceiling": ((*H.BASE, "contrast volume_mL=85"), {}),
     "contrast_past_ceiling": ((*H.BASE, "contrast volume_mL=101"), {}),

@@ -47,8 +47,9 @@ def known_facts(case: LoadedCase, safety: CaseSafety) -> dict[str, Value | None]
 
 def opened_fully(case: LoadedCase, safety: CaseSafety) -> bool | None:
     """Return whether the lesions on the way are known to open: by the record, else by the case file."""
-    if safety.now.opened_fully is not None:
-        return safety.now.opened_fully
+    seen = safety.setting.opened_fully(safety.now)
+    if seen is not None:
+        return seen
     hard = [x for x in case.vessel.lesion if x.calcium in HARD and x.from_mm < case.target_to_mm]
     return True if hard and all(x.opened_fully for x in hard) else None
 

@@ -71,7 +71,9 @@ class Now:
     narrowings_mm : tuple of float
         Narrowings that were not there before.
     opened_fully : bool or None
-        Of the last balloon that prepared the lesion, in two views.
+        Of the last balloon that prepared the lesion, in two views; whether one was large enough, `Setting.opened_fully` says.
+    opened_by : tuple of str
+        The balloons that opened so since one did not.
     prepared : tuple of Preparation
         What was done to the lesion besides balloons.
     contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
@@ -104,6 +106,7 @@ class Now:
     perforation: bool = False
     narrowings_mm: tuple[float, ...] = ()
     opened_fully: bool | None = None
+    opened_by: tuple[str, ...] = ()
     prepared: tuple[Preparation, ...] = ()
     contrast_mL: float = 0.0
     air_kerma_mGy: float | None = None

@@ -175,11 +175,12 @@ def _inflation(now: Now, entry: Entry, known: Known) -> Now:
         return with_changes(now, inside=(*rest, item), blocked_at_s=blocked)
     on_stent = any(one.device == device for one in now.of(BodyItem.STENT_BALLOON))
     inside = now.inside if on_stent else _down_the_rail(now, entry, BodyItem.BALLOON)
-    opened = now.opened_fully
+    opened, by = now.opened_fully, now.opened_by
     if purpose == "preparation":
         seen = entry.values.get("opened_fully")
         opened = None if seen is None else bool(seen) and (entry.number("views") or 0.0) >= 2.0
-    return with_changes(now, inside=inside, opened_fully=opened, blocked_at_s=blocked)
+        by = (*by, device) if opened else ()
+    return with_changes(now, inside=inside, opened_fully=opened, opened_by=by, blocked_at_s=blocked)
 
 
 def _deflation(now: Now, entry: Entry, known: Known) -> Now:

@@ -11,14 +11,17 @@ import numpy as np
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.record.entries import Entry
-from backstay.core.rigging.devices import Device, Wire
+from backstay.core.rigging.devices import Balloon, Device, Wire
 from backstay.core.rules import Rule, Value
+from backstay.core.rules.gate import HARD
 from backstay.core.safety.now import Now, after
 from backstay.core.safety.protocol import Protocol
 from backstay.identifiers import Calcium, DeviceKind, Whose
 from backstay.units import rad_to_deg
 
 _REFERENCE_SPAN_mm = 5.0
+SIZED_SHARE = 0.85
+"""Share of the distal reference from which a balloon counts as sized to it; judgement: labels step by a quarter of a millimetre."""
 _CALCIUM = tuple(Calcium)
 
 
@@ -115,6 +118,29 @@ class Setting:
         start = min(to_mm, self.path.length_mm - _REFERENCE_SPAN_mm)
         first, last = np.searchsorted(self.path.s_mm, [start, start + _REFERENCE_SPAN_mm + 1e-9])
         return float(2.0 * np.median(self.path.radius_mm[first:last]))
+
+    def opened_fully(self, now: Now) -> bool | None:
+        """Return whether a balloon sized to the distal reference is known to have opened fully in two views.
+
+        Parameters
+        ----------
+        now : Now
+            Where the case stands.
+
+        Returns
+        -------
+        bool or None
+            False where the last balloon did not open; None where none was seen to, or only ones whose label is under `SIZED_SHARE` of
+            the lumen beyond the hard lesion. Where no lesion is known to be hard, what was seen counts whatever its size.
+        """
+        ends = [lesion.to_mm for lesion in self.lesions if lesion.calcium in HARD]
+        beyond = [mm for mm in map(self.diameter_beyond_mm, ends) if mm is not None]
+        if not now.opened_fully or not beyond:
+            return now.opened_fully
+        labels = [
+            d.nominal_diameter_mm for d in map(self.devices.get, now.opened_by) if isinstance(d, Balloon)
+        ]
+        return True if any(label >= SIZED_SHARE * min(beyond) for label in labels) else None
 
     def branch_diameter_mm(self, name: str | None) -> float | None:
         """Return the diameter of a branch by its name [mm]."""

@@ -162,7 +162,7 @@ def _standing(now: Now, setting: Setting) -> FactDict:
         "wire_tip": now.wire_tip,
         "dissection_known": now.dissection or any(x.dissected for x in setting.lesions),
         "perforation_known": now.perforation,
-        "lesion_opened_fully": now.opened_fully,
+        "lesion_opened_fully": setting.opened_fully(now),
         "anticoagulated": now.anticoagulated,
         "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and now.heparin_U <= 0.0,
         "equipment_in": any(kind is not BodyItem.STENT for kind in kinds),
