@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -81,3 +82,19 @@ def test_no_atherectomy_beside_a_dissection_in_the_same_stretch(
     assert not others
     kinds = {step.kind for step in stretch.preparation}
     assert (Preparation.ATHERECTOMY in kinds) is offered
+
+
+def kinds_to_prepare(case: Path) -> list[Preparation]:
+    return [step.kind for stretch in size_case(load_case(case)).stretches for step in stretch.preparation]
+
+
+@pytest.mark.parametrize(("said", "burr"), [("dissection at 52", False), ("dissection at 20", True)])
+def test_a_dissection_of_the_record_forbids_atherectomy(
+    demo_dir: Path, tmp_path: Path, said: str, burr: bool
+) -> None:
+    """One in the lesion's stretch does; one well before it is another matter."""
+    case = shutil.copytree(demo_dir, tmp_path / "case") / "case.toml"
+    assert Preparation.ATHERECTOMY in kinds_to_prepare(case)
+    for line in ("guide in guide-6-sr", "heparin 6000", "wire in workhorse", said):
+        assert invoke("log", case, line).exit_code == 0
+    assert (Preparation.ATHERECTOMY in kinds_to_prepare(case)) is burr

@@ -17,6 +17,7 @@ from backstay.adapters.treatment_file import (
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.afterwards import miss_words
 from backstay.app.treatment.measuring import CaseLesion, described, measure, spread
+from backstay.app.treatment.recorded import as_recorded
 from backstay.app.treatment.stretches import cautions_of, planned
 from backstay.app.treatment.work import stretches_of
 from backstay.app.treatment.worth import worth_of
@@ -46,7 +47,7 @@ USED = ("huo2012", "ryan1988", "ellis1990", "corelabterms", "aziz2007", "raber20
 
 
 def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocument:
-    """Return the treatment of a case.
+    """Return the treatment of a case, its lesions as the record leaves them.
 
     Parameters
     ----------
@@ -60,6 +61,7 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
     TreatmentDocument
         Lesions, stretches, worth.
     """
+    case = as_recorded(case)
     fit, lesions = measure(case, np.random.default_rng(seed))
     work = stretches_of(case, fit, lesions)
     stretches = [planned(w) for w in work]
