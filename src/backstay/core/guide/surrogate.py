@@ -96,7 +96,7 @@ def stiffness_ratio(size_fr: float) -> float:
     Examples
     --------
     >>> round(stiffness_ratio(7.0), 2)
-    2.15
+    2.16
     """
     sizes = np.array(list(SECTIONS_MM))
     sections = np.array([outer**4 - bore**4 for outer, bore in SECTIONS_MM.values()])
