@@ -52,7 +52,7 @@ def draws() -> DrawSet:
 
 def safety_of(case: LoadedCase, *, opened: bool | None = None) -> CaseSafety:
     safety = case_safety(case, [])
-    return replace(safety, now=replace(safety.now, opened_fully=opened))
+    return replace(safety, now=replace(safety.now, opened_fully=opened, opened_by=("bal-nc-275-15",)))
 
 
 @pytest.fixture(scope="module")
