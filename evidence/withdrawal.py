@@ -16,11 +16,12 @@ from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
 from backstay.core.inference.surface import Curves, curves_for_draws, design, factors_at, scores_of
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
+from backstay.core.mechanics.crossing import BACK
 from backstay.core.mechanics.delivery import transfer
 from backstay.core.rigging.rig import Rig
 from backstay.core.withdrawal.draws import with_way_back
 from backstay.core.withdrawal.guide_in import DEEP_MM, drawn_in_mm
-from backstay.core.withdrawal.pull import CATCHES_N, Pull, drag_back_N, mouth_mm, pull_back, tips_back
+from backstay.core.withdrawal.pull import CATCHES_N, Pull, mouth_mm, pull_back, tips_back
 from backstay.core.withdrawal.sweep import transfer_back
 from backstay.core.withdrawal.things import rear_edge_mm
 from backstay.identifiers import Calcium
@@ -135,7 +136,9 @@ def one_rig(number: int, extended: bool) -> Back:
     """Return one rig on one path; the first paths against brute force too."""
     passage, tips, rear = problem(number, extended)
     draws = with_way_back(sample(DEFAULT_DRAWS, count=DRAWS, seed=SEED), seed=SEED)
-    top = np.clip(1.3 * np.quantile(drag_back_N(passage, draws, tips), 0.98, axis=0), 0.4, 4.0)
+    top = np.clip(
+        1.3 * np.quantile(crossing_load_N(passage, draws, tips, going=BACK), 0.98, axis=0), 0.4, 4.0
+    )
     pull = interpolated(passage, tips, rear, draws, top)
     reach, push = way_in(passage, draws, float(tips[-1]))
     rim, ledge = (pull.highest_edge_N(reach, mouth=mouth) for mouth in (True, False))

@@ -13,14 +13,16 @@ from numpy.typing import NDArray
 from backstay.app.solving import HIGHEST_LOAD_N, LOWEST_TOP_N, Progress, passage_for
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
+from backstay.core.inference.chance import crossing_load_N
 from backstay.core.inference.draws import DrawSet, DrawSpec
 from backstay.core.inference.surface import Curves, curves_for_draws, design, factors_at, scores_of
 from backstay.core.mechanics.assembly import Passage
+from backstay.core.mechanics.crossing import BACK
 from backstay.core.mechanics.delivery import Transfer
 from backstay.core.rigging.devices import OverWireDevice
 from backstay.core.rigging.moves import Alternative
 from backstay.core.rigging.rig import Rig
-from backstay.core.withdrawal.pull import drag_back_N, mouth_mm, tips_back
+from backstay.core.withdrawal.pull import mouth_mm, tips_back
 from backstay.core.withdrawal.sweep import transfer_back
 from backstay.core.withdrawal.things import rear_edge_mm
 
@@ -82,7 +84,9 @@ def thing(
     tip = min(to_mm, path.length_mm - 1.0) - seat
     tips = tips_back(to_mm=tip, rear_mm=rear, edges_mm=(mouth_mm(passage), *ends), count=depths)
     top = np.clip(
-        1.3 * np.quantile(drag_back_N(passage, draws, tips), 0.98, axis=0), LOWEST_TOP_N, HIGHEST_LOAD_N
+        1.3 * np.quantile(crossing_load_N(passage, draws, tips, going=BACK), 0.98, axis=0),
+        LOWEST_TOP_N,
+        HIGHEST_LOAD_N,
     )
     levels = np.maximum(top, load_to_N)[:, None] * LEVEL_SHARES_BACK
     return Thing(passage, tips, levels, rear, ends)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.surface import Curves
 from backstay.core.mechanics.assembly import Passage
-from backstay.core.mechanics.crossing import drag_density_N_per_mm, edge_load_N, lesion_fields
+from backstay.core.mechanics.crossing import IN, drag_density_N_per_mm, edge_load_N, lesion_fields
 from backstay.core.mechanics.march import (
     BENDING,
     EDGE_LOAD,
@@ -37,6 +37,10 @@ GUIDE_BENDS_RAD: dict[Access, float] = {
 """Bends of the guide between hand and tip: judgement, no source."""
 ARCH_RADIUS_MM = 40.0
 """Radius of the guide's main bend, for the shaft's buckling inside it: judgement, no source."""
+MOST_WOUND = 50.0
+"""Friction times turn in a capstan's exponent at most: beyond it a curve was carried on too far."""
+NO_STATE_N = 1e3
+"""A need beyond this is no state's: it counts as prolapse."""
 
 
 @dataclass(frozen=True)
@@ -88,8 +92,8 @@ class Outcome:
         return highest_N
 
 
-def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> FloatArray:
-    """Return the drag in tight places for every draw and depth.
+def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray, *, going: int = IN) -> FloatArray:
+    """Return the drag in tight places for every draw and depth, pushed in or drawn back.
 
     Parameters
     ----------
@@ -99,6 +103,8 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
         The uncertain inputs.
     tips_mm : ndarray, shape (d,)
         Places of the device's tip [mm].
+    going : int
+        `crossing.IN` (1) or `crossing.BACK` (-1).
 
     Returns
     -------
@@ -126,16 +132,17 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> Fl
             profile=passage.device.profile,
             beside_mm=beside,
             friction=friction,
+            going=going,
         )
         out[:, j] = density.sum(axis=1) * path.spacing_mm * draws.values["lesion_factor"]
     return out
 
 
-def _interpolate(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> FloatArray:
+def at_load(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> FloatArray:
     """Return rows (count, d, k) interpolated linearly in load (count, d) between each depth's levels (d, k), carried on beyond the last.
 
     >>> levels_N = np.array([[0.0, 1.0, 2.0]] * 3)
-    >>> _interpolate(levels_N, np.array([[[1.0, 2.0, 4.0]] * 3]), np.array([[0.0, 1.5, 3.0]])).tolist()
+    >>> at_load(levels_N, np.array([[[1.0, 2.0, 4.0]] * 3]), np.array([[0.0, 1.5, 3.0]])).tolist()
     [[1.0, 3.0, 6.0]]
     """
     k = np.clip((load_N[..., None] > levels_N).sum(axis=-1) - 1, 0, levels_N.shape[-1] - 2)
@@ -184,8 +191,8 @@ def lesion_load_N(
     for _ in range(3):
         extra = np.zeros_like(load)
         for (force, angle, _), ledge in zip(places, ledges, strict=True):
-            normal = np.maximum(_interpolate(curves.levels_N, curves.readings[..., force], load), 0.0)
-            attack = np.maximum(_interpolate(curves.levels_N, curves.readings[..., angle], load), 0.0)
+            normal = np.maximum(at_load(curves.levels_N, curves.readings[..., force], load), 0.0)
+            attack = np.maximum(at_load(curves.levels_N, curves.readings[..., angle], load), 0.0)
             steep = ledge[None, :] * draws.values["ledge_factor"][:, None]
             extra += edge_load_N(normal_N=normal, attack_rad=attack, slope_rad=steep, friction=mu)
         locked = np.isinf(extra)
@@ -215,12 +222,17 @@ def need_from_curves(
         Push at the shape's load, plus friction on the wire and in an extension [N]; infinite where prolapsed or locked.
     prolapsed : ndarray of bool, shape (count, d)
         Where the load exceeds the prolapse load, or no state is held at all.
+
+    Notes
+    -----
+    Curves are read up to the prolapse load only: beyond it there is no state, and carried on they grow without bound.
     """
-    push = np.maximum(_interpolate(curves.levels_N, curves.readings[..., PUSH], lesion_N), 0.0)
-    need = push + wire_part_N(draws, curves, lesion_N)
-    need += extension_part_N(draws, curves, lesion_N, need)
-    prolapsed = (lesion_N > curves.prolapse_N) | ~np.isfinite(push) | (curves.prolapse_N <= 0.0)
-    return np.where(prolapsed | locked, np.inf, need), prolapsed
+    held_N = np.minimum(lesion_N, curves.prolapse_N)
+    push = np.maximum(at_load(curves.levels_N, curves.readings[..., PUSH], held_N), 0.0)
+    need = push + wire_part_N(draws, curves, held_N)
+    need += extension_part_N(draws, curves, held_N, need)
+    prolapsed = (lesion_N > curves.prolapse_N) | ~(need <= NO_STATE_N) | (curves.prolapse_N <= 0.0)
+    return np.where(prolapsed | locked, np.inf, need), np.asarray(prolapsed)
 
 
 def wire_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray) -> FloatArray:
@@ -241,9 +253,9 @@ def wire_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray) -> FloatAr
         mu L (e^(mu turn) - 1) / (mu turn), with L the load between shaft and wire [N].
     """
     mu = draws.values["friction_wire"][:, None]
-    load = np.maximum(_interpolate(curves.levels_N, curves.readings[..., WIRE_LOAD], lesion_N), 0.0)
-    turn = np.maximum(_interpolate(curves.levels_N, curves.readings[..., WIRE_TURN], lesion_N), 0.0) * mu
-    return mu * load * np.where(turn > 1e-9, np.expm1(turn) / np.maximum(turn, 1e-9), 1.0)
+    load = np.maximum(at_load(curves.levels_N, curves.readings[..., WIRE_LOAD], lesion_N), 0.0)
+    turn = np.maximum(at_load(curves.levels_N, curves.readings[..., WIRE_TURN], lesion_N), 0.0) * mu
+    return mu * load * np.where(turn > 1e-9, _grows_by(turn) / np.maximum(turn, 1e-9), 1.0)
 
 
 def extension_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray, push_N: FloatArray) -> FloatArray:
@@ -266,9 +278,14 @@ def extension_part_N(draws: DrawSet, curves: Curves, lesion_N: FloatArray, push_
         Q (e^(mu turn) - 1) + mu L, with Q the push and L the load between shaft and lining [N].
     """
     mu = draws.values["friction_extension"][:, None]
-    turn = np.maximum(_interpolate(curves.levels_N, curves.readings[..., SLEEVE_TURN], lesion_N), 0.0)
-    load = np.maximum(_interpolate(curves.levels_N, curves.readings[..., SLEEVE_LOAD], lesion_N), 0.0)
-    return push_N * np.expm1(mu * turn) + mu * load
+    turn = np.maximum(at_load(curves.levels_N, curves.readings[..., SLEEVE_TURN], lesion_N), 0.0)
+    load = np.maximum(at_load(curves.levels_N, curves.readings[..., SLEEVE_LOAD], lesion_N), 0.0)
+    return push_N * _grows_by(mu * turn) + mu * load
+
+
+def _grows_by(wound: FloatArray) -> FloatArray:
+    """Return e^wound - 1, what a capstan adds to a force, with the exponent held at `MOST_WOUND`."""
+    return np.asarray(np.expm1(np.minimum(wound, MOST_WOUND)))
 
 
 def push_that_arrives_N(passage: Passage, draws: DrawSet) -> tuple[FloatArray, FloatArray]:
@@ -381,11 +398,11 @@ def causes_N(
     load = result.lesion_N
     rows = curves.readings
     at = {
-        name: float(_interpolate(curves.levels_N, rows[..., name], load)[0, depth])
+        name: float(at_load(curves.levels_N, rows[..., name], load)[0, depth])
         for name in (PUSH, BENDING, FRICTION, PULL)
     }
     wire = wire_part_N(draws, curves, load)
-    push = np.maximum(_interpolate(curves.levels_N, rows[..., PUSH], load), 0.0)
+    push = np.maximum(at_load(curves.levels_N, rows[..., PUSH], load), 0.0)
     sleeve = float(extension_part_N(draws, curves, load, push + wire)[0, depth])
     crossing = min(float(crossing_N[0, depth]), float(load[0, depth]))
     return {

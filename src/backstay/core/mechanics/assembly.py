@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
-from backstay.core.mechanics.crossing import drag_density_N_per_mm, lesion_fields
+from backstay.core.mechanics.crossing import IN, drag_density_N_per_mm, lesion_fields
 from backstay.core.mechanics.elastic import Load, Tube, tube
 from backstay.core.rigging.devices import OverWireDevice, Wire
 from backstay.core.rigging.packing import belt_radius_mm, enclosing_radius_mm
@@ -169,8 +169,11 @@ class Vessel:
             float(tip_mm),
         )
 
-    def load_share(self, tip_mm: float) -> FloatArray:
-        """Return how the load at the lesion is spread over the nodes: as the drag lies, at the tip where there is none."""
+    def load_share(self, tip_mm: float, *, going: int = IN, front_mm: float = 0.0) -> FloatArray:
+        """Return how the load at the lesion is spread over the nodes: as the drag lies, at the front where there is none.
+
+        `going` says which way the device moves; `front_mm` how far behind its tip the edge lies that leads [mm].
+        """
         s = self.path.s_mm
         density = drag_density_N_per_mm(
             behind_tip_mm=tip_mm - s,
@@ -179,6 +182,7 @@ class Vessel:
             profile=self.passage.device.profile,
             beside_mm=self.passage.beside_mm,
             friction=self.factors.friction_wall,
+            going=going,
         )
         density = np.where(self.sleeve_mm > 0.0, 0.0, density)
         density[0] = 0.0
@@ -186,7 +190,7 @@ class Vessel:
         if total > 0.0:
             return density / total
         share = np.zeros(s.shape)
-        at = min(max(tip_mm / self.path.spacing_mm, 1.0), len(s) - 1.001)
+        at = min(max((tip_mm - front_mm) / self.path.spacing_mm, 1.0), len(s) - 1.001)
         i = int(at)
         share[i], share[i + 1] = 1.0 - (at - i), at - i
         return share

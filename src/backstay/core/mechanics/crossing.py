@@ -17,6 +17,11 @@ from backstay.identifiers import Calcium, Preparation
 
 FloatArray = NDArray[np.float64]
 
+IN, BACK = 1, -1
+"""Which way a device goes: pushed in, or drawn back."""
+TAPER_STEP_MM = 0.25
+"""A taper is read over this distance to either side."""
+
 RADIAL_STIFFNESS_MPa: dict[Calcium, float] = {
     Calcium.NONE: 0.3,
     Calcium.MILD: 0.7,
@@ -116,11 +121,13 @@ def drag_density_N_per_mm(
     profile: Profile,
     beside_mm: FloatArray | float,
     friction: FloatArray | float,
+    going: int = IN,
 ) -> FloatArray:
-    """Return the drag per length of a device forced through a narrower lumen.
+    """Return the drag per length of a device forced through a narrower lumen, pushed in or drawn back.
 
-    Interference delta = r - R gives a line load k delta; on a taper that rises towards the operator it resists with friction plus
-    the taper's tangent, on a body with friction alone. A taper that falls behind the working section is not credited with a push.
+    Interference delta = r - R gives a line load k delta; a taper that has to widen the lumen resists with friction plus its tangent, a
+    body with friction alone. Going in that is a taper that rises towards the operator, drawn back one that falls towards the operator
+    (the shoulder behind a balloon or a stent). A taper the other way is credited with no push and no pull.
 
     Parameters
     ----------
@@ -134,11 +141,13 @@ def drag_density_N_per_mm(
         Added to the device's radius for wires lying beside it [mm].
     friction : float or ndarray, broadcastable to (..., n)
         Coefficient of friction.
+    going : int
+        `IN` (1) or `BACK` (-1).
 
     Returns
     -------
     ndarray, shape (..., n)
-        Drag per path length [N/mm].
+        Drag per path length [N/mm], whichever way it points.
 
     Examples
     --------
@@ -155,15 +164,31 @@ def drag_density_N_per_mm(
     ... )
     >>> drag.round(6).tolist()
     [0.08, 0.0]
+
+    A shoulder that falls by 0.2 mm over 1 mm, 0.1 mm too thick: going in it drags by friction alone, drawn back by its tangent too.
+
+    >>> body = Profile(np.array([0.0, 10.0, 11.0]), np.array([0.6, 0.6, 0.4]), np.full(3, 50.0))
+    >>> for going in (IN, BACK):
+    ...     drag = drag_density_N_per_mm(
+    ...         behind_tip_mm=np.array([10.5]),
+    ...         lumen_mm=np.array([0.4]),
+    ...         stiffness_MPa=np.array([4.0]),
+    ...         profile=body,
+    ...         beside_mm=0.0,
+    ...         friction=0.2,
+    ...         going=going,
+    ...     )
+    ...     print(drag.round(6).tolist())
+    [0.08]
+    [0.16]
     """
     radius = profile.radius_at_mm(behind_tip_mm)
     interference = np.where(behind_tip_mm >= 0.0, np.maximum(radius + beside_mm - lumen_mm, 0.0), 0.0)
-    step = 0.25
-    taper = (
-        profile.radius_at_mm(behind_tip_mm + step)
-        - profile.radius_at_mm(np.maximum(behind_tip_mm - step, 0.0))
-    ) / (2.0 * step)
-    return stiffness_MPa * interference * (friction + np.maximum(taper, 0.0))
+    rises = (
+        profile.radius_at_mm(behind_tip_mm + TAPER_STEP_MM)
+        - profile.radius_at_mm(np.maximum(behind_tip_mm - TAPER_STEP_MM, 0.0))
+    ) / (2.0 * TAPER_STEP_MM)
+    return stiffness_MPa * interference * (friction + np.maximum(going * rises, 0.0))
 
 
 def edge_load_N(

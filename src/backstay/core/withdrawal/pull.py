@@ -7,15 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.core.inference.chance import _interpolate as interpolate
-from backstay.core.inference.chance import extension_part_N, wire_part_N
+from backstay.core.inference.chance import at_load, crossing_load_N, extension_part_N, wire_part_N
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.surface import Curves
 from backstay.core.mechanics.assembly import Passage
-from backstay.core.mechanics.crossing import edge_load_N, lesion_fields
+from backstay.core.mechanics.crossing import BACK, edge_load_N, lesion_fields
 from backstay.core.mechanics.march import PUSH
 from backstay.core.rigging.devices import Stent
-from backstay.core.withdrawal.sweep import MOUTH_LOAD, MOUTH_TILT, REAR_ATTACK, REAR_LOAD, drag_back_N_per_mm
+from backstay.core.withdrawal.sweep import MOUTH_LOAD, MOUTH_TILT, REAR_ATTACK, REAR_LOAD
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -109,47 +108,6 @@ def tips_back(
     return np.array(sorted([*kept, *exact]))
 
 
-def drag_back_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray) -> FloatArray:
-    """Return the drag in tight places on the way back for every draw and place.
-
-    Parameters
-    ----------
-    passage : Passage
-        Vessel, rig and what is drawn back.
-    draws : DrawSet
-        The uncertain inputs.
-    tips_mm : ndarray, shape (d,)
-        Places of its tip [mm].
-
-    Returns
-    -------
-    ndarray, shape (count, d)
-        Load [N].
-    """
-    path, s = passage.path, passage.path.s_mm
-    stiffness, _ = lesion_fields(s, passage.lesions)
-    shift, friction = draws["radius_shift_sd"][:, None], draws["friction_wall"][:, None]
-    depth = passage.rig.extension_depth_mm if passage.rig.extension is not None else -1.0
-    beside = passage.beside_where_mm(draws["lumen_roundness"])[:, None]
-    narrowest = path.radius_mm - 4.0 * path.radius_sd_mm
-    out = np.zeros((draws.count, len(tips_mm)))
-    for j, tip in enumerate(tips_mm):
-        radius = passage.device.profile.radius_at_mm(tip - s) + passage.beside_mm
-        near = np.flatnonzero((s <= tip) & (s > depth) & (s > 0.0) & (radius > narrowest))
-        if near.size == 0:
-            continue
-        density = drag_back_N_per_mm(
-            behind_tip_mm=tip - s[near],
-            lumen_mm=np.maximum(path.radius_mm[near] + shift * path.radius_sd_mm[near], 0.1),
-            stiffness_MPa=stiffness[near],
-            profile=passage.device.profile,
-            beside_mm=beside,
-            friction=friction,
-        )
-        out[:, j] = density.sum(axis=1) * path.spacing_mm * draws["lesion_factor"]
-    return out
-
-
 def mouth_mm(passage: Passage) -> float:
     """Return where the thing drawn back enters a tube again: the extension's end, else the guide's tip [mm from the guide's tip].
 
@@ -200,7 +158,7 @@ def pull_back(
     law of a leading edge on the way in. At the mouth the rim carries the part of the tension across its axis; what the edge adds there
     stays between device and tube. Friction on the wire and in an extension's lining is added to the pull, not to what draws the guide in.
     """
-    drag = drag_back_N(passage, draws, curves.tips_mm)
+    drag = crossing_load_N(passage, draws, curves.tips_mm, going=BACK)
     ledge = np.zeros_like(drag)
     for _ in range(3):  # the edge's own load presses it on: its share is small and rises slowly
         ledge = _ledge_N(
@@ -216,7 +174,7 @@ def pull_back(
 
 def _pulls_N(draws: DrawSet, curves: Curves, load_N: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return what the vessel holds and the whole pull at the guide's tip under a load (count, d)."""
-    wall = np.maximum(-interpolate(curves.levels_N, curves.readings[..., PUSH], load_N), 0.0)
+    wall = np.maximum(-at_load(curves.levels_N, curves.readings[..., PUSH], load_N), 0.0)
     pull = wall + wire_part_N(draws, curves, load_N)
     return wall, pull + extension_part_N(draws, curves, load_N, pull)
 
@@ -240,8 +198,8 @@ def _ledge_N(
     for end in stent_ends_mm:
         there = outside & (np.abs(edge_mm - end) <= NEAR_MM)
         steep = steep + np.where(there[None, :], draws["stent_end_slope"][:, None], 0.0)
-    normal = np.maximum(interpolate(curves.levels_N, curves.readings[..., REAR_LOAD], load_N), 0.0)
-    attack = np.maximum(interpolate(curves.levels_N, curves.readings[..., REAR_ATTACK], load_N), 0.0)
+    normal = np.maximum(at_load(curves.levels_N, curves.readings[..., REAR_LOAD], load_N), 0.0)
+    attack = np.maximum(at_load(curves.levels_N, curves.readings[..., REAR_ATTACK], load_N), 0.0)
     return edge_load_N(
         normal_N=normal, attack_rad=attack, slope_rad=steep, friction=draws["friction_wall"][:, None]
     )
@@ -254,8 +212,8 @@ def _rim_N(
     if rear_mm is None:
         return np.zeros_like(load_N), np.zeros(len(curves.tips_mm), dtype=bool)
     at_mouth = np.abs(curves.tips_mm - rear_mm - mouth_mm(passage)) <= 0.5 * NEAR_MM
-    normal = np.maximum(interpolate(curves.levels_N, curves.readings[..., MOUTH_LOAD], load_N), 0.0)
-    tilt = np.maximum(interpolate(curves.levels_N, curves.readings[..., MOUTH_TILT], load_N), 0.0)
+    normal = np.maximum(at_load(curves.levels_N, curves.readings[..., MOUTH_LOAD], load_N), 0.0)
+    tilt = np.maximum(at_load(curves.levels_N, curves.readings[..., MOUTH_TILT], load_N), 0.0)
     share = 1.0 if isinstance(passage.device, Stent) else FOLDED_BALLOON
     rim = edge_load_N(
         normal_N=normal,

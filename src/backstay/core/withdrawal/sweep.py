@@ -21,6 +21,7 @@ from backstay.core.mechanics.assembly import (
     prepare,
 )
 from backstay.core.mechanics.compiled import compiled
+from backstay.core.mechanics.crossing import BACK
 from backstay.core.mechanics.delivery import Transfer
 from backstay.core.mechanics.elastic import Load, Tube, Work, table, workspace
 from backstay.core.mechanics.equilibrium import LONGEST, begin, follow, settle, tangent
@@ -33,7 +34,6 @@ from backstay.core.mechanics.march import (
     readings,
     sensitivities,
 )
-from backstay.core.rigging.devices import Profile
 
 FloatArray = NDArray[np.float64]
 
@@ -45,66 +45,6 @@ SMALLEST_STEP_N = 0.01
 SHORT = 14
 EDGE_REACH_MM = 2.0
 """An edge gathers the wall's load within this distance, weighted by a hat; the tilt at a mouth is read this far beyond it."""
-TAPER_STEP_MM = 0.25
-
-
-def drag_back_N_per_mm(
-    *,
-    behind_tip_mm: FloatArray,
-    lumen_mm: FloatArray,
-    stiffness_MPa: FloatArray,
-    profile: Profile,
-    beside_mm: FloatArray | float,
-    friction: FloatArray | float,
-) -> FloatArray:
-    """Return the drag per length of a device drawn back through a narrower lumen.
-
-    Parameters
-    ----------
-    behind_tip_mm : ndarray, shape (..., n)
-        Distance of each place behind the device's tip [mm]; negative ahead of it.
-    lumen_mm, stiffness_MPa : ndarray, broadcastable to (..., n)
-        Lumen radius [mm] and radial stiffness [MPa] there.
-    profile : Profile
-        The device.
-    beside_mm : float or ndarray, broadcastable to (..., n)
-        Added to the device's radius for wires lying beside it [mm].
-    friction : float or ndarray, broadcastable to (..., n)
-        Coefficient of friction.
-
-    Returns
-    -------
-    ndarray, shape (..., n)
-        Drag per path length [N/mm].
-
-    Notes
-    -----
-    The delivery's law the other way round: a taper that falls towards the operator (the shoulder behind a balloon or a stent) resists with
-    friction plus its tangent, a body with friction, a taper that rises is credited with nothing.
-
-    Examples
-    --------
-    A shoulder that falls by 0.2 mm over 1 mm, 0.1 mm too thick, in a lesion of 4 MPa: going in it drags by friction alone.
-
-    >>> body = Profile(np.array([0.0, 10.0, 11.0]), np.array([0.6, 0.6, 0.4]), np.full(3, 50.0))
-    >>> drag = drag_back_N_per_mm(
-    ...     behind_tip_mm=np.array([5.0, 10.5]),
-    ...     lumen_mm=np.array([0.5, 0.4]),
-    ...     stiffness_MPa=np.full(2, 4.0),
-    ...     profile=body,
-    ...     beside_mm=0.0,
-    ...     friction=0.2,
-    ... )
-    >>> drag.round(6).tolist()
-    [0.08, 0.16]
-    """
-    radius = profile.radius_at_mm(behind_tip_mm)
-    interference = np.where(behind_tip_mm >= 0.0, np.maximum(radius + beside_mm - lumen_mm, 0.0), 0.0)
-    taper = (
-        profile.radius_at_mm(np.maximum(behind_tip_mm - TAPER_STEP_MM, 0.0))
-        - profile.radius_at_mm(behind_tip_mm + TAPER_STEP_MM)
-    ) / (2.0 * TAPER_STEP_MM)
-    return stiffness_MPa * interference * (friction + np.maximum(taper, 0.0))
 
 
 def load_back(vessel: Vessel, tip_mm: float, rear_mm: float) -> Load:
@@ -124,26 +64,8 @@ def load_back(vessel: Vessel, tip_mm: float, rear_mm: float) -> Load:
     Load
         The delivery's, with friction and load turned round.
     """
-    s = vessel.path.s_mm
-    density = drag_back_N_per_mm(
-        behind_tip_mm=tip_mm - s,
-        lumen_mm=vessel.path.radius_mm,
-        stiffness_MPa=vessel.drag_MPa,
-        profile=vessel.passage.device.profile,
-        beside_mm=vessel.passage.beside_mm,
-        friction=vessel.factors.friction_wall,
-    )
-    density = np.where(vessel.sleeve_mm > 0.0, 0.0, density)
-    density[0] = 0.0
-    total = float(density.sum())
-    if total > 0.0:
-        share = density / total
-    else:
-        share = np.zeros(s.shape)
-        at = min(max((tip_mm - rear_mm) / vessel.path.spacing_mm, 1.0), len(s) - 1.001)
-        i = int(at)
-        share[i], share[i + 1] = 1.0 - (at - i), at - i
     going_in = vessel.load(tip_mm)
+    share = vessel.load_share(tip_mm, going=BACK, front_mm=rear_mm)
     return going_in._replace(friction=-going_in.friction, share=-share)
 
 
