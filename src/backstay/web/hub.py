@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import contextmanager, suppress
 from typing import Any
 
@@ -60,10 +60,15 @@ class Hub:
         finally:
             self._followers[topic].discard(queue)
 
-    async def stream(self, topic: str, first: list[tuple[str, dict[str, Any]]]) -> AsyncIterator[str]:
-        """Give what happens in a topic as text for the browser, `first` what it should know to begin with."""
+    async def stream(
+        self, topic: str, first: Callable[[], Awaitable[list[tuple[str, dict[str, Any]]]]]
+    ) -> AsyncIterator[str]:
+        """Give what happens in a topic as text for the browser, after what it should know to begin with.
+
+        `first` is asked once the topic is followed: what happens meanwhile is told afterwards, not lost.
+        """
         with self._following(topic) as queue:
-            for kind, data in first:
+            for kind, data in await first():
                 yield as_text((kind, json.dumps(data, ensure_ascii=False)))
             while True:
                 try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import APIRouter, Request
 from fastapi.responses import StreamingResponse
 from starlette.concurrency import run_in_threadpool
@@ -55,6 +57,10 @@ async def stream(request: Request, case: CaseName) -> StreamingResponse:
     bench = workbench_of(request)
     # Who follows a case is shown its next move, so it is worked out.
     await run_in_threadpool(bench.desks.plan, case)
-    html = await run_in_threadpool(bench.desks.room, case)
-    texts = bench.hub.stream(case, [("room", {"html": html})])
-    return StreamingResponse(texts, media_type="text/event-stream")
+
+    async def first() -> list[tuple[str, dict[str, Any]]]:
+        # A page reads the record before it follows: what was written between is in this first word.
+        html = await run_in_threadpool(bench.desks.room, case)
+        return [("record", {"last": ""}), ("room", {"html": html})]
+
+    return StreamingResponse(bench.hub.stream(case, first), media_type="text/event-stream")
