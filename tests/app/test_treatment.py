@@ -88,13 +88,34 @@ def kinds_to_prepare(case: Path) -> list[Preparation]:
     return [step.kind for stretch in size_case(load_case(case)).stretches for step in stretch.preparation]
 
 
-@pytest.mark.parametrize(("said", "burr"), [("dissection at 52", False), ("dissection at 20", True)])
+@pytest.mark.parametrize(
+    ("said", "burr"), [("dissection at 52", False), ("dissection at 20", False), ("slow flow", True)]
+)
 def test_a_dissection_of_the_record_forbids_atherectomy(
     demo_dir: Path, tmp_path: Path, said: str, burr: bool
 ) -> None:
-    """One in the lesion's stretch does; one well before it is another matter."""
+    """One anywhere in the vessel does, as it stops the burr itself: it runs through what lies on its way."""
     case = shutil.copytree(demo_dir, tmp_path / "case") / "case.toml"
     assert Preparation.ATHERECTOMY in kinds_to_prepare(case)
     for line in ("guide in guide-6-sr", "heparin 6000", "wire in workhorse", said):
         assert invoke("log", case, line).exit_code == 0
     assert (Preparation.ATHERECTOMY in kinds_to_prepare(case)) is burr
+
+
+@pytest.mark.parametrize(
+    ("said", "gate"),
+    [
+        ("nc 3.0x12 at lesion 14 atm opened fully 2 views", False),
+        ("nc 3.0x12 at lesion 14 atm did not open", True),
+    ],
+)
+def test_a_record_takes_away_that_a_lesion_opened_and_never_gives_it(
+    demo_dir: Path, tmp_path: Path, said: str, gate: bool
+) -> None:
+    case = shutil.copytree(demo_dir, tmp_path / "case") / "case.toml"
+    text = case.read_text()
+    for line in ("guide in guide-6-sr", "heparin 6000", "wire in workhorse", said):
+        assert invoke("log", case, line).exit_code == 0
+    assert any(stretch.gate for stretch in size_case(load_case(case)).stretches)
+    case.write_text(text.replace('calcium = "severe"', 'calcium = "severe"\nopened_fully = true'))
+    assert any(stretch.gate for stretch in size_case(load_case(case)).stretches) is gate

@@ -10,9 +10,9 @@ from pathlib import Path
 from backstay.adapters.path_file import load_path
 from backstay.app.loading import LoadedCase
 from backstay.app.safety.setting import rig_now
-from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.attempts import Attempt
 from backstay.core.record.entries import Entry
+from backstay.core.record.lesions import lesions_after, tears
 from backstay.core.record.state import moves_in_place
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.devices import Balloon, Extension, Guide, OverWireDevice, Wire
@@ -20,18 +20,10 @@ from backstay.core.rigging.moves import Alternative
 from backstay.core.rigging.rig import Anchor, Rig, TrappedWire
 from backstay.core.safety.now import Now, after
 from backstay.errors import InputError
-from backstay.identifiers import BodyItem, Complication, EventKind, LimitedBy, MoveId, Preparation, Pushed
+from backstay.identifiers import BodyItem, EventKind, LimitedBy, MoveId, Pushed
 
 MOST_LISTED = 400
 """Enough to find a rig by its name whatever the shelf."""
-_BALLOONS = {
-    "semi_compliant": Preparation.SEMI_COMPLIANT,
-    "non_compliant": Preparation.NON_COMPLIANT,
-    "scoring": Preparation.SCORING,
-    "lithotripsy": Preparation.LITHOTRIPSY,
-}
-_SMALL_BALLOON_MM = 2.0
-"""A plain balloon up to this size opens a way and softens little: judgement, no source."""
 
 
 @dataclass(frozen=True)
@@ -70,9 +62,8 @@ class Tried:
 
 
 def as_it_stands(case: LoadedCase, entries: Sequence[Entry]) -> LoadedCase:
-    """Return the case with the lesions as a record with attempts leaves them; the case itself where there are none."""
-    found, stands = tried(case, entries)
-    return replace(case, lesions=stands.case.lesions) if found else case
+    """Return the case with its lesions as a record leaves them."""
+    return replace(case, lesions=tried(case, entries)[1].case.lesions)
 
 
 def path_sha256(case: LoadedCase) -> str:
@@ -148,38 +139,8 @@ def _onto(at: Standing, case: LoadedCase, sha: str) -> Standing:
 
 def _changed(at: Standing, entry: Entry) -> Standing:
     """Return where the case stands after an event that changes the vessel."""
-    lesions, case = at.case.lesions, at.case
-    if entry.kind is EventKind.INFLATION and entry.text("purpose") == "preparation":
-        what = _prepared_with(case, str(entry.text("device")))
-        return replace(at, case=replace(case, lesions=_prepared(lesions, entry, what))) if what else at
-    if entry.kind is EventKind.PREPARED:
-        what = Preparation(str(entry.text("what")))
-        return replace(at, case=replace(case, lesions=_prepared(lesions, entry, what)))
-    if entry.kind is EventKind.COMPLICATION and entry.text("code") == Complication.DISSECTION:
-        place = entry.number("at_mm")
-        torn = tuple(
-            replace(one, dissected=True) if place is None or one.from_mm <= place <= one.to_mm else one
-            for one in lesions
-        )
-        return replace(at, case=replace(case, lesions=torn), anatomy=at.anatomy + 1)
-    return at
-
-
-def _prepared_with(case: LoadedCase, device: str) -> Preparation | None:
-    balloon = case.shelf.devices.get(device)
-    if not isinstance(balloon, Balloon):
-        return None
-    kind = _BALLOONS.get(balloon.balloon_type)
-    small = balloon.nominal_diameter_mm <= _SMALL_BALLOON_MM
-    return Preparation.SMALL_BALLOON if kind is Preparation.SEMI_COMPLIANT and small else kind
-
-
-def _prepared(lesions: tuple[Lesion, ...], entry: Entry, what: Preparation) -> tuple[Lesion, ...]:
-    low, high = entry.number("from_mm") or 0.0, entry.number("to_mm") or 0.0
-    return tuple(
-        replace(one, prepared=(*one.prepared, what)) if one.from_mm < high and low < one.to_mm else one
-        for one in lesions
-    )
+    lesions = lesions_after([entry], at.case.lesions, at.case.shelf.devices)
+    return replace(at, case=replace(at.case, lesions=lesions), anatomy=at.anatomy + tears(entry))
 
 
 def _one(at: Standing, entry: Entry) -> Tried:

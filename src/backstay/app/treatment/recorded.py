@@ -2,58 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
-from backstay.adapters.case_file import LesionTable
 from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import LoadedCase
+from backstay.core.anatomy.lesion import Lesion
 from backstay.core.record.entries import Entry, standing
-from backstay.core.rigging.devices import Balloon, Device
-from backstay.identifiers import Complication, EventKind, Preparation
-
-BALLOONS: dict[str, Preparation] = {
-    "semi_compliant": Preparation.SEMI_COMPLIANT,
-    "non_compliant": Preparation.NON_COMPLIANT,
-    "scoring": Preparation.SCORING,
-    "lithotripsy": Preparation.LITHOTRIPSY,
-}
+from backstay.core.record.lesions import lesions_after, meets, preparation_by, tears
 
 
 def as_recorded(case: LoadedCase) -> LoadedCase:
     """Return the case with its lesions as the record beside it leaves them; as it is where there is none.
+
+    A dissection anywhere in the vessel counts for every lesion: a burr on its way to one runs through the other. That
+    a lesion has opened fully is for the case file to say; a balloon of the record that kept a waist takes it away.
 
     Raises
     ------
     FileFormatError
         The record cannot be read.
     """
-    tables: Sequence[LesionTable] = case.vessel.lesion
-    for entry in standing(entries_of(read_events(events_path(case.file)))):
-        tables = [_after(table, entry, case) for table in tables]
-    return replace(case, vessel=case.vessel.model_copy(update={"lesion": list(tables)}))
+    entries = standing(entries_of(read_events(events_path(case.file))))
+    tables = case.vessel.lesion
+    lesions = [Lesion(t.from_mm, t.to_mm, t.calcium, tuple(t.prepared), t.dissected) for t in tables]
+    torn = any(tears(entry) for entry in entries)
+    stands = [
+        table.model_copy(
+            update={
+                "prepared": list(then.prepared),
+                "dissected": then.dissected or torn,
+                "opened_fully": table.opened_fully
+                and not any(_kept_a_waist(entry, then, case) for entry in entries),
+            }
+        )
+        for table, then in zip(tables, lesions_after(entries, lesions, case.shelf.devices), strict=True)
+    ]
+    return replace(case, vessel=case.vessel.model_copy(update={"lesion": stands}))
 
 
-def _after(table: LesionTable, entry: Entry, case: LoadedCase) -> LesionTable:
-    if entry.kind is EventKind.COMPLICATION and entry.text("code") == Complication.DISSECTION:
-        place = entry.number("at_mm")
-        torn = place is None or table.from_mm <= place <= table.to_mm
-        return table.model_copy(update={"dissected": True}) if torn else table
-    what = _tried(entry, case.shelf.devices.get(entry.text("device") or ""))
-    low, high = entry.number("from_mm"), entry.number("to_mm")
-    if what is None or low is None or high is None or not (table.from_mm < high and low < table.to_mm):
-        return table
-    done = table.model_copy(update={"prepared": [*table.prepared, what]})
+def _kept_a_waist(entry: Entry, lesion: Lesion, case: LoadedCase) -> bool:
     opened = entry.values.get("opened_fully")
-    if opened is None:
-        return done
-    return done.model_copy(update={"opened_fully": bool(opened) and (entry.number("views") or 0.0) >= 2.0})
-
-
-def _tried(entry: Entry, device: Device | None) -> Preparation | None:
-    if entry.kind is EventKind.PREPARED:
-        return Preparation(str(entry.text("what")))
-    if entry.kind is EventKind.INFLATION and entry.text("purpose") == "preparation":
-        return BALLOONS.get(device.balloon_type) if isinstance(device, Balloon) else None
-    return None
+    said = opened is not None and preparation_by(entry, case.shelf.devices) is not None
+    return said and meets(entry, lesion) and not (opened and (entry.number("views") or 0.0) >= 2.0)

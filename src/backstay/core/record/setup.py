@@ -7,19 +7,11 @@ from dataclasses import dataclass, replace
 
 from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.record.entries import Entry
+from backstay.core.record.lesions import lesions_after
 from backstay.core.rigging.devices import Balloon, Extension, Guide, Shelf, Wire
 from backstay.core.rigging.rig import Anchor, Rig, TrappedWire
 from backstay.core.safety.body import Now
-from backstay.identifiers import BodyItem, Complication, EventKind, Preparation
-
-SMALL_BALLOON_MM = 2.0
-"""A plain balloon up to this size opens a way and softens little: judgement, no source."""
-_BY_TYPE = {
-    "semi_compliant": Preparation.SEMI_COMPLIANT,
-    "non_compliant": Preparation.NON_COMPLIANT,
-    "scoring": Preparation.SCORING,
-    "lithotripsy": Preparation.LITHOTRIPSY,
-}
+from backstay.identifiers import BodyItem, EventKind
 
 
 @dataclass(frozen=True)
@@ -95,7 +87,7 @@ def setup_at(
         anchor=_anchor(now, said, branches, shelf, left_out),
         trapped=_trapped(now, shelf, left_out),
     )
-    return Setup(then, lesions_after(said, lesions, shelf), tuple(dict.fromkeys(left_out)))
+    return Setup(then, lesions_after(said, lesions, shelf.devices), tuple(dict.fromkeys(left_out)))
 
 
 def _anchor(
@@ -129,51 +121,3 @@ def _trapped(now: Now, shelf: Shelf, left_out: list[str]) -> TrappedWire | None:
             return TrappedWire(wire, one.from_mm, one.to_mm)
         left_out.append(f"trapped wire {one.device}")
     return None
-
-
-def lesions_after(entries: Iterable[Entry], lesions: Sequence[Lesion], shelf: Shelf) -> tuple[Lesion, ...]:
-    """Return the lesions with what the record did to them.
-
-    Parameters
-    ----------
-    entries : iterable of Entry
-        What stands, by time.
-    lesions : sequence of Lesion
-        As the case begins.
-    shelf : Shelf
-        Says what kind of balloon an inflation was with.
-
-    Returns
-    -------
-    tuple of Lesion
-        A preparation counts for every lesion its stretch meets; a dissection without a place for all.
-    """
-    found = list(lesions)
-    for entry in entries:
-        done = _preparation(entry, shelf)
-        dissected = entry.kind is EventKind.COMPLICATION and entry.text("code") == Complication.DISSECTION
-        for k, lesion in enumerate(found):
-            if done is not None and _meets(entry, lesion):
-                found[k] = replace(lesion, prepared=(*lesion.prepared, done))
-            if dissected and _meets(entry, lesion):
-                found[k] = replace(found[k], dissected=True)
-    return tuple(found)
-
-
-def _preparation(entry: Entry, shelf: Shelf) -> Preparation | None:
-    if entry.kind is EventKind.PREPARED:
-        return Preparation(entry.text("what") or "")
-    if entry.kind is not EventKind.INFLATION or entry.text("purpose") != "preparation":
-        return None
-    balloon = shelf.devices.get(entry.text("device") or "")
-    if not isinstance(balloon, Balloon):
-        return None
-    small = balloon.balloon_type == "semi_compliant" and balloon.nominal_diameter_mm <= SMALL_BALLOON_MM
-    return Preparation.SMALL_BALLOON if small else _BY_TYPE.get(balloon.balloon_type)
-
-
-def _meets(entry: Entry, lesion: Lesion) -> bool:
-    from_mm, to_mm, at_mm = (entry.number(name) for name in ("from_mm", "to_mm", "at_mm"))
-    if from_mm is not None and to_mm is not None:
-        return from_mm < lesion.to_mm and lesion.from_mm < to_mm
-    return at_mm is None or lesion.from_mm <= at_mm <= lesion.to_mm

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.rigging import move_facts
-from backstay.core.rigging.devices import Balloon, Burr, OverWireDevice, Stent
+from backstay.core.rigging.devices import SMALL_BALLOON_MM, Balloon, Burr, OverWireDevice, Stent
 from backstay.core.rigging.move_facts import MoveFacts
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rules.gate import HARD
@@ -15,7 +15,6 @@ from backstay.identifiers import MoveId, Preparation
 
 # Judgement, no source, for all of these. A burr of up to 0.6 of the artery is from memory; the one study
 # whose abstract was read had 0.6 to 0.85 [@burrratio1996].
-_SMALL_BALLOON_mm = 1.5
 _BURR_TO_ARTERY = 0.6
 _BURR_SPARE_mm = 0.25
 _OVERLAP_mm = 2.0
@@ -29,7 +28,7 @@ _SHORTER_BY_mm = 2.0
 def _preparing_balloon(s: Situation, preparation: Preparation, balloon_type: str) -> Balloon | None:
     """Return the largest balloon of a type up to the distal reference, lower in profile than one pushed."""
     small = preparation == Preparation.SMALL_BALLOON
-    largest_mm = min(_SMALL_BALLOON_mm, s.reference_diameter_mm) if small else s.reference_diameter_mm
+    largest_mm = min(SMALL_BALLOON_MM, s.reference_diameter_mm) if small else s.reference_diameter_mm
     fitting = [
         b
         for b in s.shelf.devices.values()

@@ -15,6 +15,9 @@ from backstay.identifiers import Access, DeviceKind, GuideShape
 
 FloatArray = NDArray[np.float64]
 
+SMALL_BALLOON_MM = 1.5
+"""A semi-compliant balloon up to this size opens a way and softens little: common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Profile:

@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from backstay.core.rigging.devices import Balloon, Burr
+from backstay.core.rigging.devices import SMALL_BALLOON_MM, Balloon, Burr
 from backstay.core.treatment.balloons import LITHOTRIPSY_ATM, Sized, choose_balloon, choose_burr
 from backstay.core.treatment.classify import HARD_OCT_SCORE, OCT_ARC_DEG
 from backstay.identifiers import Calcium, Preparation
 
 FIRST_BELOW_MM = 0.5
 """A first semi-compliant balloon stays this far below the reference: common practice, no source."""
-SMALL_MM = 1.5
-"""A small balloon is up to this: common practice, no source."""
 
 _TYPES = {
     Preparation.SMALL_BALLOON: "semi_compliant",
@@ -232,7 +230,7 @@ def _step(
         missing = "" if burr else f"a burr of {0.4 * distal_mm:.2f} to {0.6 * distal_mm:.2f} mm"
         return Step(kind, None, burr, why, missing, _cautions(kind, hardness))
     at_most_mm = {
-        Preparation.SMALL_BALLOON: min(SMALL_MM, distal_mm),
+        Preparation.SMALL_BALLOON: min(SMALL_BALLOON_MM, distal_mm),
         Preparation.SEMI_COMPLIANT: max(distal_mm - FIRST_BELOW_MM, 0.5 * distal_mm),
     }.get(kind, distal_mm)
 
