@@ -148,7 +148,8 @@ def study(root: Path) -> list[str]:
     lines = [
         f"Ten invented full cases, {steps} steps; what is wanted at each step was written down before the first run. Cases, wishes "
         "and hazards are by the same hand: this counts noise, it does not validate the hazards. "
-        "The cases name no instrument for the clotting time, so a value that its two families judge differently is said once.",
+        "The cases name no instrument for the clotting time: the first value that one of its two families would call too short asks for "
+        "it, once a case.",
         "",
         f"- shown: {shown}, that is {10.0 * shown / steps:.1f} per 10 steps, at most {max(t.most_at_once for t in tallies)} at once "
         f"(allowed {MOST_AT_ONCE})",
@@ -176,7 +177,8 @@ def _with_instrument(root: Path, family: Literal["lower reading", "higher readin
     shown = sum(t.shown for t in tallies)
     return (
         f"- with a {family} instrument named in the lab's protocol: shown {shown}, not asked for "
-        f"{sum(nuisance.values())}" + (f": {_listed(nuisance)}" if nuisance else "")
+        f"{sum(nuisance.values())} ({100.0 * sum(nuisance.values()) / shown:.0f} %)"
+        + (f": {_listed(nuisance)}" if nuisance else "")
     )
 
 

@@ -55,6 +55,7 @@ def event(
     field_mm: tuple[float, float] | None = (150.0, 150.0),
     distances_mm: tuple[float, float] | None = (750.0, 1000.0),
     end_deg: tuple[float, float] | None = None,
+    point: str | None = "113860",
     extra: Sequence[Dataset] = (),
 ) -> Dataset:
     """Return one irradiation event in the standard's own units: Gy, Gy.m2, mm, deg."""
@@ -66,8 +67,9 @@ def event(
         number("122130", kap, "Gy.m2"),
         number("112011", primary_deg, "deg"),
         number("112012", secondary_deg, "deg"),
-        coded("113780", "113860"),
     ]
+    if point is not None:
+        parts.append(coded("113780", point))
     if end_deg is not None:
         parts += [number("113739", end_deg[0], "deg"), number("113740", end_deg[1], "deg")]
     if distances_mm is not None:

@@ -216,7 +216,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
                            S(("drug drug=fondaparinux", "heparin dose_U=6800"), "wire_in device=wire-workhorse role=rail")),
     "act_overdue": (S(BASE, f"{BALLOON} t=30.2"), S(BASE, f"{BALLOON} t=30.1")),
     "act_low": (S((*BASE, "act act_s=249"), BALLOON), S((*BASE, "act act_s=250"), BALLOON)),
-    "act_high": (S((*BASE, "act act_s=351"), BALLOON), S((*BASE, "act act_s=350"), BALLOON)),
+    "act_high": (S((*BASE, "act act_s=351"), "heparin dose_U=1000"), S((*BASE, "act act_s=350"), "heparin dose_U=1000")),
     "act_hangs_on_instrument": (S(BASE, "act act_s=299"), S(BASE, "act act_s=300")),
     "act_outside_occlusion_range": (S((*BASE, "act act_s=401"), BALLOON, {"chronic_occlusion": True}), S((*BASE, "act act_s=401"), BALLOON)),
     "heparin_above_range": (S((), "heparin dose_U=8001"), S((), "heparin dose_U=8000")),

@@ -19,12 +19,12 @@ from typer.testing import CliRunner
 from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.treatment import size_case
-from backstay.app.treatment.afterwards import balloons_after
+from backstay.app.treatment.afterwards import SAME_SIZE_MM, balloons_after
 from backstay.app.treatment.measuring import CaseLesion, measure
 from backstay.app.treatment.work import Work
 from backstay.cli import app
 from backstay.core.anatomy.lesion import Branch
-from backstay.core.rigging.devices import Stent
+from backstay.core.rigging.devices import Balloon, Stent
 from backstay.core.treatment.sizing import size_by_angiography
 from backstay.core.treatment.stents import Choice, Placed, Wanted, choose_stents
 from backstay.errors import InputError
@@ -370,13 +370,44 @@ def test_a_balloon_that_reaches_into_the_next_stent_keeps_to_its_platform(
     assert alone.at_most_mm == 3.0  # what the stent is already opened to, above the reference of 2.85 mm
 
 
-def test_what_follows_a_stent_is_no_smaller_than_it_already_is_or_says_so(make: Any) -> None:
+def test_what_follows_a_stent_is_wider_than_it_or_says_what_it_is_for(make: Any) -> None:
+    seen = set[bool]()
     for start in (2.7, 2.9, 3.05, 3.2, 3.5):
         (stretch,) = sized(make(ONE, lesion(40, 60), start_mm=start)).stretches
         assert stretch.best is not None
         opened = stretch.best.stents[-1].opened_mm
         for balloon in stretch.after:
             if balloon.diameter_mm is not None and opened is not None and len(stretch.best.stents) == 1:
-                idle = balloon.diameter_mm < opened - 1e-3
-                assert idle is ("smaller than the stent already is" in balloon.note)
-                assert not (idle and balloon.use == "after_stent" and balloon.at_most_mm < opened)
+                wider_mm = balloon.diameter_mm - opened
+                assert (wider_mm < -SAME_SIZE_MM) is ("no use" in balloon.note)
+                same = "for the pressure alone" in balloon.note
+                assert same is (abs(wider_mm) <= SAME_SIZE_MM)
+                assert not same or "common practice, no source" in balloon.note
+                seen.add(same)
+                assert not (wider_mm < -1e-3 and balloon.use == "after_stent" and balloon.at_most_mm < opened)
+    assert True in seen
+
+
+@pytest.mark.parametrize(
+    ("widest_mm", "reference_mm", "words"),
+    [(9.0, 3.4, ""), (9.0, 2.75, "for the pressure alone"), (2.5, 2.75, "no use")],
+)
+def test_what_a_balloon_no_wider_than_the_stent_is_for(
+    demo_lesion: tuple[LoadedCase, CaseLesion], widest_mm: float, reference_mm: float, words: str
+) -> None:
+    case, lesion_of_demo = demo_lesion
+    devices = {
+        name: d
+        for name, d in case.shelf.devices.items()
+        if not isinstance(d, Balloon) or d.nominal_diameter_mm <= widest_mm
+    }
+    case = replace(case, shelf=replace(case.shelf, devices=devices))
+    stent = case.shelf.devices["stent-275-18"]
+    assert isinstance(stent, Stent)
+    rule = size_by_angiography(distal_mm=2.75)
+    choice = Choice((Placed(stent, 20.0, 38.0, rule, 3.0, None),), 0.0, 0.0, 0.0, None)
+    work = Work(case, ((1, lesion_of_demo),), Wanted(20.0, 38.0, rule, S, np.full(S.shape, reference_mm)))
+    post, *_ = balloons_after(work, choice)
+    assert post.diameter_mm is not None
+    said = [one for one in ("for the pressure alone", "no use") if one in post.note]
+    assert said == ([words] if words else [])

@@ -107,6 +107,26 @@ def test_a_field_without_sides_is_a_square_of_its_area(tmp_path: Path) -> None:
     assert "no field sides" in " ".join(placed.notes)
 
 
+@pytest.mark.parametrize(
+    ("point", "extra", "assumed"),
+    [
+        ("113860", (), False),
+        (None, (), True),
+        ("113861", (), True),
+        (None, (W.number("113737", 600.0, "mm"),), False),
+    ],
+)
+def test_an_assumed_reference_point_is_said(
+    tmp_path: Path, point: str | None, extra: tuple[Any, ...], assumed: bool
+) -> None:
+    """15 cm from the isocentre towards the tube, unless the report says so itself or gives the distance [@iec6060143]."""
+    placed = beams_of(
+        report(tmp_path, [W.event(point=point, extra=extra), W.event(point=point, extra=extra)])
+    )
+    said = [note for note in placed.notes if "distance to the reference point" in note]
+    assert bool(said) is assumed and all(note.startswith("2 events") and "15 cm" in note for note in said)
+
+
 def test_a_rotation_is_spread(tmp_path: Path) -> None:
     parts = [W.event(kerma_Gy=1.0, primary_deg=-60.0, kind=("113613", "DCM"), end_deg=(60.0, 0.0))]
     placed = beams_of(report(tmp_path, parts))

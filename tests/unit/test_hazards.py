@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import runpy
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
-from backstay.core.rules import COMMON_PRACTICE, Fired, Level, evaluate
+from backstay.core.anatomy.lesion import Lesion
+from backstay.core.anatomy.path import LumenPath
+from backstay.core.rules import COMMON_PRACTICE, FACTS, Fired, Level, evaluate
 from backstay.core.safety.attention import judged, standing
 from backstay.core.safety.hazards import HAZARDS
-from backstay.core.safety.now import now_after
+from backstay.core.safety.now import Now, now_after
+from backstay.core.safety.setting import Setting
 from backstay.core.safety.step_facts import plan_facts, step_facts
-from backstay.identifiers import BodyItem
+from backstay.identifiers import BodyItem, Calcium
 from backstay.sources import all_sources
 
 H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
@@ -76,7 +81,7 @@ STANDS = {
     "act_overdue": ((*H.BASE, f"{H.TRY} t=30.2"), {}),
     "act_low": ((*H.BASE, "act act_s=240"), {}),
     "act_high": ((*H.BASE, "act act_s=360"), {}),
-    "act_hangs_on_instrument": ((*H.BASE, "act act_s=301"), {}),
+    "act_hangs_on_instrument": ((*H.BASE, "act act_s=299"), {}),
     "long_ischaemia": ((*H.BASE, f"{H.BALLOON.replace(' duration_s=20', '')} t=1", "note text=x t=3.5"), {}),
 }
 """What is past a level or overdue, logged as the last but one thing."""
@@ -132,3 +137,107 @@ def test_a_stent_over_a_branch_traps_its_wire_and_the_record_knows() -> None:
     ]
     pulled = judged(now, H.entry("wire_out device=wire-support", at_min=9), setting)
     assert "trapped_wire_pulled_with_guide_engaged" in {one.rule.id for one in pulled}
+
+
+@pytest.mark.parametrize(
+    ("before", "act", "said"),
+    [
+        (H.BASE, "act act_s=250", True),
+        (H.BASE, "act act_s=249", False),  # too little on either
+        (H.BASE, "act act_s=310", False),  # enough on either, perhaps too much
+        (("heparin dose_U=7000",), "act act_s=280", False),  # nothing is in the body yet
+        ((*H.BASE, "act act_s=270"), "act act_s=280", False),  # it was asked at the first such value
+        ((*H.BASE, "drug drug=glycoprotein_inhibitor"), "act act_s=280", False),
+    ],
+)
+def test_which_instrument_is_asked_once_and_where_it_decides(
+    before: tuple[str, ...], act: str, said: bool
+) -> None:
+    assert ("act_hangs_on_instrument" in fired(H.S(before, act))) is said
+
+
+@pytest.mark.parametrize(
+    ("dose_U", "inhibitor", "text"),
+    [
+        (5601, True, "70 U/kg in one dose is above the range of 50 to 70"),
+        (5600, True, ""),
+        (8001, False, "100 U/kg in one dose is above the range of 70 to 100"),
+        (5601, False, ""),
+    ],
+)
+@pytest.mark.parametrize("agreed", [True, False])
+def test_heparin_is_held_against_the_range_that_holds_for_the_patient(
+    dose_U: float, inhibitor: bool, text: str, agreed: bool
+) -> None:
+    """70 to 100 U/kg, with a glycoprotein inhibitor 50 to 70 [@stemi2013]; 80 kg."""
+    before = ("drug drug=glycoprotein_inhibitor",) if inhibitor and not agreed else ()
+    changes = {"glycoprotein_inhibitor": True} if inhibitor and agreed else {}
+    found = fired(H.S(before, f"heparin dose_U={dose_U}", changes))
+    assert (found["heparin_above_range"].text if text else "heparin_above_range" in found) == (text or False)
+
+
+def test_protamine_takes_the_heparin_away_and_a_new_dose_brings_it_back() -> None:
+    wire = "wire_in device=wire-workhorse role=rail"
+    given = ("heparin dose_U=7000", "drug drug=protamine")
+    assert "no_anticoagulation" in fired(H.S(given, wire))
+    assert "no_anticoagulation" not in fired(H.S((*given, "heparin dose_U=7000"), wire))
+    assert "no_anticoagulation" not in fired(H.S((*given, "drug drug=bivalirudin"), wire))
+    assert "no_anticoagulation" not in fired(H.S(("drug drug=protamine", "heparin dose_U=7000"), wire))
+
+
+def test_a_p2y12_inhibitor_given_in_the_room_counts() -> None:
+    assert "no_p2y12_load" in fired(H.S())
+    assert "no_p2y12_load" not in fired(H.S(("drug drug=p2y12_inhibitor",)))
+
+
+def narrowed(*lesions: tuple[float, float]) -> Setting:
+    """Return a vessel of 100 mm that falls from 4.0 to 3.0 mm, and to 1.0 mm inside its lesions."""
+    whole = H.setting()
+    s = whole.path.s_mm
+    radius = 2.0 - 0.5 * s / 100.0
+    for low, high in lesions:
+        radius = np.where((s > low) & (s < high), 0.5, radius)
+    path = LumenPath.through(whole.path.points_mm, radius, radius_sd_mm=0.1, spacing_mm=1.0)
+    return replace(
+        whole, path=path, lesions=tuple(Lesion(low, high, Calcium.SEVERE) for low, high in lesions)
+    )
+
+
+@pytest.mark.parametrize(
+    ("lesions", "to_mm", "from_mm"),
+    [
+        (((40, 60),), 50.0, 60.0),  # inside the lesion
+        (((40, 60),), 60.0, 60.0),
+        (((40, 60),), 70.0, 70.0),
+        (((40, 60), (62, 80)), 61.0, 80.0),  # not the narrow place inside the next one
+        (((40, 60), (66, 80)), 60.0, 60.0),  # 5 mm between them
+        (((40, 60),), 20.0, 20.0),
+        (((40, 99),), 60.0, 35.0),  # none beyond: what lies before
+        (((3, 99),), 60.0, 95.0),  # none before either: the end of the path
+    ],
+)
+def test_sizes_are_held_against_healthy_lumen_beyond_the_lesions(
+    lesions: tuple[tuple[float, float], ...], to_mm: float, from_mm: float
+) -> None:
+    setting = narrowed(*lesions)
+    s, radius = setting.path.s_mm, setting.path.radius_mm
+    inside = (s >= from_mm - 1e-6) & (s <= from_mm + 5.0 + 1e-6)
+    assert setting.diameter_beyond_mm(to_mm) == pytest.approx(2.0 * np.median(radius[inside]), abs=1e-9)
+
+
+def test_a_balloon_that_suits_the_lumen_beyond_two_lesions_is_not_too_large() -> None:
+    """By the narrow place inside the second lesion it was; by the 3.2 mm beyond it a 3.0 mm balloon is not, a 4.0 mm one is."""
+    setting = narrowed((40, 60), (62, 80))
+    for diameter_mm, large in ((3.0, False), (4.0, True)):
+        devices = {"b": replace(setting.devices["bal-nc-300-12"], id="b", nominal_diameter_mm=diameter_mm)}
+        step = H.entry(H.BALLOON.replace("bal-sc-250-15", "b").replace("to_mm=57", "to_mm=61"))
+        found = {one.rule.id for one in judged(Now(), step, replace(setting, devices=devices))}
+        assert ("balloon_too_large" in found) is large
+
+
+def test_what_is_not_known_of_a_plan_is_asked_in_words() -> None:
+    open_rules = evaluate(HAZARDS, plan_facts(Now(), Setting())).undecided
+    asked = {name: FACTS[name] for one in open_rules for name in one.missing}
+    assert {"egfr", "contrast_allergy", "lesion_calcium"} <= asked.keys()
+    assert not {"event", "act_hangs_on_instrument", "act_doubt_is_new"} & asked.keys()
+    assert all("_" not in words and len(words.split()) > 2 for words in asked.values()), asked

@@ -17,6 +17,7 @@ from typing import Any
 
 from backstay.adapters.toml_text import read_text
 from backstay.core.safety.dose import DoseReport, Irradiation, disagreements
+from backstay.core.safety.skin import REFERENCE_mm
 from backstay.errors import FileFormatError, InputError, NotFound
 from backstay.units import DEG_PER, GYCM2_PER, MGY_PER, MM2_PER, MM_PER, S_PER
 
@@ -256,6 +257,7 @@ def _add_totals(item: Any, totals: dict[str, float], calibration: dict[str, floa
 def _event(item: Any, calibration: dict[str, float], notes: list[str], *, where: str) -> Irradiation:
     values: dict[str, Any] = {"plane": _plane_of(item)}
     table: list[float | None] = [None, None, None]
+    usual_point = False
     for inner in _walk(item, where=where):
         code = _code(inner)
         if code in _NUMBERS:
@@ -265,11 +267,17 @@ def _event(item: Any, calibration: dict[str, float], notes: list[str], *, where:
             table[_TABLE[code]] = _number(inner, MM_PER, where=where)
         elif code == _EVENT_KIND:
             values["kind"] = _KINDS.get(_code(inner, "ConceptCodeSequence"), "")
-        elif code == _REFERENCE_POINT and _code(inner, "ConceptCodeSequence") not in ("", _USUAL_REFERENCE):
-            notes.append("the reference point is not the one 15 cm in front of the isocentre")
+        elif code == _REFERENCE_POINT:
+            point = _code(inner, "ConceptCodeSequence")
+            usual_point = point == _USUAL_REFERENCE
+            if point not in ("", _USUAL_REFERENCE):
+                notes.append("the reference point is not the one 15 cm in front of the isocentre")
     _not_negative(
         values, tuple(name for name, _ in _NUMBERS.values() if not name.endswith("_deg")), where=where
     )
+    isocentre = values.get("source_isocentre_mm") or 0.0
+    if usual_point and values.get("source_reference_mm") is None and isocentre > REFERENCE_mm:
+        values["source_reference_mm"] = isocentre - REFERENCE_mm
     factor = calibration.get(values["plane"], 1.0)
     for name in ("air_kerma_mGy", "kap_Gycm2"):
         if values.get(name) is not None:

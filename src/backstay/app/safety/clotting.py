@@ -112,7 +112,7 @@ def _suggestions(safety: CaseSafety, act: ActPart | None, first: tuple[float, fl
     """Return what could be done next about clotting; the operator decides."""
     now, found = safety.now, list[str]()
     if safety.recorded and not now.anticoagulated:
-        found.append("no heparin is recorded")
+        found.append("heparin was reversed with protamine" if now.reversed else "no heparin is recorded")
     if safety.setting.protocol.heparin.instrument == "unknown":
         found.append("which family of instrument the lab has is not said: name it in the lab's protocol file")
     if act is None:

@@ -307,12 +307,13 @@ def _inside(one: Inside, safety: CaseSafety) -> InsideRow:
     )
 
 
+_ASKED = {"age": "age_y", "sex": "sex", "weight": "weight_kg", "creatinine": "creatinine_mg_dL"}
+
+
 def _notes(safety: CaseSafety) -> list[str]:
     """Return what a reader must know of what is missing or in dispute."""
     patient, notes = safety.case.patient, list[str]()
-    missing = [
-        name for name in ("age_y", "sex", "weight_kg", "creatinine_mg_dL") if getattr(patient, name) is None
-    ]
+    missing = [word for word, name in _ASKED.items() if getattr(patient, name) is None]
     if missing:
         notes.append(f"not in the case file: {', '.join(missing)}; limits that need them are left out")
     agreed, binding = safety.case.limits.contrast_mL, safety.setting.agreed.contrast_mL

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -128,6 +129,53 @@ def has_condition(patient: PatientTable, *words: str) -> bool:
     return any(word in condition.lower() for condition in patient.conditions for word in words)
 
 
+NOT_LOADED = (
+    *("none", "no", "nil", "not", "never", "without", "n/a", "-"),
+    *(
+        "pending",
+        "planned",
+        "later",
+        "to be given",
+        "to be loaded",
+        "to load",
+        "will be given",
+        "will be loaded",
+    ),
+    *(
+        "not loaded",
+        "not given",
+        "not taken",
+        "not started",
+        "not yet",
+        "no load",
+        "no loading dose",
+        "unloaded",
+    ),
+    *("omitted", "withheld", "on hold", "held", "stopped", "paused", "declined", "refused", "missed"),
+)
+"""What a case file says where no P2Y12 inhibitor was loaded: the first eight by their place, the others anywhere."""
+_ALONE = NOT_LOADED[:8]
+_NOT_KNOWN = ("unknown", "not known", "?")
+
+
+def p2y12_loaded(text: str | None) -> bool | None:
+    """Return whether what a case file says of a P2Y12 inhibitor means that it was loaded; None where it is not known.
+
+    A short word such as "no" counts where the text, or a part of it after a colon, comma or dash, begins or ends with it.
+    """
+    if text is None:
+        return None
+    words = " ".join(text.lower().split())
+    parts = [part.strip(" .()") for part in re.split(r"[:;,()]| - ", words)]
+    if any(part in _NOT_KNOWN for part in (words, *parts)):
+        return None
+    anywhere = (rf"(?<!\w){re.escape(word)}(?!\w)" for word in NOT_LOADED[len(_ALONE) :])
+    if any(re.search(pattern, words) for pattern in anywhere):
+        return False
+    ends = {word for part in (words, *parts) if part for word in (part.split()[0], part.split()[-1])}
+    return not ends & set(_ALONE)
+
+
 def _patient(patient: PatientTable, egfr: float | None, bleeding: BleedingClass) -> Patient:
     allergic = None
     if patient.allergies is not None:
@@ -136,7 +184,7 @@ def _patient(patient: PatientTable, egfr: float | None, bleeding: BleedingClass)
         weight_kg=patient.weight_kg,
         egfr=egfr,
         contrast_allergy=allergic,
-        p2y12_loaded=None if patient.p2y12 is None else True,
+        p2y12_loaded=p2y12_loaded(patient.p2y12),
         bleeding_high=bleeding.high,
         chronic_occlusion=has_condition(patient, "chronic occlusion"),
     )

@@ -9,7 +9,7 @@ from backstay.adapters.time_out_file import Line, TimeOutDocument
 from backstay.app.safety.clotting import target_words
 from backstay.app.safety.hazards import hazard_row, plan_findings
 from backstay.app.safety.limits import DISCLAIMER, limits_of
-from backstay.app.safety.setting import CaseSafety
+from backstay.app.safety.setting import CaseSafety, p2y12_loaded
 from backstay.app.treatment.least import minimum_results
 from backstay.core.inference.chance_words import chance_words
 from backstay.errors import InputError
@@ -90,13 +90,19 @@ def _patient(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
         Line(what="patient", text=who),
         Line(what="conditions", text=", ".join(p.conditions)),
         Line(what="allergy", text=allergies),
-        Line(what="P2Y12 inhibitor", text=p.p2y12 or ""),
+        Line(what="P2Y12 inhibitor", text=_p2y12(p.p2y12)),
         Line(what="haemoglobin", text=_number(p.hemoglobin_g_dL, "g/dL", 1)),
         Line(what="platelets", text=_number(p.platelets_1e9_L, "10⁹/L")),
         Line(what="eGFR", text=_number(safety.egfr, "mL/min/1.73 m2")),
         Line(what="LVEF", text=_number(p.lvef_percent, "%")),
         Line(what="bleeding risk", text=bleeding),
     ]
+
+
+def _p2y12(text: str | None) -> str:
+    """Return what is said of the inhibitor; that none was loaded stands out, and what nobody knows is a gap."""
+    loaded = p2y12_loaded(text)
+    return "" if text is None or loaded is None else text if loaded else f"NOT LOADED ({text})"
 
 
 def _access(safety: CaseSafety) -> list[Line]:

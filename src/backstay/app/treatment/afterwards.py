@@ -22,6 +22,8 @@ from backstay.core.treatment.stents import Choice, Placed
 from backstay.identifiers import BalloonUse
 
 NOTICEABLE_MM = 0.25
+SAME_SIZE_MM = 0.1
+"""A balloon this near to the stent's chart size counts as of its size; judgement: charts are printed to a tenth or so."""
 SHORT_OF_CARINA_MM = 6.0
 """With less stent before a carina there is no room for a balloon of its own: common practice, no source."""
 
@@ -99,10 +101,21 @@ def _stent_mm(placed: Placed) -> float:
 
 
 def _idle_words(sized: Sized | None, placed: Placed) -> str:
-    """Return that a balloon is smaller than the stent already is, or nothing."""
-    if sized is None or sized.inflation.diameter_mm >= _stent_mm(placed) - 1e-3:
+    """Return what a balloon is for that is no wider than the stent by its chart, or nothing.
+
+    Stents stay well short of their charts [@aziz2007]. A non-compliant balloon of the stent's own size keeps that size
+    at high pressure where a hard lesion holds the stent in, which the stent's own balloon does not: common practice,
+    no source. One that is clearly smaller does nothing, and is said to be.
+    """
+    chart_mm = _stent_mm(placed)
+    if sized is None or sized.inflation.diameter_mm > chart_mm + SAME_SIZE_MM:
         return ""
-    return f"; smaller than the stent already is ({_stent_mm(placed):.2f} mm): the shelf has none that fits and is wider"
+    if sized.inflation.diameter_mm < chart_mm - SAME_SIZE_MM:
+        return f"; smaller than the stent by its chart ({chart_mm:.2f} mm) and no use: the shelf has none that fits and is wider"
+    return (
+        f"; no wider than the stent by its chart ({chart_mm:.2f} mm): for the pressure alone, where a hard lesion holds the stent "
+        "short of it (common practice, no source)"
+    )
 
 
 def across_words(sized: Sized | None, artery_mm: float) -> str:

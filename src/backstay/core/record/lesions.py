@@ -46,7 +46,17 @@ def preparation_by(entry: Entry, devices: Mapping[str, Device]) -> Preparation |
 
 
 def tears(entry: Entry) -> bool:
-    """Return whether an entry tells of a dissection."""
+    """Return whether an entry tells of a dissection.
+
+    Parameters
+    ----------
+    entry : Entry
+        One event.
+
+    Returns
+    -------
+    bool
+    """
     return entry.kind is EventKind.COMPLICATION and entry.text("code") == Complication.DISSECTION
 
 

@@ -80,6 +80,10 @@ class Now:
         Used.
     act_s, act_at_s, act_site, heparin_at_s
         The last value, when, where from; when heparin was last given.
+    acts_s : tuple of float
+        Every value so far.
+    reversed : bool
+        Protamine was given since the last heparin.
     drugs : frozenset of Drug
         Given.
     exchanged : bool
@@ -117,6 +121,8 @@ class Now:
     act_at_s: float | None = None
     act_site: str | None = None
     heparin_at_s: float | None = None
+    acts_s: tuple[float, ...] = ()
+    reversed: bool = False
     drugs: frozenset[Drug] = frozenset()
     exchanged: bool = False
     blocked_at_s: float | None = None
@@ -140,6 +146,11 @@ class Now:
         return tuple(one for one in self.inside if not one.stays and not one.presumed_out)
 
     @property
+    def heparinised(self) -> bool:
+        """Return whether heparin was given, and no protamine since."""
+        return self.heparin_U > 0.0 and not self.reversed
+
+    @property
     def anticoagulated(self) -> bool:
-        """Return whether heparin or bivalirudin was given."""
-        return self.heparin_U > 0.0 or Drug.BIVALIRUDIN in self.drugs
+        """Return whether heparin or bivalirudin was given and nothing has reversed it; nothing reverses bivalirudin."""
+        return self.heparinised or Drug.BIVALIRUDIN in self.drugs

@@ -265,7 +265,12 @@ def _complication(now: Now, entry: Entry, known: Known) -> Now:
 
 
 def _drug(now: Now, entry: Entry, known: Known) -> Now:
-    return with_changes(now, drugs=now.drugs | {Drug(entry.text("drug") or Drug.OTHER)})
+    drug = Drug(entry.text("drug") or Drug.OTHER)
+    return with_changes(
+        now,
+        drugs=now.drugs | {drug},
+        reversed=now.reversed or (drug is Drug.PROTAMINE and now.heparin_U > 0.0),
+    )
 
 
 def _contrast(now: Now, entry: Entry, known: Known) -> Now:
@@ -274,13 +279,21 @@ def _contrast(now: Now, entry: Entry, known: Known) -> Now:
 
 def _heparin(now: Now, entry: Entry, known: Known) -> Now:
     return with_changes(
-        now, heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0), heparin_at_s=entry.at_s
+        now,
+        heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0),
+        heparin_at_s=entry.at_s,
+        reversed=False,
     )
 
 
 def _act(now: Now, entry: Entry, known: Known) -> Now:
+    act_s = entry.number("act_s")
     return with_changes(
-        now, act_s=entry.number("act_s"), act_at_s=entry.at_s, act_site=entry.text("sampled_from")
+        now,
+        act_s=act_s,
+        act_at_s=entry.at_s,
+        act_site=entry.text("sampled_from"),
+        acts_s=now.acts_s if act_s is None else (*now.acts_s, act_s),
     )
 
 

@@ -175,7 +175,7 @@ def beams_of(report: DoseReport) -> PlacedBeams:
     """
     first = next((e.table_mm for e in report.events if e.table_mm is not None), None)
     beams: list[Beam] = []
-    unplaced, without_table, by_area = 0.0, 0, 0
+    unplaced, without_table, by_area, usual = 0.0, 0, 0, 0
     for event in report.events:
         if not event.air_kerma_mGy:
             continue
@@ -185,6 +185,7 @@ def beams_of(report: DoseReport) -> PlacedBeams:
             continue
         by_area += event.field_width_mm is None or event.field_height_mm is None
         without_table += event.table_mm is None
+        usual += event.source_reference_mm is None
         if first is not None and event.table_mm is not None:
             lateral, height, along = (b - a for a, b in zip(first, event.table_mm, strict=True))
             placed = replace(placed, shift_mm=(lateral, height, along))
@@ -198,6 +199,11 @@ def beams_of(report: DoseReport) -> PlacedBeams:
         notes.append(f"{without_table} events give no table place: taken as not moved")
     if by_area:
         notes.append(f"{by_area} events give no field sides: a square of the field's area is taken")
+    if usual:
+        notes.append(
+            f"{usual} events give no distance to the reference point: the usual {REFERENCE_mm / 10.0:.0f} cm from the isocentre "
+            "towards the tube is taken; if the machine means another point, every dose here is off by the square"
+        )
     return PlacedBeams(tuple(beams), unplaced, tuple(notes))
 
 

@@ -33,6 +33,22 @@ class Range:
         return "below" if value < self.low else "above" if value > self.high else "within"
 
 
+def heparin_dose_U_per_kg(*, glycoprotein_inhibitor: bool) -> Range:
+    """Return the first dose of unfractionated heparin for each kilogram [@stemi2013].
+
+    Parameters
+    ----------
+    glycoprotein_inhibitor : bool
+        A glycoprotein IIb/IIIa inhibitor is given as well.
+
+    Returns
+    -------
+    Range
+        70 to 100 U/kg; 50 to 70 U/kg with an inhibitor [U/kg].
+    """
+    return Range(50.0, 70.0) if glycoprotein_inhibitor else Range(70.0, 100.0)
+
+
 def heparin_dose_U(*, weight_kg: float, glycoprotein_inhibitor: bool) -> Range:
     """Return the first dose of unfractionated heparin by weight [@stemi2013].
 
@@ -51,10 +67,10 @@ def heparin_dose_U(*, weight_kg: float, glycoprotein_inhibitor: bool) -> Range:
     Examples
     --------
     >>> heparin_dose_U(weight_kg=80, glycoprotein_inhibitor=False)
-    Range(low=5600, high=8000)
+    Range(low=5600.0, high=8000.0)
     """
-    low, high = (50, 70) if glycoprotein_inhibitor else (70, 100)
-    return Range(low * weight_kg, high * weight_kg)
+    each = heparin_dose_U_per_kg(glycoprotein_inhibitor=glycoprotein_inhibitor)
+    return Range(each.low * weight_kg, each.high * weight_kg)
 
 
 def act_target_s(protocol: HeparinProtocol, *, glycoprotein_inhibitor: bool) -> Range:

@@ -112,12 +112,42 @@ class Setting:
         return after(now, entry, self.kinds, branch_at_mm=self.branch_at_mm)
 
     def diameter_beyond_mm(self, to_mm: float | None) -> float | None:
-        """Return the median lumen diameter over the 5 mm beyond a place [mm]."""
+        """Return the lumen diameter beyond a place and beyond the lesions there, or that come next [mm].
+
+        Parameters
+        ----------
+        to_mm : float or None
+            Where what is to be sized ends.
+
+        Returns
+        -------
+        float or None
+            Median over the first 5 mm beyond it in which no lesion is described; where the path ends before, over
+            the last such 5 mm before it, and over the path's last 5 mm where there are none either. None without
+            a place or a path.
+        """
         if self.path is None or to_mm is None:
             return None
-        start = min(to_mm, self.path.length_mm - _REFERENCE_SPAN_mm)
-        first, last = np.searchsorted(self.path.s_mm, [start, start + _REFERENCE_SPAN_mm + 1e-9])
+        start = self._healthy_from_mm(min(to_mm, self.path.length_mm))
+        first, last = np.searchsorted(self.path.s_mm, [start - 1e-9, start + _REFERENCE_SPAN_mm + 1e-9])
         return float(2.0 * np.median(self.path.radius_mm[first:last]))
+
+    def _healthy_from_mm(self, to_mm: float) -> float:
+        """Return where the stretch begins whose lumen counts as the reference of a place [mm]."""
+        assert self.path is not None
+        span, last = _REFERENCE_SPAN_mm, self.path.length_mm - _REFERENCE_SPAN_mm
+        by_place = sorted(self.lesions, key=lambda lesion: lesion.from_mm)
+        start = to_mm
+        for lesion in by_place:
+            if lesion.from_mm < start + span and start < lesion.to_mm:
+                start = lesion.to_mm
+        if start <= last:
+            return start
+        end = to_mm
+        for lesion in reversed(by_place):
+            if lesion.from_mm < end and end - span < lesion.to_mm:
+                end = lesion.from_mm
+        return end - span if end >= span else max(last, 0.0)
 
     def opened_fully(self, now: Now) -> bool | None:
         """Return whether a balloon sized to the distal reference is known to have opened fully in two views.

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Balloon, Burr, Guide, OverWireDevice, Stent
 from backstay.core.rules import Value
-from backstay.core.safety.heparin import targets_s
+from backstay.core.safety.heparin import heparin_dose_U_per_kg, targets_s
 from backstay.core.safety.now import Inside, Now
 from backstay.core.safety.radiation import notices_passed
 from backstay.core.safety.setting import Setting
@@ -19,6 +19,7 @@ _TIP_mm = 10.0
 """The last stretch of a wire before its soft section begins to stiffen, as in its profile."""
 _AT_EDGE_mm = 2.0
 """From here on a tip counts as meeting an edge; judgement, no source."""
+_NO_EVENT = "none"
 _WIRE_TRAPPERS = frozenset({"buddy"})
 
 _STEPS = {
@@ -92,6 +93,7 @@ def stand_facts(now: Now, setting: Setting) -> FactDict:
         **_standing(now, setting),
         **_used(now, now, at_s, setting),
         "step": StepKind.STAND,
+        "event": _NO_EVENT,
         "moment": "event",
         "moves": frozenset(),
         "new_kerma_notice": (now.air_kerma_mGy or 0.0) >= notice_mGy,
@@ -122,9 +124,12 @@ def plan_facts(
     guide = next((setting.devices.get(one.device) for one in now.of(BodyItem.GUIDE)), None)
     size = guide.size_fr if isinstance(guide, Guide) else None
     facts: FactDict = {**setting.fixed, **_standing(now, setting)}
+    if Drug.P2Y12_INHIBITOR in now.drugs:
+        facts["p2y12_loaded"] = True
     return {
         **facts,
         "step": StepKind.PLAN,
+        "event": _NO_EVENT,
         "moment": "plan",
         "guide_size_fr": size,
         "contrast_mL": now.contrast_mL,
@@ -164,7 +169,7 @@ def _standing(now: Now, setting: Setting) -> FactDict:
         "perforation_known": now.perforation,
         "lesion_opened_fully": setting.opened_fully(now),
         "anticoagulated": now.anticoagulated,
-        "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and now.heparin_U <= 0.0,
+        "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and not now.heparinised,
         "equipment_in": any(kind is not BodyItem.STENT for kind in kinds),
         "exchanged_since_flush": now.exchanged,
         "limited_by": now.limited_by,
@@ -183,15 +188,21 @@ def _passes_notice(before: Now, now: Now, setting: Setting) -> bool:
 
 def _clotting(act_s: float | None, now: Now, setting: Setting) -> FactDict:
     """Return a clotting time and its targets; bivalirudin is given by weight and not by the clotting time."""
-    inhibitor = setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in now.drugs
-    targets = targets_s(setting.protocol.heparin, glycoprotein_inhibitor=inhibitor)
+    targets = targets_s(setting.protocol.heparin, glycoprotein_inhibitor=_inhibitor(now, setting))
+    low_s, high_s = min(t.low for t in targets), max(t.high for t in targets)
+    highest_low_s = max(t.low for t in targets)
     value = None if Drug.BIVALIRUDIN in now.drugs else act_s
     return {
         "act_s": value,
-        "act_low_s": min(t.low for t in targets),
-        "act_high_s": max(t.high for t in targets),
-        "act_hangs_on_instrument": None if value is None else len({t.verdict(value) for t in targets}) > 1,
+        "act_low_s": low_s,
+        "act_high_s": high_s,
+        "act_hangs_on_instrument": None if value is None else low_s <= value < highest_low_s,
+        "act_doubt_is_new": not any(low_s <= earlier < highest_low_s for earlier in now.acts_s),
     }
+
+
+def _inhibitor(now: Now, setting: Setting) -> bool:
+    return setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in now.drugs
 
 
 def _used(before: Now, now: Now, at_s: float, setting: Setting) -> FactDict:
@@ -391,7 +402,13 @@ def _withdrawal(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
     weight, dose = setting.patient.weight_kg, entry.number("dose_U")
-    return {"drug": "heparin", "dose_U_per_kg": dose / weight if weight and dose is not None else None}
+    allowed = heparin_dose_U_per_kg(glycoprotein_inhibitor=_inhibitor(before, setting))
+    return {
+        "drug": "heparin",
+        "dose_U_per_kg": dose / weight if weight and dose is not None else None,
+        "dose_low_U_per_kg": allowed.low,
+        "dose_high_U_per_kg": allowed.high,
+    }
 
 
 def _act(before: Now, entry: Entry, setting: Setting) -> FactDict:

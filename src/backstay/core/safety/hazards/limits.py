@@ -36,6 +36,10 @@ _IN_THE_VESSEL = is_one_of(
     StepKind.RUN_BURR,
 )
 _CLOTTING = any_of(_IN_THE_VESSEL, all_of(_STAND, is_true("equipment_in")))
+_VALUE_READ = any_of(
+    is_one_of("event", EventKind.ACT, EventKind.HEPARIN), all_of(_STAND, is_true("equipment_in"))
+)
+"""Too long a time changes what heparin is given next, and no other step."""
 
 LIMITS = (
     Rule(
@@ -69,15 +73,19 @@ LIMITS = (
     ),
     Rule(
         id="act_high",
-        when=all_of(_CLOTTING, above("act_s", "act_high_s")),
+        when=all_of(_VALUE_READ, above("act_s", "act_high_s")),
         say="clotting time {act_s:.0f} s is above the target up to {act_high_s:.0f} s: no more heparin",
         level=Level.NOTE,
         source="stemi2013",
     ),
     Rule(
         id="act_hangs_on_instrument",
-        when=all_of(any_of(_STAND, is_one_of("event", EventKind.ACT)), is_true("act_hangs_on_instrument")),
-        say="{act_s:.0f} s: within the target of one family of instruments only, and the lab's is not said: settle it",
+        when=all_of(
+            any_of(_STAND, all_of(is_one_of("event", EventKind.ACT), is_true("act_doubt_is_new"))),
+            is_true("equipment_in"),
+            is_true("act_hangs_on_instrument"),
+        ),
+        say="{act_s:.0f} s: enough on one family of instruments, too little on the other, and the lab's is not said: settle it",
         level=Level.PAUSE,
         source="stemi2013",
     ),
@@ -92,8 +100,8 @@ LIMITS = (
     ),
     Rule(
         id="heparin_above_range",
-        when=all_of(is_one_of("step", StepKind.GIVE), above("dose_U_per_kg", 100.0)),
-        say="{dose_U_per_kg:.0f} U/kg in one dose is above the range of 70 to 100",
+        when=all_of(is_one_of("step", StepKind.GIVE), above("dose_U_per_kg", "dose_high_U_per_kg")),
+        say="{dose_U_per_kg:.0f} U/kg in one dose is above the range of {dose_low_U_per_kg:.0f} to {dose_high_U_per_kg:.0f}",
         level=Level.PAUSE,
         source="stemi2013",
     ),

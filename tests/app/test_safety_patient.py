@@ -1,0 +1,84 @@
+"""What a case file says of the patient, as the rules and the time-out sheet take it."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from backstay.app.loading import load_case
+from backstay.app.safety import case_safety
+from backstay.app.safety.hazards import plan_findings
+from backstay.app.safety.limits import limits_of
+from backstay.app.safety.setting import NOT_LOADED, p2y12_loaded
+from backstay.app.safety.time_out import time_out
+
+
+@pytest.fixture
+def folder(demo_dir: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(demo_dir, tmp_path / "case")
+
+
+def said(folder: Path, patient: str) -> Path:
+    case = folder / "case.toml"
+    text = case.read_text()
+    start = text.find("[patient]")
+    end = text.find("\n[", start + 1) if start >= 0 else -1
+    rest = text if start < 0 else text[:start] + (text[end + 1 :] if end >= 0 else "")
+    case.write_text(f"{rest.rstrip()}\n\n[patient]\n{patient}\n")
+    return case
+
+
+@pytest.mark.parametrize("words", NOT_LOADED)
+def test_every_word_for_not_loaded_means_it(words: str) -> None:
+    assert p2y12_loaded(words) is False
+    assert p2y12_loaded(f"Clopidogrel: {words.upper()}") is False
+
+
+@pytest.mark.parametrize(
+    ("text", "loaded"),
+    [
+        ("clopidogrel 600 mg at 08:00", True),
+        ("ticagrelor 180 mg, no. 2 of two", True),
+        ("prasugrel 60 mg, nothing else", True),
+        ("clopidogrel 75 mg daily for months", True),
+        ("clopidogrel 600 mg not yet", False),
+        ("ticagrelor to be given in the room", False),
+        ("prasugrel pending", False),
+        ("clopidogrel (not loaded)", False),
+        ("no", False),
+        ("unknown", None),
+        ("clopidogrel, ?", None),
+        (None, None),
+    ],
+)
+def test_what_is_said_of_the_inhibitor(text: str | None, loaded: bool | None) -> None:
+    assert p2y12_loaded(text) is loaded
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "asked"),
+    [
+        ("none", "NOT LOADED (none)", True),
+        ("ticagrelor, pending", "NOT LOADED (ticagrelor, pending)", True),
+        ("unknown", "", True),
+        ("clopidogrel 600 mg at 08:00", "clopidogrel 600 mg at 08:00", False),
+    ],
+)
+def test_sheet_and_rule_say_the_same(folder: Path, text: str, line: str, asked: bool) -> None:
+    safety = case_safety(load_case(said(folder, f'p2y12 = "{text}"')))
+    sheet = time_out(safety)
+    shown = {row.what: row.text for row in sheet.patient}["P2Y12 inhibitor"]
+    assert shown == line and ("P2Y12 inhibitor" in sheet.missing) is (line == "")
+    assert ("no_p2y12_load" in {one.rule.id for one in plan_findings(safety).fired}) is asked
+    assert any("P2Y12" in row for row in sheet.hazards) is asked
+
+
+def test_what_is_missing_is_asked_in_words(folder: Path) -> None:
+    document = limits_of(case_safety(load_case(said(folder, 'sex = "female"'))))
+    assert (
+        "not in the case file: age, weight, creatinine; limits that need them are left out" in document.notes
+    )
+    assert "estimated filtration rate of the kidneys (eGFR)" in document.not_known
+    assert not any("_" in text for text in document.not_known)
