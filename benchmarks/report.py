@@ -1,6 +1,7 @@
-"""Processor time of the report as PDF, against its bar of 2 s; and, beside it, of the command from nothing.
+"""Processor time of the report as PDF against its bar of 2 s, in a program that runs and as a command from nothing.
 
-Most of what the command takes is the start of the program: its libraries load before anything is read.
+Most of what the command takes is the start of the program: its libraries load before anything is read. Python keeps
+what it compiled of the source, as it does unless told not to; the run that compiles is not counted.
 """
 
 from __future__ import annotations
@@ -42,10 +43,13 @@ def from_nothing(store_url: str, folder: Path) -> list[float]:
     """Return the time of each command, the start of the program and its libraries included."""
     taken = []
     command = [sys.executable, "-m", "backstay", "report", str(CASE), "--dose", str(DOSE)]
+    command += ["--pdf", str(folder / "report.pdf"), "--store", store_url]
+    told = {**os.environ, "PYTHONPATH": str(ROOT / "src"), "PYTHONPYCACHEPREFIX": str(folder / "compiled")}
+    told.pop("PYTHONDONTWRITEBYTECODE", None)
+    subprocess.run(command, check=True, env=told)
     for _ in range(RUNS):
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        done = [*command, "--pdf", str(folder / "report.pdf"), "--store", store_url]
-        subprocess.run(done, check=True, env={**os.environ, "PYTHONPATH": str(ROOT / "src")})
+        subprocess.run(command, check=True, env=told)
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         taken.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     return taken
@@ -55,16 +59,16 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         store_url = f"sqlite:///{Path(name) / 'records.sqlite'}"
         warm, cold = running(store_url), from_nothing(store_url, Path(name))
-    for what, taken, note in (
-        ("in a program that runs", warm, f"; bar {BAR_s:g} s"),
-        ("as a command, start of the program included", cold, ""),
+    for what, taken in (
+        ("in a program that runs", warm),
+        ("as a command, start of the program included", cold),
     ):
         middle = sorted(taken)[RUNS // 2]
         print(
             f"report with skin dose as PDF, {what}: {middle:.2f} s, median of {RUNS} "
-            f"({min(taken):.2f} to {max(taken):.2f}{note})"
+            f"({min(taken):.2f} to {max(taken):.2f}; bar {BAR_s:g} s)"
         )
-    return int(max(warm) > BAR_s)
+    return int(max(*warm, *cold) > BAR_s)
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from backstay.adapters.toml_text import read_text
 from backstay.core.safety.dose import DoseReport, Irradiation, disagreements
@@ -25,6 +25,10 @@ MAX_BYTES = 100_000_000
 MAX_ITEMS = 500_000
 MAX_NESTED = 30
 _HEADER_BYTES = 8
+# ContentSequence, ConceptNameCodeSequence, ConceptCodeSequence, CodeValue, MeasuredValueSequence, NumericValue and
+# MeasurementUnitsCodeSequence: by number, since names are looked up anew each time.
+_CONTENT, _CONCEPT_NAME, _CONCEPT, _CODE_VALUE = 0x0040A730, 0x0040A043, 0x0040A168, 0x00080100
+_MEASURED, _NUMERIC, _UNITS = 0x0040A300, 0x0040A30A, 0x004008EA
 
 _ENHANCED = "1.2.840.10008.5.1.4.1.1.88.76"
 _EVENT, _ACCUMULATED = "113706", "113702"
@@ -128,7 +132,7 @@ def _read_dicom(file: Path) -> DoseReport:
                 raise FileFormatError(
                     "cut off: it says it is longer than it is", where=where, allowed="the whole file"
                 )
-            modality, items = dataset.get("Modality"), list(_walk(dataset, where=where))
+            modality, items = dataset.get("Modality"), _items(dataset, where=where)
             if modality != "SR" or not items:
                 raise FileFormatError(
                     "not a structured report", field="Modality", value=modality, allowed="SR", where=where
@@ -141,7 +145,7 @@ def _read_dicom(file: Path) -> DoseReport:
                     allowed="the X-ray radiation dose report",
                     where=where,
                 )
-            return _report(dataset, where=where)
+            return _report(_Item("", "", None, "", items), where=where)
     except InputError:
         raise
     except Exception as error:  # a damaged file makes the library raise nearly anything
@@ -150,38 +154,64 @@ def _read_dicom(file: Path) -> DoseReport:
         ) from None
 
 
-def _walk(dataset: Any, *, where: str, depth: int = 0) -> Iterator[Any]:
-    """Yield every content item below, outermost first."""
+class _Item(NamedTuple):
+    """A content item as far as it is read here; each element is looked up once, which the library is slow at."""
+
+    name: str
+    value: str
+    measured: Any
+    unit: str
+    inner: tuple[_Item, ...]
+
+    def walk(self) -> Iterator[_Item]:
+        """Yield every item below, outermost first."""
+        for item in self.inner:
+            yield item
+            yield from item.walk()
+
+
+def _items(dataset: Any, *, where: str, depth: int = 0) -> tuple[_Item, ...]:
+    """Return the content items of a data set with all that they hold."""
     if depth > MAX_NESTED:
         raise FileFormatError("items nested too deeply", where=where, allowed=f"at most {MAX_NESTED} deep")
-    for item in dataset.get("ContentSequence") or []:
-        yield item
-        yield from _walk(item, where=where, depth=depth + 1)
+    found = []
+    for item in _value(dataset, _CONTENT) or ():
+        measured = _value(item, _MEASURED)
+        number = measured[0] if measured else None
+        found.append(
+            _Item(
+                _code(item, _CONCEPT_NAME),
+                _code(item, _CONCEPT),
+                None if number is None else _value(number, _NUMERIC),
+                "" if number is None else _code(number, _UNITS),
+                _items(item, where=where, depth=depth + 1),
+            )
+        )
+    return tuple(found)
 
 
-def _code(item: Any, name: str = "ConceptNameCodeSequence") -> str:
-    """Return the code of an item's name or value; empty where it has none."""
-    sequence = item.get(name)
-    return str(sequence[0].get("CodeValue") or "") if sequence else ""
+def _value(dataset: Any, tag: int) -> Any:
+    return dataset[tag].value if tag in dataset else None
 
 
-def _number(item: Any, units: dict[str, float], *, where: str) -> float | None:
+def _code(item: Any, tag: int) -> str:
+    """Return the code that a sequence of an item gives; empty where it has none."""
+    sequence = _value(item, tag)
+    return str(_value(sequence[0], _CODE_VALUE) or "") if sequence else ""
+
+
+def _number(item: _Item, units: dict[str, float], *, where: str) -> float | None:
     """Return a measured number in the unit the table is for; None where the report left it empty."""
-    code = _code(item)
-    measured = item.get("MeasuredValueSequence")
-    if not measured or measured[0].get("NumericValue") in (None, ""):
+    if item.measured in (None, ""):
         return None
-    value = float(measured[0].NumericValue)
-    unit = _code(measured[0], "MeasurementUnitsCodeSequence")
-    if unit not in units:
+    value, field = float(item.measured), f"code {item.name}"
+    if item.unit not in units:
         raise FileFormatError(
-            "no such unit here", field=f"code {code}", value=unit, allowed=", ".join(units), where=where
+            "no such unit here", field=field, value=item.unit, allowed=", ".join(units), where=where
         )
-    found = value * units[unit]
+    found = value * units[item.unit]
     if not math.isfinite(found):
-        raise FileFormatError(
-            "not a number", field=f"code {code}", value=value, where=where, allowed="finite"
-        )
+        raise FileFormatError("not a number", field=field, value=value, where=where, allowed="finite")
     return found
 
 
@@ -192,18 +222,18 @@ def _not_negative(values: dict[str, Any], names: tuple[str, ...], *, where: str)
             raise FileFormatError("negative", field=name, value=value, allowed="0 or more", where=where)
 
 
-def _report(dataset: Any, *, where: str) -> DoseReport:
+def _report(whole: _Item, *, where: str) -> DoseReport:
     events, totals, notes = [], dict[str, float](), list[str]()
-    calibration = _calibrations(dataset, where=where)
-    for count, item in enumerate(_walk(dataset, where=where)):
+    calibration = _calibrations(whole, where=where)
+    for count, item in enumerate(whole.walk()):
         if count > MAX_ITEMS:
             raise FileFormatError("too many items", where=where, allowed=f"at most {MAX_ITEMS:,}")
-        code = _code(item)
+        code = item.name
         if code == _EVENT:
             events.append(_event(item, calibration, notes, where=where))
         elif code == _ACCUMULATED:
             _add_totals(item, totals, calibration, where=where)
-        elif code in _USUAL and _code(item, "ConceptCodeSequence") not in {"", *_USUAL[code]}:
+        elif code in _USUAL and item.value not in {"", *_USUAL[code]}:
             notes.append(
                 "the patient does not lie head first on the back: the skin map would be mirrored or turned"
             )
@@ -216,20 +246,20 @@ def _report(dataset: Any, *, where: str) -> DoseReport:
     return replace(report, **totals)  # type: ignore[arg-type]
 
 
-def _plane_of(item: Any) -> str:
+def _plane_of(item: _Item) -> str:
     """Return which plane an event or an accumulation belongs to."""
-    found = (_code(x, "ConceptCodeSequence") for x in item.get("ContentSequence") or [] if _code(x) == _PLANE)
+    found = (x.value for x in item.inner if x.name == _PLANE)
     return _PLANES.get(next(found, ""), "single")
 
 
-def _calibrations(dataset: Any, *, where: str) -> dict[str, float]:
+def _calibrations(whole: _Item, *, where: str) -> dict[str, float]:
     """Return what each plane's readings are to be multiplied by."""
     found = {}
-    for item in _walk(dataset, where=where):
-        if _code(item) != _ACCUMULATED:
+    for item in whole.walk():
+        if item.name != _ACCUMULATED:
             continue
-        for inner in _walk(item, where=where):
-            if _code(inner) == _CALIBRATION:
+        for inner in item.walk():
+            if inner.name == _CALIBRATION:
                 factor = _number(inner, {"1": 1.0}, where=where)
                 if factor is not None and not 0.3 <= factor <= 3.0:
                     raise FileFormatError(
@@ -243,34 +273,33 @@ def _calibrations(dataset: Any, *, where: str) -> dict[str, float]:
     return found
 
 
-def _add_totals(item: Any, totals: dict[str, float], calibration: dict[str, float], *, where: str) -> None:
+def _add_totals(item: _Item, totals: dict[str, float], calibration: dict[str, float], *, where: str) -> None:
     """Add one plane's accumulated values to the totals."""
     factor = calibration.get(_plane_of(item), 1.0)
-    for inner in _walk(item, where=where):
-        if _code(inner) in _TOTALS:
-            name, units = _TOTALS[_code(inner)]
+    for inner in item.walk():
+        if inner.name in _TOTALS:
+            name, units = _TOTALS[inner.name]
             value = _number(inner, units, where=where)
             if value is not None:
                 totals[name] = totals.get(name, 0.0) + value * (1.0 if name == "fluoroscopy_min" else factor)
 
 
-def _event(item: Any, calibration: dict[str, float], notes: list[str], *, where: str) -> Irradiation:
+def _event(item: _Item, calibration: dict[str, float], notes: list[str], *, where: str) -> Irradiation:
     values: dict[str, Any] = {"plane": _plane_of(item)}
     table: list[float | None] = [None, None, None]
     usual_point = False
-    for inner in _walk(item, where=where):
-        code = _code(inner)
+    for inner in item.walk():
+        code = inner.name
         if code in _NUMBERS:
             name, units = _NUMBERS[code]
             values[name] = _number(inner, units, where=where)
         elif code in _TABLE:
             table[_TABLE[code]] = _number(inner, MM_PER, where=where)
         elif code == _EVENT_KIND:
-            values["kind"] = _KINDS.get(_code(inner, "ConceptCodeSequence"), "")
+            values["kind"] = _KINDS.get(inner.value, "")
         elif code == _REFERENCE_POINT:
-            point = _code(inner, "ConceptCodeSequence")
-            usual_point = point == _USUAL_REFERENCE
-            if point not in ("", _USUAL_REFERENCE):
+            usual_point = inner.value == _USUAL_REFERENCE
+            if inner.value not in ("", _USUAL_REFERENCE):
                 notes.append("the reference point is not the one 15 cm in front of the isocentre")
     _not_negative(
         values, tuple(name for name, _ in _NUMBERS.values() if not name.endswith("_deg")), where=where

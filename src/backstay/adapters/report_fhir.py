@@ -125,9 +125,10 @@ class _Bundle:
         return uuid.uuid5(_NAMESPACE, f"{self.c.record}\n{self.document.content_sha256}\n{name}")
 
     def _add(self, name: str, resource: Resource) -> Resource:
-        """Add a resource; returns a reference to it."""
+        """Add a resource, with what it says in words for a system that reads nothing else; returns a reference to it."""
         address = f"urn:uuid:{self._uuid(name)}"
-        self.entries.append({"fullUrl": address, "resource": _clean(resource)})
+        said = {"resourceType": resource["resourceType"], "text": _narrative(_words(resource))}
+        self.entries.append({"fullUrl": address, "resource": _clean({**said, **resource})})
         return {"reference": address}
 
     def _time(self) -> str | None:
@@ -281,13 +282,9 @@ class _Bundle:
         issued = self._time() if d.signature is not None else None
         conclusion = [f"{fact.what}: {_fact_words(fact)}" for fact in c.summary]
         conclusion += [f"added {added.at}, {added.by}: {added.text}" for added in d.addenda]
-        rows = "".join(f"<li>{escape(_printable(line))}</li>" for line in (c.title, *conclusion))
         return {
             "resourceType": "DiagnosticReport",
-            "text": {
-                "status": "generated",
-                "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><ul>{rows}</ul></div>',
-            },
+            "text": _narrative([c.title, *conclusion]),
             "identifier": [{"system": "urn:ietf:rfc:3986", "value": f"urn:uuid:{self._uuid('report')}"}],
             "status": status,
             "code": _concept("coronary intervention report", "study"),
@@ -315,6 +312,39 @@ def _clean(value: Any) -> Any:
     if isinstance(value, list):
         return [one for one in (_clean(x) for x in value) if one not in (None, "", [], {})]
     return value
+
+
+def _narrative(lines: Iterable[str]) -> Resource:
+    rows = "".join(f"<li>{escape(_printable(line))}</li>" for line in lines)
+    return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><ul>{rows}</ul></div>'}
+
+
+def _words(resource: Resource) -> Iterable[str]:
+    """Yield what a resource says: what it is, its values, its texts."""
+    match resource["resourceType"]:
+        case "Patient":
+            yield f"patient, {resource['gender']}; who it is stands in the record system"
+        case "Practitioner":
+            yield from (one["text"] for one in resource["name"])
+        case "Device":
+            yield resource["type"]["text"]
+        case "DeviceUseStatement":
+            yield f"in the body since {resource['timingDateTime']}: {resource['bodySite']['text']}"
+        case "Observation":
+            yield _observed_words(resource)
+            yield from (_observed_words(one) for one in resource.get("component", ()))
+        case "Procedure":
+            yield f"{resource['code']['text']}: {resource['status']}"
+    for name in ("reasonCode", "bodySite", "outcome", "complication", "followUp", "note"):
+        texts = resource.get(name, ())
+        if resource["resourceType"] == "Procedure" or name == "note":
+            yield from (one["text"] for one in ([texts] if isinstance(texts, dict) else texts) if one["text"])
+
+
+def _observed_words(observed: Resource) -> str:
+    quantity = observed.get("valueQuantity")
+    value = f"{quantity['value']} {quantity['unit']}" if quantity else observed.get("valueString", "")
+    return f"{observed['code']['text']}: {value}" if value else str(observed["code"]["text"])
 
 
 def _instant(at: str | None) -> str | None:
