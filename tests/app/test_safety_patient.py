@@ -13,6 +13,7 @@ from backstay.app.safety.hazards import plan_findings
 from backstay.app.safety.limits import limits_of
 from backstay.app.safety.setting import NOT_LOADED, p2y12_loaded
 from backstay.app.safety.time_out import time_out
+from backstay.report.limits import summary_rows
 
 
 @pytest.fixture
@@ -82,3 +83,29 @@ def test_what_is_missing_is_asked_in_words(folder: Path) -> None:
     )
     assert "estimated filtration rate of the kidneys (eGFR)" in document.not_known
     assert not any("_" in text for text in document.not_known)
+
+
+@pytest.mark.parametrize(
+    ("agent", "dose"),
+    [
+        ("", "70 to 100 U/kg"),
+        ("glycoprotein_inhibitor = true", "50 to 70 U/kg"),
+        ('agent = "bivalirudin"', "0.75 mg/kg, then 1.00 mg/kg/h"),
+    ],
+)
+def test_without_a_weight_the_dose_is_said_by_weight_and_without_a_kidney_so_is_that(
+    folder: Path, agent: str, dose: str
+) -> None:
+    case = said(folder, 'sex = "female"')
+    case.write_text(case.read_text() + f"\n[anticoagulation]\n{agent}\n")
+    safety = case_safety(load_case(case))
+    assert any(f"{dose}: the weight is not known" in text for _, text in summary_rows(limits_of(safety)))
+    stops = {row.what: row.text for row in time_out(safety).stops}
+    assert stops["bivalirudin" if "agent" in agent else "heparin"].startswith(dose)
+    assert stops["stop at contrast"].endswith("THE KIDNEY IS NOT KNOWN")
+
+
+def test_a_known_kidney_and_weight_are_not_said_to_be_missing(folder: Path) -> None:
+    safety = case_safety(load_case(folder / "case.toml"))
+    text = " ".join(row.text for row in time_out(safety).stops)
+    assert "NOT KNOWN" not in text and "the weight" not in text

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 from pathlib import Path
 
 import jsonschema
 import pytest
+from rich.console import Console
 from typer.testing import CliRunner, Result
 
 from backstay.adapters.schemas import all_schemas
@@ -16,7 +18,10 @@ from backstay.app.loading import load_case
 from backstay.app.treatment import size_case
 from backstay.cli import app
 from backstay.identifiers import Preparation
+from backstay.report.treatment_page import treatment_section
+from backstay.report.treatment_terminal import render_treatment
 from backstay.report.words import DISCLAIMER
+from backstay.sources import source
 
 
 def invoke(*words: str | Path) -> Result:
@@ -119,3 +124,19 @@ def test_a_record_takes_away_that_a_lesion_opened_and_never_gives_it(
     assert any(stretch.gate for stretch in size_case(load_case(case)).stretches)
     case.write_text(text.replace('calcium = "severe"', 'calcium = "severe"\nopened_fully = true'))
     assert any(stretch.gate for stretch in size_case(load_case(case)).stretches) is gate
+
+
+def test_what_was_not_read_itself_is_marked_wherever_it_is_shown(demo_dir: Path) -> None:
+    document = size_case(load_case(demo_dir / "case.toml"))
+    out = io.StringIO()
+    render_treatment(document, Console(file=out, width=400))
+    for shown in (out.getvalue(), treatment_section(document)):
+        said = " ".join(shown.split())
+        assert "80 % of the mean reference, from memory, unconfirmed" in said
+        assert "outside the left main, from memory, unconfirmed" in said
+        assert "burr of 0.4 to 0.6 of the artery: from memory" in said
+        for key in document.sources:
+            marked = {"memory": "from memory, unconfirmed", "secondary": "second-hand, unconfirmed"}
+            mark = marked.get(source(key).read_as)
+            assert (f"{key}, {mark}" if mark else key) in said
+    assert {"burrratio1996", "young1973", "raber2018"} <= set(document.sources)

@@ -139,6 +139,7 @@ class AnticoagulationPart(_Model):
     glycoprotein_inhibitor: bool
     first_dose: tuple[float, float] | None
     first_dose_unit: Literal["U", "mg"]
+    per_kg: str | None = Field(None, description="first dose by weight, where the weight is not known")
     infusion_mg_h: float | None
     infusion_note: str = Field(description="what makes the infusion what it is; empty for the usual one")
     target_s: tuple[float, float] | None

@@ -17,8 +17,7 @@ from backstay.identifiers import BudgetState, Whose
 from backstay.report.html import box, details, element, figure, items, scroll, table
 from backstay.report.scene import xml_text
 from backstay.report.skin import peak_words, skin_scene
-from backstay.report.words import number
-from backstay.sources import all_sources
+from backstay.report.words import FROM_MEMORY, number, reading, source_words
 
 LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
 STATES = {
@@ -27,16 +26,6 @@ STATES = {
     BudgetState.NEAR: "near the limit",
     BudgetState.PAST: "PAST THE LIMIT",
 }
-FROM_MEMORY = "from memory, unconfirmed"
-SECOND_HAND = "second-hand, unconfirmed"
-
-
-def source_words(source: str, *, confirmed: bool = True) -> str:
-    """Return whose number it is; a source that was not read itself is marked."""
-    if not confirmed:
-        return f"{source}, {FROM_MEMORY}"
-    known = all_sources().get(source)
-    return f"{source}, {SECOND_HAND}" if known is not None and known.read_as == "secondary" else source
 
 
 def hazard_words(row: HazardRow) -> str:
@@ -62,7 +51,11 @@ def summary_rows(d: LimitsDocument) -> list[tuple[str, str]]:
 
 def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     c = d.contrast
-    kidney = ", ".join(f"{q.what} {number(q.value, 1)} {q.unit}" for q in d.kidney if q.value is not None)
+    kidney = ", ".join(
+        f"{q.what} {number(q.value, 1)} {q.unit}{f' ({source_words(q.source)})' if reading(q.source) else ''}"
+        for q in d.kidney
+        if q.value is not None
+    )
     if c.limit_mL is None or c.left_mL is None:
         return [("kidney", kidney or "not known"), ("contrast", f"{c.used_mL:.0f} mL used, no limit known")]
     left = f"{c.over_mL:.0f} mL past it" if c.over_mL > 0.0 else f"{c.left_mL:.0f} mL left"
@@ -115,7 +108,7 @@ def _clotting_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     a, rows = d.anticoagulation, list[tuple[str, str]]()
     inhibitor = " with a glycoprotein inhibitor" if a.glycoprotein_inhibitor else ""
     if a.first_dose is None:
-        rows.append((a.agent, "no dose: the weight is not known"))
+        rows.append((a.agent, f"{a.per_kg}: the weight is not known"))
     elif a.agent == "heparin":
         low, high = a.first_dose
         rows.append(("heparin", f"first dose {low:.0f} to {high:.0f} U{inhibitor}; given {a.given_U:.0f} U"))

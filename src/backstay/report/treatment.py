@@ -16,7 +16,7 @@ from backstay.adapters.treatment_file import (
 )
 from backstay.core.inference.chance_words import chance_words
 from backstay.identifiers import BalloonUse, BranchingLaw, SizedBy
-from backstay.report.words import CALCIUM, number, percent, quantity
+from backstay.report.words import CALCIUM, number, percent, quantity, reading, source_words
 
 TITLE = "What would treat it"
 LESION_HEAD = ("lesion", "where", "length", "least lumen", "reference", "stenosis", "type")
@@ -191,8 +191,9 @@ def expected_words(e: Expected) -> list[str]:
     """Return the minimum acceptable result, the other criteria and what series found."""
     found = [
         f"Minimum acceptable result, to be said before the stent goes in: least stent area {number(e.least_area_mm2, 1)} mm² "
-        f"(80 % of the mean reference; a circle of {number(e.least_diameter_mm, 2)} mm), TIMI 3 flow, no dissection that limits flow.",
-        "Absolute floors outside the left main, from memory: "
+        f"(80 % of the mean reference, {reading('raber2018')}; a circle of {number(e.least_diameter_mm, 2)} mm), TIMI 3 flow, no "
+        "dissection that limits flow.",
+        f"Absolute floors outside the left main, {reading('raber2018')}: "
         f"{number(e.floor_ivus_mm2, 1)} mm² by IVUS, {number(e.floor_oct_mm2, 1)} mm² by OCT"
         + (
             ", beyond what this vessel gives at full expansion."
@@ -206,7 +207,7 @@ def expected_words(e: Expected) -> list[str]:
         found.append(f"Measured: {number(e.measured_area_mm2 or 0.0, 1)} mm², {e.measured_verdict}.")
     for group in e.left_main:
         areas = ", ".join(f"{place} {number(area, 1)}" for place, area in group["areas_mm2"])
-        found.append(f"Left main, {group['name']}: {areas} mm².")
+        found.append(f"Left main, {group['name']}: {areas} mm² ({source_words(group['source'])}).")
     if e.left_main:
         found.append("These sets for the left main disagree; none is preferred here.")
     return found
@@ -269,11 +270,17 @@ def worth_words(worth: Worth) -> list[str]:
     if worth.tandem_proximal is not None and worth.tandem_distal is not None:
         found.append(
             f"From the pressures measured: with the proximal lesion alone the ratio would be {number(worth.tandem_proximal, 2)}, with the "
-            f"distal one alone {number(worth.tandem_distal, 2)}."
+            f"distal one alone {number(worth.tandem_distal, 2)} (equations {reading('debruyne2000')} in print; checked against a circuit)."
         )
     if worth.tandem_note:
         found.append(f"Pressures were measured, but {worth.tandem_note}.")
-    return [*found, worth.note]
+    laws = ", ".join(source_words(key) for key in ("young1973", "seeley1976"))
+    return [*found, f"Friction and jet by one published law: {laws}.", worth.note]
+
+
+def sources_words(doc: TreatmentDocument) -> str:
+    """Return every source the document rests on; one that was not read itself is marked."""
+    return f"Sources: {'; '.join(source_words(key) for key in doc.sources)}."
 
 
 def headline(doc: TreatmentDocument) -> str:

@@ -20,7 +20,10 @@ def treatment_section(doc: TreatmentDocument) -> str:
         items(note for lesion in doc.lesions for note in words.lesion_notes(lesion)),
         *(_stretch(stretch) for stretch in doc.stretches),
         *_worth(doc),
-        details("What the treatment rests on", [items([*doc.warnings, *doc.unvalidated, *doc.cautions])]),
+        details(
+            "What the treatment rests on",
+            [items([*doc.warnings, *doc.unvalidated, words.sources_words(doc), *doc.cautions])],
+        ),
     ]
     return box("section", inner)
 

@@ -33,7 +33,7 @@ def render_treatment(doc: TreatmentDocument, console: Console) -> None:
     t.say(
         f"Error of a diameter: {number(doc.noise_mm, 2)} mm from row to row, {number(doc.common_mm, 2)} mm common to all. Seed {doc.seed}."
     )
-    t.say(f"Sources: {', '.join(doc.sources)}.")
+    t.say(words.sources_words(doc))
     t.heading("Cautions")
     t.bullets(doc.cautions, "!")
 

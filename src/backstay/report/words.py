@@ -10,6 +10,7 @@ from backstay.adapters.quantiles import Quantiles
 from backstay.app.event_words import LIMITED_BY
 from backstay.errors import NotFound
 from backstay.identifiers import Calcium, Cause, Evidence, Verdict
+from backstay.sources import all_sources
 
 if TYPE_CHECKING:
     from backstay.core.rigging.fit import FitReport
@@ -24,6 +25,8 @@ BACKUP_UNVALIDATED = (
 )
 RANGES = "Push needed: the highest on the way in. Median, and in brackets the range of 8 in 10 draws."
 NOT_REACHED = "not reached"
+FROM_MEMORY = "from memory, unconfirmed"
+SECOND_HAND = "second-hand, unconfirmed"
 _UNIT = re.compile(r"_(mm|cm|fr|atm|N|Nmm2|MPa)$")
 
 CAUSES = {
@@ -202,3 +205,15 @@ def general_cautions(plan: PlanDocument) -> list[str]:
     """Return the cautions that belong to no rig alone: the plan lists every caution, its rigs' too."""
     own = {caution for rig in plan.rigs for caution in rig.cautions}
     return [caution for caution in plan.cautions if caution not in own]
+
+
+def reading(key: str) -> str:
+    """Return how a source was read where it was not read itself, else nothing."""
+    known = all_sources().get(key)
+    return {"memory": FROM_MEMORY, "secondary": SECOND_HAND}.get("" if known is None else known.read_as, "")
+
+
+def source_words(key: str, *, confirmed: bool = True) -> str:
+    """Return whose number it is; a source that was not read itself is marked."""
+    mark = reading(key) if confirmed else FROM_MEMORY
+    return f"{key}, {mark}" if mark else key

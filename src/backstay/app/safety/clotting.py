@@ -6,7 +6,14 @@ from dataclasses import replace
 
 from backstay.adapters.limits_file import ActPart, AnticoagulationPart
 from backstay.app.safety.setting import CaseSafety
-from backstay.core.safety.heparin import TARGETS_s, act_target_s, bivalirudin_dose, heparin_dose_U, read_act
+from backstay.core.safety.heparin import (
+    TARGETS_s,
+    act_target_s,
+    bivalirudin_dose,
+    heparin_dose_U,
+    heparin_dose_U_per_kg,
+    read_act,
+)
 from backstay.identifiers import Drug, Evidence
 
 _SECONDS_PER_MINUTE = 60.0
@@ -26,6 +33,7 @@ def anticoagulation(safety: CaseSafety) -> AnticoagulationPart:
         glycoprotein_inhibitor=inhibitor,
         first_dose=first,
         first_dose_unit="U" if heparin else "mg",
+        per_kg=None if weight is not None else _per_kg(safety, heparin=heparin),
         infusion_mg_h=infusion,
         infusion_note=infusion_note,
         target_s=None if target is None else (target.low, target.high),
@@ -70,6 +78,15 @@ def _doses(safety: CaseSafety, *, heparin: bool) -> tuple[tuple[float, float] | 
     elif drug.reduced:
         note = f"the lower rate: clearance {clearance:.0f} mL/min"
     return (drug.bolus_mg, drug.bolus_mg), drug.infusion_mg_h, note
+
+
+def _per_kg(safety: CaseSafety, *, heparin: bool) -> str:
+    """Return the first dose by weight in words, for a patient whose weight is not known."""
+    if heparin:
+        each = heparin_dose_U_per_kg(glycoprotein_inhibitor=_inhibitor(safety))
+        return f"{each.low:.0f} to {each.high:.0f} U/kg"
+    one = bivalirudin_dose(weight_kg=1.0, clearance_mL_min=safety.clearance_mL_min)
+    return f"{one.bolus_mg:.2f} mg/kg, then {one.infusion_mg_h:.2f} mg/kg/h"
 
 
 def _disputed(safety: CaseSafety) -> bool:

@@ -148,6 +148,7 @@ def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     lowest = next((one for one in c.ceilings if one.binds), None)
     whose = "" if lowest is None else _mark(lowest.source, lowest.confirmed)
     contrast = "" if c.limit_mL is None else f"{c.limit_mL:.0f} mL ({c.limit_is}){whose}"
+    contrast += "; THE KIDNEY IS NOT KNOWN" if contrast and safety.egfr is None else ""
     radiation = safety.setting.protocol.radiation
     kerma = _number(case.limits.air_kerma_mGy, "mGy")
     notice = (
@@ -159,7 +160,7 @@ def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     elif level.source != level.notice_source:
         second = "notices" if level.source == Whose.LAB else "substantial level"
         notice += f", the {second} second-hand, unconfirmed"
-    dose = ""
+    dose = "" if a.per_kg is None else f"{a.per_kg}: the weight is not known"
     if a.first_dose is not None:
         low, high = a.first_dose
         dose = (

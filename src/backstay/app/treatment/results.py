@@ -61,8 +61,8 @@ def _measured_result(work: Work, areas: tuple[float, float]) -> tuple[float | No
     above = "above" if area > floor else "not above"
     music = "meets" if result.meets_music_1998(stent_area_mm2=area, reference_areas_mm2=areas) else "misses"
     verdict = (
-        f"{100 * ratio:.0f} % of the mean reference: {passes} the 80 % asked for; {above} {floor:g} mm2 "
-        f"({image.method}); {music} the 1998 criteria (symmetry not judged)"
+        f"{100 * ratio:.0f} % of the mean reference: {passes} the 80 % asked for, from memory; {above} {floor:g} mm2 "
+        f"({image.method}, from memory); {music} the 1998 criteria (second-hand; symmetry not judged)"
     )
     return area, round(ratio, 4), verdict
 

@@ -13,6 +13,7 @@ from backstay.adapters.treatment_file import (
     Stretch,
     TreatmentDocument,
     VesselPicture,
+    Worth,
 )
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.afterwards import miss_words
@@ -26,6 +27,7 @@ from backstay.core.treatment.compliance import inflation_to
 from backstay.core.treatment.lesions import estimate
 from backstay.core.treatment.reference import ReferenceFit
 from backstay.core.treatment.sizing import diameter_of_area_mm, misses_across
+from backstay.identifiers import Preparation
 from backstay.sources import all_sources
 
 DEFAULT_SEED = 1
@@ -43,6 +45,7 @@ UNVALIDATED = (
     "order of preparation, weights of the stent choice: common practice or judgement, no source",
     "compliance tables, prices and platform limits are the shelf's own",
 )
+_PREPARED_BY = {Preparation.ATHERECTOMY: "burrratio1996", Preparation.LITHOTRIPSY: "lithoprotocol"}
 USED = ("huo2012", "ryan1988", "ellis1990", "corelabterms", "aziz2007", "raber2018")
 
 
@@ -83,7 +86,7 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
         target=target_notes(case, stretches),
         attempts=_attempts(case),
         seed=seed,
-        sources=_sources(stretches, worth is not None, measured),
+        sources=_sources(stretches, worth, measured),
         unvalidated=list(UNVALIDATED),
         warnings=[*case.warnings[: len(case.smoothed.warnings)], *_warnings(lesions)],
         cautions=list(dict.fromkeys([*CAUTIONS, *(c for w in work for c in cautions_of(w))])),
@@ -191,10 +194,21 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
     return found
 
 
-def _sources(stretches: Sequence[Stretch], flow: bool, measured: Sequence[MeasuredLesion]) -> list[str]:
+def _sources(
+    stretches: Sequence[Stretch], worth: Worth | None, measured: Sequence[MeasuredLesion]
+) -> list[str]:
     keys = {*USED, *(s.size.source for s in stretches)}
-    if flow:
+    if worth is not None:
         keys |= {"young1973", "seeley1976"}
+        keys |= set() if worth.tandem_proximal is None else {"debruyne2000", "pijls2000"}
+    keys |= {_PREPARED_BY[p.kind] for s in stretches for p in s.preparation if p.kind in _PREPARED_BY}
+    keys |= {str(group["source"]) for s in stretches for group in s.expected.left_main}
+    if any(s.expected.measured_verdict for s in stretches):
+        keys.add("music1998")
+    if any(b.kissing is not None for s in stretches for b in s.branches):
+        keys.add("morino2008")
+    if any("geographic miss across" in b.note for s in stretches for b in s.after):
+        keys.add("geographicmiss")
     if any(s.branches for s in stretches):
         keys |= {"finet2007", "murray1926", "medina2023", "ebc2022", "rescuetriggers"}
     if any(m.oct_score is not None for m in measured):

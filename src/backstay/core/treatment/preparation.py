@@ -246,6 +246,9 @@ def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:
     found = []
     if kind is Preparation.ATHERECTOMY:
         found.append("atherectomy needs its own wire, trained hands, and no visible dissection")
+        found.append(
+            "burr of 0.4 to 0.6 of the artery: from memory; the trial read in abstract used 0.6 to 0.85"
+        )
     if hardness.dissected:
         found.append("a dissection is known: low pressure first, and no larger than the reference")
     if kind in {Preparation.NON_COMPLIANT, Preparation.SCORING}:
