@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 import backstay
 from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.learned_file import LearnedDocument
-from backstay.app.learning.tried import options_at, tried
+from backstay.app.learning.tried import as_it_stands, options_at, tried
 from backstay.app.loading import load_case
 from backstay.cli import app
 from backstay.core.record.entries import Entry
@@ -153,6 +153,14 @@ def test_preparation_stays_and_a_dissection_begins_a_new_anatomy(demo_dir: Path)
     assert Preparation.NON_COMPLIANT not in lesions[0].prepared
     assert Preparation.NON_COMPLIANT in lesions[1].prepared and not lesions[1].dissected
     assert lesions[2].dissected and stands.case.lesions[0].dissected
+
+
+def test_what_was_logged_before_the_first_attempt_counts_in_the_plan(demo_dir: Path) -> None:
+    case = load_case(demo_dir / "case.toml")
+    torn = entry("d", EventKind.COMPLICATION, 1, what="dissection", code="dissection", at_mm=45.0)
+    slow = entry("s", EventKind.COMPLICATION, 1, what="slow flow", code="slow_flow")
+    assert [lesion.dissected for lesion in as_it_stands(case, [torn]).lesions] == [True]
+    assert as_it_stands(case, [slow]).lesions == as_it_stands(case, []).lesions == case.lesions
 
 
 def test_another_path_keeps_the_old_attempt_while_its_file_lies_there(demo_dir: Path, tmp_path: Path) -> None:
