@@ -1,7 +1,8 @@
 """Vessels of the invented phantom filmed from two views and measured: errors against the truth, fixed seeds.
 
 Sizes, seeds and bars were fixed before the study was run. Parameters of the method were chosen on seeds 1000 on,
-before; the study's seeds are others.
+before; the study's seeds are others. One was not: the width of the averaging along the vessel was settled between 4.5 and
+5 px with the table of tubes in view, which is said in the section.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from backstay.core.imaging.density import density
 from backstay.core.imaging.lumen import measured_lumen
 from backstay.core.imaging.matching import matched
 from backstay.core.imaging.measuring import Sight, Vessel, measured_pair, seen
-from backstay.core.imaging.pairs import after
+from backstay.core.imaging.pairs import after, spine_remark
 from backstay.core.imaging.phantom import Phantom, random_phantom, straight_tube
 from backstay.core.imaging.phantom_film import Film, filmed
 from backstay.core.imaging.projection import View
@@ -64,7 +65,8 @@ def study(root: Path) -> list[str]:
         "400 quanta a pixel, scatter 0.4, 8 bits; two clicks and two branch points a view, each about a pixel off; the "
         "table moves between the views and every angle is off by the errors named (one standard deviation per axis). One "
         "frame a view. Not in it: heart phase and breathing, overlap of other vessels with the narrowing, edge "
-        "enhancement, lumens that are not round. Draws in which the vessel leaves an image are passed over.",
+        "enhancement, lumens that are not round. Draws in which the vessel leaves an image are passed over. The method was made on "
+        "other seeds, but the width of its averaging along the vessel (4.5 to 5 px) was settled with the tubes below in view.",
         "",
         "| quantity | bar | " + " | ".join(f"{name} (n = {CASES[name][2]})" for name in CASES) + " |",
         "|---|---|" + "---|" * len(CASES),
@@ -271,14 +273,29 @@ def _signs() -> list[str]:
             )
             flagged[signs] += _is_flagged((tags[0], tags[1]), (lines[0], lines[1]), (marks[0], marks[1]))
     all_wrong = flagged.pop((-1, -1, -1, -1))
+    spines = _told_by_the_spine()
     right = flagged.pop((1, 1, 1, 1))
     found = sum(count == SIGN_CASES for count in flagged.values())
     return [
         f"Wrong signs ({SIGN_CASES} vessels, centrelines with 0.25 px of noise): refused by the fit alone in every vessel, "
-        f"{found} of the 14 sets with one, two or three wrong signs; all four wrong at once: {all_wrong} of {SIGN_CASES}"
-        f"{'' if all_wrong == SIGN_CASES else ' (**miss**)'}. That set is nearly a mirror image, which two views fit as well; "
-        f"the spine's side, where the user gives it, tells. Right tags refused: {right} of {SIGN_CASES}.",
+        f"{found} of the 14 sets with one, two or three wrong signs{'' if found == 14 else ' (**miss**)'}; all four wrong at "
+        f"once: {all_wrong} of {SIGN_CASES}. That set is nearly a mirror image, which two views fit as well (the widths' "
+        "change with depth was tried and tells nothing: the magnification differs by 1 % along a vessel). It is told by the "
+        f"spine's side of the image, which is asked for: refused then in {spines} of 2 views"
+        f"{'' if spines == 2 else ' (**miss**)'}. Until a side is given, every measurement from two views says that all signs "
+        f"reversed could not be seen. Right tags refused: {right} of {SIGN_CASES}.",
     ]
+
+
+def _told_by_the_spine() -> int:
+    """Return in how many of the views, all signs wrong, the side on which the spine lies contradicts the tag."""
+    told = 0
+    for view in TAGGED:
+        spine_px = view.project(np.array([0.0, 60.0, 0.0])) - view.centre_px
+        side = "right" if spine_px[1] > 0.0 else "left"
+        wrong = replace(view, primary_rad=-view.primary_rad, secondary_rad=-view.secondary_rad)
+        told += spine_remark(wrong, side, "run") is not None and spine_remark(view, side, "run") is None
+    return told
 
 
 def _noisy_line(phantom: Phantom, view: View, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:

@@ -100,10 +100,8 @@ def measure(document: MeasurementDocument, folder: Path) -> Measured:
         vessel = measured_pair((sights[0], sights[1]), (lumens[0], lumens[1]), errors=errors)
     else:
         vessel = measured_single(sights[0], lumens[0])
-    # The widths told a mirrored vessel in 5 of 10 phantoms and cried wolf in 2: the spine's side is asked for instead.
-    kept = (r for r in vessel.remarks if r.doubt is not Doubt.MIRRORED)
     asked = (NO_SPINE,) if vessel.curve is not None and all(t.spine is None for t in document.run) else ()
-    vessel = replace(vessel, remarks=(*(r for r in spine if r is not None), *kept, *asked))
+    vessel = replace(vessel, remarks=(*(r for r in spine if r is not None), *vessel.remarks, *asked))
     _refuse_unbelievable(vessel.remarks, document.accept)
     record = _recorded(document, runs, sights, [p[1] for p in pairs], vessel)
     return Measured(record, vessel, runs, sights)

@@ -354,5 +354,5 @@ class _Bundle:
         )
 
 
-BEND_HABIT_MM = 0.8
+BEND_HABIT_MM = 1.6
 """One standard deviation of the control points' third differences, at their usual spacing; judgement, no source."""

@@ -40,7 +40,7 @@ def derivative_edges_px(strip: Ribbon, about_px: FloatArray) -> tuple[FloatArray
     For each side the smoothest way along the vessel over the largest mix of first derivative and second derivative;
     then to a fraction of a sample by a parabola. Below about 0.7 mm the blur alone makes a width.
     """
-    rows = averaged_along(strip.density, sd_px=2.0)
+    rows = averaged_along(strip.density)
     filled = np.where(np.isfinite(rows), rows, np.nanmedian(rows))
     slope = gaussian_filter1d(filled, 1.6, axis=1, order=1)
     bend = gaussian_filter1d(filled, 1.6, axis=1, order=2)

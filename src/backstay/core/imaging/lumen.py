@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from backstay.core.imaging.profile import NOMINAL_ATTENUATION_PER_MM, ProfileTable, profile_table
+from backstay.core.imaging.profile import NOMINAL_ATTENUATION_PER_MM, ProfileTable, profile_table, saturation
 from backstay.core.imaging.rowfit import RowFits, averaged_along, fitted_rows
 from backstay.core.imaging.straighten import Ribbon, coefficients, ribbon
 from backstay.core.imaging.tracing import even_px, lengths_px, smoothed
@@ -19,7 +19,7 @@ HALF_WIDTH_PX = 30.0
 CENTRE_SMOOTHING_PX4 = 150.0
 """Smoothing of the centreline [px^4]: bends shorter than about 3 px go, bends of 14 mm stay to 1 %."""
 BLURS_PX = (0.6, 0.8, 1.0, 1.2, 1.5, 1.9, 2.4)
-_STEEPEST = 0.5
+_LEAST_SINE = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +108,7 @@ def measured_lumen(density: FloatArray, path_px: FloatArray, *, mm_per_px: float
         if len(line) == len(free.offset_px)
         else fitted_rows(strip, table)
     )
-    amplitude = laid_amplitude(free, np.ones(len(line)))
+    amplitude = laid_amplitude(free, np.ones(len(line)), attenuation_per_px=attenuation)
     fits = fitted_rows(strip, table, amplitude=amplitude, start=free)
     return Lumen(
         strip.line_px,
@@ -174,12 +174,12 @@ def refitted(lumen: Lumen, *, sine: FloatArray, mm_per_px: float) -> Lumen:
         amplitude_sd=lumen.free_amplitude_sd,
         diameter_px=lumen.free_diameter_px,
     )
-    amplitude = laid_amplitude(free, sine)
+    amplitude = laid_amplitude(free, sine, attenuation_per_px=attenuation)
     fits = fitted_rows(lumen.strip, table, amplitude=amplitude, start=free)
     return replace(lumen, fits=fits, amplitude=amplitude)
 
 
-def laid_amplitude(free: RowFits, sine: FloatArray) -> FloatArray:
+def laid_amplitude(free: RowFits, sine: FloatArray, *, attenuation_per_px: float) -> FloatArray:
     """Return the amplitude laid smoothly along the vessel by the rows that know it.
 
     Parameters
@@ -188,21 +188,34 @@ def laid_amplitude(free: RowFits, sine: FloatArray) -> FloatArray:
         Fitted with the amplitude free.
     sine : ndarray, shape (n,)
         Sine of the angle between ray and vessel.
+    attenuation_per_px : float
+        Nominal, by a pixel's length of lumen.
 
     Returns
     -------
     ndarray, shape (n,)
         A straight line along the vessel in amplitude x sine, divided by the sine again.
+
+    Notes
+    -----
+    A lumen that leans is passed through for longer and saturates more than the upright one of the profile table.
     """
     n = len(sine)
     along = np.linspace(-1.0, 1.0, n)
-    upright = free.amplitude * sine
+    leaning = np.maximum(sine, _LEAST_SINE)
+    upright_share = saturation(free.diameter_px, attenuation_per_px=attenuation_per_px)
+    lean = (
+        saturation(free.diameter_px / leaning, attenuation_per_px=attenuation_per_px)
+        / upright_share
+        / leaning
+    )
+    upright = free.amplitude / lean
     relative = free.amplitude_sd / np.maximum(free.amplitude, 1e-12)
     typical = float(np.median(upright[free.diameter_px > np.median(free.diameter_px)]))
     # Four per cent: how well any one row's shape is that of a round lumen.
     weight = (free.explained > 0.6) / (relative**2 + 0.04**2) * np.clip(free.diameter_px - 5.0, 0.0, 8.0)
     if weight.sum() <= 0.0:
-        return np.asarray(np.full(n, typical) / sine)
+        return np.asarray(typical * lean)
     trust = weight.copy()
     basis = np.stack([np.ones(n), along], axis=1)
     fit = np.array([typical, 0.0])
@@ -212,7 +225,7 @@ def laid_amplitude(free: RowFits, sine: FloatArray) -> FloatArray:
         left = np.abs(upright - basis @ fit) / (0.1 * abs(fit[0]) + 1e-12)
         trust = weight / (1.0 + left**2)
     laid = np.maximum(basis @ fit, 0.3 * abs(typical))
-    return np.asarray(laid / np.maximum(sine, 0.15))
+    return np.asarray(laid * lean)
 
 
 def _recentred(strip: Ribbon, fits: RowFits) -> FloatArray:
@@ -242,7 +255,7 @@ def _calm(offset_px: FloatArray, weight: FloatArray) -> FloatArray:
 def _on_ridge(spline: FloatArray, line_px: FloatArray) -> FloatArray:
     """Return the line moved onto the middle of the dark band beside it: the smoothest way over the ridge."""
     strip = ribbon(spline, line_px, half_width_px=HALF_WIDTH_PX)
-    rows = averaged_along(strip.density, sd_px=3.0)
+    rows = averaged_along(strip.density, sd_px=5.0)
     filled = np.where(np.isfinite(rows), rows, np.nanmedian(rows))
     ridge = -gaussian_filter1d(filled, 6.0, axis=1, order=2)
     near = np.abs(strip.across_px) <= 8.0

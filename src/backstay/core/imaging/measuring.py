@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
+from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
 from backstay.core.imaging.bundle import Curve, TagErrors, fitted_curve
@@ -14,7 +14,7 @@ from backstay.core.imaging.edges import DISAGREE_MM, derivative_edges_px
 from backstay.core.imaging.lesions import Stenosis, reference_diameter_mm, stenoses
 from backstay.core.imaging.lumen import Lumen, measured_lumen, refitted
 from backstay.core.imaging.matching import matched
-from backstay.core.imaging.pairs import Doubt, Remark, after, before, widths_slope
+from backstay.core.imaging.pairs import Doubt, Remark, after, before
 from backstay.core.imaging.projection import View
 from backstay.core.imaging.tracing import even_px, traced
 from backstay.errors import InputError
@@ -22,6 +22,8 @@ from backstay.errors import InputError
 FloatArray = NDArray[np.float64]
 
 SPACING_MM = 0.5
+CURVATURE_SCALE_MM = 2.0
+"""Standard deviation of the smoothing along the vessel under which curvature is given."""
 MODEL_SD_MM = 0.05
 """Of a diameter beyond its noise: the lumen is not quite round, the contrast not quite even; judgement, no source."""
 HAND_SD_PX = 0.7
@@ -89,7 +91,7 @@ class Vessel:
     radius_mm, radius_sd_mm : ndarray, shape (n,)
         Lumen radius and its error.
     curvature_per_mm, curvature_sd_per_mm : ndarray, shape (n,)
-        Curvature and its error; NaN from a single view.
+        Curvature and its error, smoothed over `CURVATURE_SCALE_MM`; NaN from a single view.
     quality : ndarray, shape (n,)
         0 to 1: the share of the picture across the vessel that the lumen explains, in the better view.
     length_mm, length_sd_mm : float
@@ -258,14 +260,13 @@ def measured_pair(
     quality = np.max(
         [_at(lumen, lumen.fits.explained, at) for lumen, at in zip(lumens, rows_at, strict=True)], axis=0
     )
-    mirrored = _mirrored(curve, u, s, lumens, rows_at)
     return Vessel(
         s, points, 0.5 * diameter, 0.5 * sd, *bends, np.clip(quality, 0.0, 1.0), length, length_sd, length,
         tuple(float(np.interp(m, u, s)) for m in curve.landmarks_at),
         lumens, rows_at, tuple(diameters), tuple(derivative), reference,
         stenoses(s, diameter, diameter_sd_mm=sd, reference_mm=reference, reference_sd_mm=reference_sd),
         curve.views, curve,
-        (*remarks, *after(curve), *mirrored, *_row_remarks(quality, tuple(diameters), tuple(derivative))),
+        (*remarks, *after(curve), *_row_remarks(quality, tuple(diameters), tuple(derivative))),
     )  # fmt: skip
 
 
@@ -369,8 +370,11 @@ def _derivative_px(lumen: Lumen) -> FloatArray:
 def _together(
     diameters: list[FloatArray], sds: list[FloatArray], sines: list[FloatArray]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the diameter of both views, each by its error and by how squarely it sees the vessel."""
-    weights = [sine**2 / sd**2 for sd, sine in zip(sds, sines, strict=True)]
+    """Return the diameter of both views, each by its error and by how squarely it sees the vessel.
+
+    A ray that leans through a narrowing crosses its shoulders, the more the more it leans: hence the fourth power.
+    """
+    weights = [sine**4 / sd**2 for sd, sine in zip(sds, sines, strict=True)]
     total = np.sum(weights, axis=0)
     diameter = np.sum([w * d for w, d in zip(weights, diameters, strict=True)], axis=0) / total
     sd = np.sqrt(np.sum([(w * e) ** 2 for w, e in zip(weights, sds, strict=True)], axis=0)) / total
@@ -393,44 +397,29 @@ def _length(curve: Curve, scale_share: float) -> tuple[float, float]:
 
 
 def _bends(curve: Curve, u: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return curvature and its error along the curve."""
-    first, second = curve.spline.derivative(1)(u), curve.spline.derivative(2)(u)
+    """Return curvature and its error along the curve, smoothed over `CURVATURE_SCALE_MM`; `u` is evenly spaced.
+
+    Without a stated scale a curvature means little: a centreline's last tenth of a pixel would decide it.
+    """
+    count = len(curve.control_mm)
+    basis = curve.spline.design_matrix(u, curve.spline.t, 3).toarray()
+    # Beyond its ends the curve goes on as its own mirror image through the end.
+    reach = min(round(4.0 * CURVATURE_SCALE_MM / SPACING_MM), len(u) - 1)
+    longer = np.pad(basis, ((reach, reach), (0, 0)), mode="reflect", reflect_type="odd")
+    smooth = gaussian_filter1d(longer, CURVATURE_SCALE_MM / SPACING_MM, axis=0)
+    slope = np.gradient(smooth, SPACING_MM, axis=0)
+    bend = np.gradient(slope, SPACING_MM, axis=0)[reach : reach + len(u)]
+    slope = slope[reach : reach + len(u)]
+    first, second = slope @ curve.control_mm, bend @ curve.control_mm
     speed = np.linalg.norm(first, axis=1)
     along = first / speed[:, None]
     across = second - (second * along).sum(axis=1)[:, None] * along
     size = np.linalg.norm(across, axis=1)
     towards = across / np.maximum(size, 1e-12)[:, None]
-    n, count = curve.control_mm.size, len(curve.control_mm)
-    basis = BSpline(curve.spline.t, np.eye(count), 3).derivative(2)(u)
-    slope = (basis[:, :, None] * towards[:, None, :]).reshape(len(u), n)
-    variance = np.einsum("ni,ij,nj->n", slope, curve.covariance[:n, :n], slope)
+    n = 3 * count
+    by_control = (bend[:, :, None] * towards[:, None, :]).reshape(len(u), n)
+    variance = np.einsum("ni,ij,nj->n", by_control, curve.covariance[:n, :n], by_control)
     return size / speed**2, np.sqrt(np.maximum(variance, 0.0)) / speed**2
-
-
-def _mirrored(
-    curve: Curve,
-    u: FloatArray,
-    s: FloatArray,
-    lumens: tuple[Lumen, Lumen],
-    rows_at: tuple[FloatArray, FloatArray],
-) -> tuple[Remark, ...]:
-    """Return a doubt where widths grow and shrink between the views as a mirrored vessel's would."""
-    step = max(1, round(1.5 / SPACING_MM))
-    pick = slice(0, len(u), step)
-    widths = [_at(lumen, lumen.diameter_px, at)[pick] for lumen, at in zip(lumens, rows_at, strict=True)]
-    noise = [
-        _at(lumen, lumen.fits.diameter_sd_px, at)[pick] for lumen, at in zip(lumens, rows_at, strict=True)
-    ]
-    ratio = np.log(widths[0] / widths[1])
-    sd = np.sqrt((noise[0] / widths[0]) ** 2 + (noise[1] / widths[1]) ** 2 + 0.03**2)
-    slope, slope_sd = widths_slope(curve, u[pick], ratio, sd)
-    if slope + 2.0 * slope_sd < 0.5 and slope < 0.0:
-        text = (
-            f"the widths in the two views grow and shrink against the depth of the vessel (slope {slope:+.1f}, error "
-            f"{slope_sd:.1f}; +1 is right): all four angles' signs may be reversed, which nothing else would show"
-        )
-        return (Remark(Doubt.MIRRORED, False, text),)
-    return ()
 
 
 def _row_remarks(

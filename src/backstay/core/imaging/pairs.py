@@ -36,7 +36,6 @@ class Doubt(StrEnum):
     TABLE_SHIFT = "table_shift"
     SIGNS = "signs"
     SPINE_SIDE = "spine_side"
-    MIRRORED = "mirrored"
     ALONG_EPIPOLAR = "along_epipolar"
     SINGLE_VIEW = "single_view"
     ROWS_POOR = "rows_poor"
@@ -172,35 +171,6 @@ def _share_along_epipolar(curve: Curve) -> float:
         flat /= np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9)
         angles.append(np.arcsin(np.clip(np.abs(flat @ across), 0.0, 1.0)))
     return float(np.mean(np.minimum(*angles) < ALONG_EPIPOLAR_RAD))
-
-
-def widths_slope(curve: Curve, u: FloatArray, log_ratio: FloatArray, sd: FloatArray) -> tuple[float, float]:
-    """Return how the widths in the two views follow the magnification that the curve's depth predicts.
-
-    Parameters
-    ----------
-    curve : Curve
-        Fitted.
-    u : ndarray, shape (n,)
-        Parameters along it.
-    log_ratio : ndarray, shape (n,)
-        Logarithm of width in the first over width in the second view, in pixels.
-    sd : ndarray, shape (n,)
-        Its error, each place standing alone.
-
-    Returns
-    -------
-    slope, slope_sd : float
-        1 for tags that are right, -1 for a mirrored vessel (every sign reversed), which fits as well otherwise.
-    """
-    points = curve.spline(u)
-    predicted = np.log(curve.views[1].mm_per_px(points) / curve.views[0].mm_per_px(points))
-    weight = 1.0 / sd**2
-    mean_p, mean_m = (np.sum(weight * v) / np.sum(weight) for v in (predicted, log_ratio))
-    spread = float(np.sum(weight * (predicted - mean_p) ** 2))
-    if spread < 1e-9:
-        return 0.0, np.inf
-    return float(np.sum(weight * (predicted - mean_p) * (log_ratio - mean_m)) / spread), spread**-0.5
 
 
 def spine_remark(view: View, side: str, name: str) -> Remark | None:

@@ -26,6 +26,34 @@ _FINE = 5
 _NARROWEST_PX = 0.5
 
 
+def saturation(
+    chord_px: FloatArray, *, attenuation_per_px: float, scatter_share: float = NOMINAL_SCATTER_SHARE
+) -> FloatArray:
+    """Return density per pixel of lumen passed through, as a share of what a thin lumen gives.
+
+    Parameters
+    ----------
+    chord_px : ndarray
+        Way through the lumen [px], above 0.
+    attenuation_per_px, scatter_share : float
+        As for `profile_table`.
+
+    Returns
+    -------
+    ndarray
+        1 for a thin lumen, less for a thick one: scatter veils it.
+
+    Examples
+    --------
+    >>> saturation(np.array([1e-6, 15.0, 20.0]), attenuation_per_px=0.044).round(3).tolist()
+    [1.0, 0.879, 0.837]
+    """
+    thick = attenuation_per_px * chord_px
+    return np.asarray(
+        -np.log((1.0 - scatter_share) * np.exp(-thick) + scatter_share) / (thick * (1.0 - scatter_share))
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class ProfileTable:
     """Profiles by diameter and distance from the middle.
