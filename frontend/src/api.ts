@@ -11,6 +11,17 @@ export interface AnchorEntry {
   readonly pressure_atm: number;
 }
 
+export interface AngiogramView {
+  readonly title: string;
+  readonly invented: boolean;
+  readonly vessel: string;
+  readonly runs: readonly (RunItem)[];
+  readonly kept: readonly (RunTable)[] | null;
+  readonly branches: readonly (string)[];
+  readonly calcium: readonly (Choice)[];
+  readonly may_rank: boolean;
+}
+
 export interface Asked {
   readonly id: string;
   readonly change: string;
@@ -20,12 +31,24 @@ export interface AwayBody {
   readonly away: boolean;
 }
 
+export interface BandView {
+  readonly name: string;
+  readonly is_mark: boolean;
+  readonly first: readonly (number)[];
+  readonly outline: readonly (readonly (number)[])[];
+}
+
 export interface BranchEdit {
   readonly row?: number | null;
   readonly name: string;
   readonly at_mm: number;
   readonly diameter_mm: number;
   readonly angle_deg: number;
+}
+
+export interface BranchTable {
+  readonly name: string;
+  readonly at: readonly (number)[];
 }
 
 export type Calcium = "none" | "mild" | "moderate" | "severe";
@@ -49,6 +72,11 @@ export interface CaseList {
   readonly example: string;
 }
 
+export interface CatheterTable {
+  readonly size_fr: number;
+  readonly clicks: readonly (readonly (number)[])[];
+}
+
 export interface Choice {
   readonly words: string;
   readonly value: string;
@@ -59,6 +87,18 @@ export interface CorrectBody {
   readonly event: string;
   readonly line?: string;
   readonly reason?: string;
+}
+
+export interface DoubtView {
+  readonly doubt: string;
+  readonly words: string;
+  readonly stops: boolean;
+  readonly accepted: boolean;
+}
+
+export interface EdgeTable {
+  readonly left: readonly (number)[];
+  readonly right: readonly (number)[];
 }
 
 export interface EnterBody {
@@ -74,6 +114,12 @@ export interface ErrorShape {
   readonly value: string | null;
   readonly allowed: string;
   readonly where: string;
+}
+
+export interface ErrorsTable {
+  readonly shift_mm?: number;
+  readonly angle_deg?: number;
+  readonly distance_share?: number;
 }
 
 export interface EventItem {
@@ -98,6 +144,19 @@ export interface FileText {
 
 export interface ImportBody {
   readonly files: readonly (FileText)[];
+}
+
+export interface KeepBody {
+  readonly run: readonly (RunTable)[];
+  readonly accept?: readonly (string)[];
+  readonly errors?: ErrorsTable;
+  readonly calcium?: Calcium | null;
+}
+
+export interface KeptView {
+  readonly path: string;
+  readonly record: string;
+  readonly notes: readonly (string)[];
 }
 
 export interface LesionEdit {
@@ -129,6 +188,20 @@ export interface Me {
   readonly with_users: boolean;
   readonly disclaimer: string;
   readonly version: string;
+}
+
+export interface MeasureBody {
+  readonly run: readonly (RunTable)[];
+  readonly accept?: readonly (string)[];
+  readonly errors?: ErrorsTable;
+}
+
+export interface MeasureView {
+  readonly facts: readonly (Row)[];
+  readonly doubts: readonly (DoubtView)[];
+  readonly views: readonly (TraceView)[];
+  readonly strip: string;
+  readonly may_be_kept: boolean;
 }
 
 export interface Part {
@@ -231,6 +304,39 @@ export interface Row {
   readonly words: string;
 }
 
+export interface RunItem {
+  readonly name: string;
+  readonly rows: number;
+  readonly columns: number;
+  readonly frames: number;
+  readonly bytes_per_pixel: number;
+  readonly most: number;
+  readonly low: number;
+  readonly high: number;
+  readonly inverted: boolean;
+  readonly frame_ms: number | null;
+  readonly view: string;
+  readonly facts: readonly (Row)[];
+  readonly problem?: string;
+}
+
+export interface RunTable {
+  readonly file: string;
+  readonly sha256?: string | null;
+  readonly frame: number;
+  readonly clicks: readonly (readonly (number)[])[];
+  readonly drawn?: readonly (readonly (number)[])[] | null;
+  readonly edge?: readonly (EdgeTable)[];
+  readonly branch?: readonly (BranchTable)[];
+  readonly catheter?: CatheterTable | null;
+  readonly spine?: "left" | "right" | null;
+  readonly primary_deg?: number | null;
+  readonly secondary_deg?: number | null;
+  readonly sid_mm?: number | null;
+  readonly isocentre_mm?: number | null;
+  readonly pixel_mm?: number | null;
+}
+
 export interface Rung {
   readonly id: string;
   readonly change: string;
@@ -252,6 +358,29 @@ export interface SaidView {
   readonly again: boolean;
 }
 
+export interface SecondBody {
+  readonly first: RunTable;
+  readonly second: SecondFrame;
+  readonly errors?: ErrorsTable;
+}
+
+export interface SecondFrame {
+  readonly file: string;
+  readonly frame: number;
+  readonly clicks?: readonly (readonly (number)[])[];
+  readonly branch?: readonly (BranchTable)[];
+  readonly catheter?: CatheterTable | null;
+  readonly primary_deg?: number | null;
+  readonly secondary_deg?: number | null;
+  readonly sid_mm?: number | null;
+  readonly isocentre_mm?: number | null;
+  readonly pixel_mm?: number | null;
+}
+
+export interface SecondView {
+  readonly bands: readonly (BandView)[];
+}
+
 export interface SignBody {
   readonly by: string;
   readonly digest: string;
@@ -267,6 +396,21 @@ export interface TargetTable {
   readonly from_mm: number;
   readonly to_mm: number;
   readonly device: string;
+}
+
+export interface TraceBody {
+  readonly run: RunTable;
+  readonly at_once?: boolean;
+}
+
+export interface TraceView {
+  readonly at_once: boolean;
+  readonly line: readonly (readonly (number)[])[];
+  readonly left: readonly (readonly (number)[])[];
+  readonly right: readonly (readonly (number)[])[];
+  readonly facts: readonly (Row)[];
+  readonly doubts: readonly (string)[];
+  readonly strip: string;
 }
 
 export interface TrappedEntry {
@@ -297,4 +441,17 @@ export interface VesselView {
   readonly calcium: readonly (Choice)[];
   readonly preparations: readonly (Choice)[];
   readonly picture: string;
+}
+
+export interface WorkingViewItem {
+  readonly name: string;
+  readonly lost_mm: number;
+  readonly lost_percent: number;
+  readonly covered_mm: number;
+}
+
+export interface WorkingViews {
+  readonly what: string;
+  readonly views: readonly (WorkingViewItem)[];
+  readonly notes: readonly (string)[];
 }

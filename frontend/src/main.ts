@@ -12,6 +12,7 @@ async function start(): Promise<void> {
   const found = /^\/case\/([a-z0-9-]+)\/([a-z-]+)$/.exec(location.pathname);
   const [, caseId, section] = found ?? [];
   if (!caseId) return (await import("./cases.js")).cases(me);
+  if (section === "angiogram") return (await import("./angiogram.js")).angiogram(me, caseId);
   if (section === "vessel") return (await import("./vessel.js")).vessel(me, caseId);
   if (section === "plan") return (await import("./plan.js")).plan(me, caseId);
   if (section === "procedure") return (await import("./procedure.js")).procedure(me, caseId);

@@ -22,7 +22,10 @@ export class Unreachable extends Error {}
 
 async function ask(method: string, path: string, body?: unknown): Promise<Response> {
   const sent: RequestInit = { method, headers: {} };
-  if (body !== undefined) {
+  if (body instanceof Blob) {
+    sent.headers = { "content-type": "application/dicom" };
+    sent.body = body;
+  } else if (body !== undefined) {
     sent.headers = { "content-type": "application/json" };
     sent.body = JSON.stringify(body);
   }

@@ -10,6 +10,7 @@ export interface Place {
 }
 
 const SECTIONS: readonly (readonly [string, string])[] = [
+  ["angiogram", "Angiogram"],
   ["vessel", "Vessel"],
   ["plan", "Plan"],
   ["procedure", "Procedure"],

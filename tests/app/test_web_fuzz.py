@@ -7,12 +7,15 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import schemathesis
 from fastapi.openapi.utils import get_openapi
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from backstay.adapters.phantom_file import write_run
+from backstay.core.imaging.projection import View
 from backstay.identifiers import UserRole
 from backstay.web.application import application, inside
 from backstay.web.serving import local_workbench
@@ -22,7 +25,7 @@ WORKBENCHES = runpy.run_path(str(ROOT / "tests" / "workbenches.py"))
 HOST = "127.0.0.1:8750"
 SHAPE = {"error", "message", "field", "value", "allowed", "where"}
 TRIES = 25
-FIXED = {"case": "demo", "rig": "as_it_is"}
+FIXED = {"case": "demo", "rig": "as_it_is", "run": "small.dcm", "frame": 1}
 """Where a path asks for these, half the tries go to a case that is there."""
 
 
@@ -30,6 +33,9 @@ FIXED = {"case": "demo", "rig": "as_it_is"}
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("library")
     WORKBENCHES["small_case"](ROOT / "examples" / "demo", folder / "demo")
+    view = View(0.3, 0.2, 1000.0, 750.0, 0.3, 0.3, 64, 64)
+    grey = np.random.default_rng(1).integers(0, 255, (3, 64, 64)).astype(np.uint16)
+    write_run(folder / "demo" / "small.dcm", grey, view, bits=8, logarithmic=True, name="small", number=1)
     # Its thread is not started: what is asked of the solver stays in the queue.
     return local_workbench(folder, port=8750, store_url=f"sqlite:///{folder / 'records.sqlite'}", draws=64)
 

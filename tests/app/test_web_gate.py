@@ -79,6 +79,8 @@ def path_of(route: GuardedRoute) -> str:
         "section": "plan",
         "name": "main.js",
         "file": "plan.pdf",
+        "run": "a.dcm",
+        "frame": "1",
     }
     return re.sub(r"\{(\w+)\}", lambda found: filled.get(found.group(1), "x"), route.path)
 

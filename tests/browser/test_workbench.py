@@ -297,14 +297,16 @@ def test_an_unclear_line_is_settled_by_a_number(context: BrowserContext, server:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("width", "height"), [(390, 844), (820, 1180), (1440, 900), (3840, 2160)])
+@pytest.mark.parametrize(
+    ("width", "height"), [(390, 844), (820, 1180), (1280, 800), (1440, 900), (3840, 2160)]
+)
 def test_nothing_runs_over_the_side(
     context: BrowserContext, server: Any, case: str, width: int, height: int, scheme: Any
 ) -> None:
     page = opened(context, server, "/")
     page.set_viewport_size({"width": width, "height": height})
     page.emulate_media(color_scheme=scheme)
-    for section in ("", "vessel", "plan", "procedure", "room", "wrap-up"):
+    for section in ("", "angiogram", "vessel", "plan", "procedure", "room", "wrap-up"):
         page.goto(f"{server.address}/case/{case}/{section}" if section else server.address)
         page.locator("main > *").first.wait_for()
         if section == "plan":
@@ -341,7 +343,7 @@ def test_no_page_has_a_serious_barrier(context: BrowserContext, server: Any, cas
     page = opened(context, server, "/")
     page.emulate_media(color_scheme=scheme)
     found = []
-    for section in ("", "vessel", "plan", "procedure", "room", "wrap-up", "enter"):
+    for section in ("", "angiogram", "vessel", "plan", "procedure", "room", "wrap-up", "enter"):
         path = {"": "/", "enter": "/enter"}.get(section, f"/case/{case}/{section}")
         page.goto(server.address + path)
         page.locator("main > *").first.wait_for()

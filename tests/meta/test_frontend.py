@@ -67,7 +67,8 @@ def test_the_scripts_are_small(root: Path) -> None:
 def test_no_page_names_an_address_elsewhere(root: Path) -> None:
     static = root / "src" / "backstay" / "web" / "static"
     for file in static.iterdir():
-        text = file.read_text(encoding="utf-8")
+        # The name of a kind of markup is no address: nothing is asked of it.
+        text = file.read_text(encoding="utf-8").replace('"http://www.w3.org/2000/svg"', '""')
         assert not re.search(
             r"https?://|//[a-z0-9-]+\.[a-z]{2,}/|\beval\(|new Function|innerHTML\s*=(?!\s*policy)", text
         ), file

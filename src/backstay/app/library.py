@@ -27,10 +27,13 @@ if TYPE_CHECKING:
     from backstay.app.loading import LoadedCase
 
 CASE_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
+RUN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,71}\.dcm")
 FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}")
 PUT_AWAY = ".put-away"
 MOST_FILES = 20
 LARGEST_FILE = 5_000_000
+LARGEST_RUN = 600_000_000
+MOST_RUNS = 12
 PLAIN_NAME = "letters, digits, dots, dashes; at most 80"
 
 
@@ -239,7 +242,11 @@ class Library:
         document = read_case(folder / "case.toml")
         record = events_path(folder / "case.toml").name
         kept = [one for one in folder.iterdir() if one.is_file() and one.name not in (record, PUT_AWAY)]
-        copy = self.add_files({one.name: one.read_bytes() for one in kept if FILE_NAME.fullmatch(one.name)})
+        plain = [one for one in kept if FILE_NAME.fullmatch(one.name) and not one.is_symlink()]
+        runs = [one for one in plain if RUN_NAME.fullmatch(one.name)]
+        copy = self.add_files({one.name: one.read_bytes() for one in plain if one not in runs})
+        for run in runs:
+            shutil.copyfile(run, self.folder / copy / run.name)
         write_case(
             self.file(copy), document.model_copy(update={"title": f"{document.title} (copy)"[:200].strip()})
         )
@@ -253,6 +260,63 @@ class Library:
         else:
             mark.unlink(missing_ok=True)
 
+    # Runs of an angiogram
+
+    def runs(self, name: str) -> list[Path]:
+        """Return the runs that lie in a case's folder, by name."""
+        folder = self._folder(name)
+        return sorted(one for one in folder.iterdir() if RUN_NAME.fullmatch(one.name) and _is_plain(one))
+
+    def run(self, name: str, run: str) -> Path:
+        """Return one run of a case.
+
+        Raises
+        ------
+        NotFound
+            The case's folder holds no such run.
+        """
+        file = self._folder(name) / run
+        if not RUN_NAME.fullmatch(run) or not _is_plain(file):
+            raise NotFound("no such run", field="run", value=run, allowed="a run of this case")
+        return file
+
+    def add_run(self, name: str, run: str, holding: Path) -> Path:
+        """Move a file into a case's folder as one of its runs, when it can be read as one.
+
+        Raises
+        ------
+        InputError, FileFormatError
+            It is no angiogram, its name will not do, or one of that name with another content is there.
+        """
+        from backstay.adapters.dicom_xa import read_run
+
+        folder, there = self._folder(name), [one.name for one in self.runs(name)]
+        if not RUN_NAME.fullmatch(run):
+            allowed = "letters, digits, dots, dashes, ending in .dcm; at most 76"
+            raise InputError("not a name for a run", field="run", value=run, allowed=allowed)
+        if len(there) >= MOST_RUNS and run not in there:
+            raise InputError(
+                "too many runs in this case", field="run", value=run, allowed=f"at most {MOST_RUNS}"
+            )
+        found = read_run(holding)
+        found.frame((found.frames + 1) // 2)
+        if run in there and read_run(folder / run).sha256 != found.sha256:
+            raise InputError(
+                "another run of this name is here", field="run", value=run, allowed="a name not used yet"
+            )
+        holding.replace(folder / run)
+        return folder / run
+
+    def take_out_run(self, name: str, run: str) -> None:
+        """Take a run out of a case; what was measured from it stays.
+
+        Raises
+        ------
+        NotFound
+            There is none.
+        """
+        self.run(name, run).unlink()
+
     def _folder(self, name: str) -> Path:
         folder = self.folder / name
         if not CASE_NAME.fullmatch(name) or not folder.is_dir() or folder.is_symlink():
@@ -264,6 +328,10 @@ class Library:
         while os.path.lexists(self.folder / (name := f"{words}-{secrets.token_hex(2)}")):
             pass
         return name
+
+
+def _is_plain(file: Path) -> bool:
+    return file.is_file() and not file.is_symlink()
 
 
 def _check_files(files: Mapping[str, bytes]) -> None:
@@ -283,7 +351,13 @@ def _check_files(files: Mapping[str, bytes]) -> None:
 def _check_inside(file: Path) -> None:
     """Refuse a case that names a file outside its own folder, through a link or by its name."""
     case, folder = read_case(file), file.parent.resolve()
-    named = {"shelf": case.shelf, "vessel.path": case.vessel.path, "protocol": case.protocol}
+    named = {
+        "shelf": case.shelf,
+        "vessel.path": case.vessel.path,
+        "protocol": case.protocol,
+        "holds": case.holds,
+        "priors": case.priors,
+    }
     if case.vessel.measurement is not None:
         from backstay.adapters.measurement_file import read_measurement
 

@@ -33,6 +33,7 @@ from backstay.core.imaging.calibration import (
 )
 from backstay.core.imaging.density import density
 from backstay.core.imaging.edges import catheter_rows
+from backstay.core.imaging.lumen import Lumen
 from backstay.core.imaging.measuring import HandEdge, Sight, Vessel, measured_pair, measured_single, seen
 from backstay.core.imaging.pairs import Doubt, Remark, spine_remark
 from backstay.core.imaging.projection import CONVENTION, View
@@ -75,6 +76,35 @@ class Measured:
     sights: tuple[Sight, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """One run with what was marked on it, and the lumen found.
+
+    Attributes
+    ----------
+    run : Run
+        As read.
+    sight : Sight
+        Image and marks.
+    calibration : Calibration
+        The image's scale.
+    lumen : Lumen
+        As measured on this image alone.
+    """
+
+    run: Run
+    sight: Sight
+    calibration: Calibration
+    lumen: Lumen
+
+
+def looked(table: RunTable, folder: Path) -> Looked:
+    """Return one run traced and measured as its table says."""
+    run = run_of(table, folder)
+    sight, calibration = sight_of(run, table)
+    return Looked(run, sight, calibration, seen(sight))
+
+
 def measure(document: MeasurementDocument, folder: Path) -> Measured:
     """Return the measurement a document asks for; files are looked for from `folder`.
 
@@ -85,10 +115,15 @@ def measure(document: MeasurementDocument, folder: Path) -> Measured:
     OutsideValidity
         The measurement cannot be believed (see `accept`).
     """
-    runs = tuple(_read(table, folder) for table in document.run)
-    pairs = [_sight(run, table) for run, table in zip(runs, document.run, strict=True)]
-    sights = tuple(pair[0] for pair in pairs)
-    lumens = tuple(seen(sight) for sight in sights)
+    found = measured(document, tuple(looked(table, folder) for table in document.run))
+    refuse_unbelievable(found.vessel.remarks, document.accept)
+    return found
+
+
+def measured(document: MeasurementDocument, looks: tuple[Looked, ...]) -> Measured:
+    """Return the measurement of runs already looked at, with every doubt, believable or not."""
+    runs, sights = tuple(look.run for look in looks), tuple(look.sight for look in looks)
+    lumens = tuple(look.lumen for look in looks)
     spine = [
         spine_remark(sight.view, table.spine, Path(table.file).name)
         for sight, table in zip(sights, document.run, strict=True)
@@ -102,8 +137,7 @@ def measure(document: MeasurementDocument, folder: Path) -> Measured:
         vessel = measured_single(sights[0], lumens[0])
     asked = (NO_SPINE,) if vessel.curve is not None and all(t.spine is None for t in document.run) else ()
     vessel = replace(vessel, remarks=(*(r for r in spine if r is not None), *vessel.remarks, *asked))
-    _refuse_unbelievable(vessel.remarks, document.accept)
-    record = _recorded(document, runs, sights, [p[1] for p in pairs], vessel)
+    record = _recorded(document, runs, sights, [look.calibration for look in looks], vessel)
     return Measured(record, vessel, runs, sights)
 
 
@@ -117,10 +151,14 @@ def path_text(measured: Measured) -> str:
     return "\n".join([note, "x_mm,y_mm,z_mm,radius_mm,radius_sd_mm", *rows]) + "\n"
 
 
-def save_measurement(measured: Measured, folder: Path) -> None:
-    """Write path and record into a folder that exists."""
-    write_atomic(folder / "path.csv", path_text(measured))
-    write_measurement(folder / "measurement.toml", _from_folder(measured, folder))
+def save_measurement(
+    measured: Measured, folder: Path, *, path: str = "path.csv", record: str = "measurement.toml"
+) -> None:
+    """Write path and record into a folder that exists, under these names."""
+    document = _from_folder(measured, folder)
+    result = None if document.result is None else document.result.model_copy(update={"path": path})
+    write_atomic(folder / path, path_text(measured))
+    write_measurement(folder / record, document.model_copy(update={"result": result}))
 
 
 def _from_folder(measured: Measured, folder: Path) -> MeasurementDocument:
@@ -139,7 +177,14 @@ def _relative(file: Path, folder: Path) -> str:
         return file.resolve().as_posix()
 
 
-def _read(table: RunTable, folder: Path) -> Run:
+def run_of(table: RunTable, folder: Path) -> Run:
+    """Return the run a table names, the same file as when its record was made.
+
+    Raises
+    ------
+    NotFound, FileFormatError
+        There is none, it cannot be read, or it is another.
+    """
     run = read_run(folder / table.file)
     if table.sha256 is not None and table.sha256 != run.sha256:
         raise FileFormatError(
@@ -149,13 +194,9 @@ def _read(table: RunTable, folder: Path) -> Run:
     return run
 
 
-def _sight(run: Run, table: RunTable) -> tuple[Sight, Calibration]:
-    frame = run.frame(table.frame)
-    dark = density(frame, intensity=run.intensity, most=run.most, inverted=run.inverted)
-    if run.shutter is not None:
-        top, bottom, left, right = run.shutter
-        inside = dark[top : bottom + 1, left : right + 1]
-        dark = np.pad(inside, ((top, run.rows - 1 - bottom), (left, run.columns - 1 - right)), mode="edge")
+def sight_of(run: Run, table: RunTable) -> tuple[Sight, Calibration]:
+    """Return image and marks of a run, and the image's scale."""
+    dark = density_of(run, table.frame)
     view, missing = _view(run, table)
     calibration = _calibration(run, table, dark, view, missing)
     view = scaled_view(view, calibration)
@@ -166,6 +207,23 @@ def _sight(run: Run, table: RunTable) -> tuple[Sight, Calibration]:
         tuple(HandEdge(np.array(e.left), np.array(e.right)) for e in table.edge),
         calibration.sd_share,
     ), calibration  # fmt: skip
+
+
+def view_of(run: Run, table: RunTable) -> View:
+    """Return the view of a run at its scale, whether or not anything is marked along the vessel yet."""
+    view, missing = _view(run, table)
+    return scaled_view(view, _calibration(run, table, density_of(run, table.frame), view, missing))
+
+
+def density_of(run: Run, number: int) -> FloatArray:
+    """Return the contrast density of one frame, counted from 1, the shutters' cover left out."""
+    frame = run.frame(number)
+    dark = density(frame, intensity=run.intensity, most=run.most, inverted=run.inverted)
+    if run.shutter is not None:
+        top, bottom, left, right = run.shutter
+        inside = dark[top : bottom + 1, left : right + 1]
+        dark = np.pad(inside, ((top, run.rows - 1 - bottom), (left, run.columns - 1 - right)), mode="edge")
+    return dark
 
 
 def _view(run: Run, table: RunTable) -> tuple[View, list[str]]:
@@ -216,7 +274,14 @@ def _calibration(run: Run, table: RunTable, dark: FloatArray, view: View, missin
     return from_geometry(view, source_is_guess=guess)
 
 
-def _refuse_unbelievable(remarks: tuple[Remark, ...], accept: list[str]) -> None:
+def refuse_unbelievable(remarks: tuple[Remark, ...], accept: list[str]) -> None:
+    """Refuse what cannot be believed and was not accepted.
+
+    Raises
+    ------
+    OutsideValidity
+        Naming the first doubt, and how it is accepted.
+    """
     for remark in remarks:
         if remark.stops and remark.doubt.value not in accept:
             raise OutsideValidity(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import BytesIO
 
 import numpy as np
@@ -11,6 +12,7 @@ from PIL import Image as Pillow
 from backstay.app.measure import Measured
 from backstay.app.views import view_name
 from backstay.core.imaging.lumen import Lumen
+from backstay.core.imaging.measuring import Vessel
 from backstay.report.axes import Scale, step_for, ticks
 from backstay.report.measured_words import headline
 from backstay.report.scene import Circle, Image, Line, Paint, Point, Rect, Scene, Shape, Text, band, wrap
@@ -38,7 +40,8 @@ def measured_picture(measured: Measured) -> Scene:
     ]
     if len(measured.runs) == 1:
         _side_text(shapes, measured, MARGIN + PANEL + GAP, top)
-    bottom = _strip(shapes, measured, max(bottoms) + 34.0)
+    names = [branch.name for branch in measured.document.result.branch] if measured.document.result else []
+    bottom = _strip(shapes, measured.vessel, names, max(bottoms) + 34.0)
     bottom = _words(shapes, measured, bottom + 30.0)
     r = measured.document.result
     assert r is not None
@@ -149,9 +152,22 @@ def _side_text(shapes: list[Shape], measured: Measured, x: float, y: float) -> N
     shapes += [Text(x, y + 18.0 + 18.0 * k, line, 13.0, "stop") for k, line in enumerate(lines)]
 
 
-def _strip(shapes: list[Shape], measured: Measured, top: float) -> float:
+def lumen_strip(vessel: Vessel, names: Sequence[str]) -> Scene:
+    """Return the picture of a measured lumen laid straight, with its error, its reference and its narrowings.
+
+    `names` are those of the vessel's landmarks, in their order.
+    """
+    shapes: list[Shape] = []
+    bottom = _strip(shapes, vessel, names, 26.0)
+    least = 2.0 * float(vessel.radius_mm.min())
+    description = (
+        f"{vessel.length_mm:.1f} mm long, least diameter {least:.2f} mm, {len(vessel.stenoses)} narrowings."
+    )
+    return Scene("lumen", "The lumen laid straight", description, WIDTH, bottom + 8.0, tuple(shapes))
+
+
+def _strip(shapes: list[Shape], v: Vessel, names: Sequence[str], top: float) -> float:
     """Draw the lumen laid straight, to one scale along and another across; return where it ends."""
-    v = measured.vessel
     along = Scale(0.0, max(v.length_mm, 1.0), MARGIN + 44.0, WIDTH - MARGIN - 12.0)
     widest = float((v.radius_mm + v.radius_sd_mm).max()) * 1.1
     half = 62.0
@@ -196,7 +212,6 @@ def _strip(shapes: list[Shape], measured: Measured, top: float) -> float:
                 13.0, "stop", "middle", bold=True, halo="ground",
             ),
         ]  # fmt: skip
-    names = [b.name for b in measured.document.result.branch] if measured.document.result else []
     for name, place in zip(names, v.landmarks_at_mm, strict=True):
         shapes += [
             Circle(along(place), axis, 4.0, Paint("panel", "ink", 1.4)),

@@ -17,6 +17,7 @@ from backstay.app.library import without_folders
 from backstay.errors import InputError, NotConverged, NotFound, StoreError, error_shape, http_status
 from backstay.web import (
     pages,
+    routes_angiogram,
     routes_cases,
     routes_door,
     routes_plan,
@@ -76,6 +77,7 @@ def inside(workbench: Workbench) -> FastAPI:
         routes_record,
         routes_report,
         routes_vessel,
+        routes_angiogram,
     ):
         app.include_router(module.router)
     return app

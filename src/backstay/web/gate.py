@@ -15,6 +15,7 @@ from fastapi import Request
 from fastapi.routing import APIRoute
 from starlette.responses import Response
 
+from backstay.app.library import LARGEST_RUN
 from backstay.errors import InputError
 from backstay.identifiers import UserRole
 from backstay.web.audit import Audit
@@ -30,6 +31,8 @@ OPEN_TO_ALL = ("/enter", "/api/enter", "/static/")
 """What is served before a visit has begun: the door, and files that hold nothing of anyone."""
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 LARGEST_BODY = 60_000_000
+RUNS = "/angiogram/runs/"
+"""In the path of what may be larger: a run of an angiogram, which is written to the disk as it comes."""
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'; "
@@ -125,13 +128,7 @@ class Gate:
             raise Refused(
                 403, "a request from elsewhere", field="Sec-Fetch-Site", value=site, allowed="same-origin"
             )
-        if (
-            not head.get("content-length", "0").isdigit()
-            or int(head.get("content-length", "0")) > LARGEST_BODY
-        ):
-            raise Refused(
-                413, "too large", field="Content-Length", value=None, allowed=f"{LARGEST_BODY:,} bytes"
-            )
+        self._check_length(head, LARGEST_RUN if RUNS in str(scope["path"]) else LARGEST_BODY)
         visit = self.visits.of(cookie_of(head.get("cookie", ""), self.cookie))
         if visit is None and not str(scope["path"]).startswith(OPEN_TO_ALL):
             raise Refused(
@@ -142,6 +139,17 @@ class Gate:
                 allowed="enter with a token",
             )
         return visit
+
+    @staticmethod
+    def _check_length(head: dict[str, str], most: int) -> None:
+        if "transfer-encoding" in head:
+            value = head["transfer-encoding"]
+            raise Refused(
+                411, "a length is needed", field="Transfer-Encoding", value=value, allowed="Content-Length"
+            )
+        length = head.get("content-length", "0")
+        if not length.isdigit() or int(length) > most:
+            raise Refused(413, "too large", field="Content-Length", value=None, allowed=f"{most:,} bytes")
 
     def _fenced(self, scope: Scope, send: Send) -> Send:
         own = {**HEADERS, "cache-control": "no-cache" if scope["path"].startswith("/static/") else "no-store"}
@@ -183,9 +191,16 @@ def cookie_of(header: str, name: str) -> str:
     return "" if found is None else found.value
 
 
-def needs(role: UserRole) -> dict[str, Any]:
-    """Return how a route says who may use it: `@router.get("/x", **needs(UserRole.READER))`."""
-    return {"openapi_extra": {"x-needs": role.value}}
+def needs(role: UserRole, *, body: str = "") -> dict[str, Any]:
+    """Return how a route says who may use it: `@router.get("/x", **needs(UserRole.READER))`.
+
+    `body` is the kind of a file that is sent as it is.
+    """
+    said: dict[str, Any] = {"x-needs": role.value}
+    if body:
+        schema = {"type": "string", "format": "binary"}
+        said["requestBody"] = {"required": True, "content": {body: {"schema": schema}}}
+    return {"openapi_extra": said}
 
 
 EVERYBODY: dict[str, Any] = {"openapi_extra": {"x-needs": None}}

@@ -366,4 +366,4 @@ class Part(Model):
     html: str
 
 
-Section = Literal["vessel", "plan", "procedure", "wrap-up", "room"]
+Section = Literal["angiogram", "vessel", "plan", "procedure", "wrap-up", "room"]

@@ -123,6 +123,41 @@ def measured_lumen(density: FloatArray, path_px: FloatArray, *, mm_per_px: float
     )
 
 
+def rough_lumen(density: FloatArray, path_px: FloatArray, *, mm_per_px: float) -> Lumen:
+    """Return edges along a traced path at once, to show while it is being traced; never to measure by.
+
+    Parameters
+    ----------
+    density : ndarray, shape (rows, columns)
+        Contrast density.
+    path_px : ndarray, shape (n, 2)
+        The trace [px].
+    mm_per_px : float
+        Millimetres in a pixel, about.
+
+    Returns
+    -------
+    Lumen
+        Each row fitted once, amplitude free, under a usual blur.
+    """
+    spline = coefficients(density)
+    table = profile_table(blur_px=1.2, attenuation_per_px=round(NOMINAL_ATTENUATION_PER_MM * mm_per_px, 4))
+    strip = ribbon(spline, _on_ridge(spline, even_px(path_px)), half_width_px=HALF_WIDTH_PX)
+    fits = fitted_rows(strip, table)
+    middle = strip.beside(_calm(fits.offset_px, np.clip(fits.explained, 0.05, 1.0)))
+    return Lumen(
+        middle,
+        strip.along_px,
+        fits,
+        fits.amplitude,
+        fits.amplitude,
+        fits.amplitude_sd,
+        fits.diameter_px,
+        table.blur_px,
+        strip,
+    )
+
+
 def catheter_strip(density: FloatArray, path_px: FloatArray) -> tuple[Ribbon, RowFits]:
     """Return the picture along a catheter's shaft laid straight, and its rows fitted with the amplitude free.
 

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from backstay.core.imaging.bundle import Curve, TagErrors, fitted_curve
 from backstay.core.imaging.edges import DISAGREE_MM, derivative_edges_px
 from backstay.core.imaging.lesions import Stenosis, reference_diameter_mm, stenoses
-from backstay.core.imaging.lumen import Lumen, measured_lumen, refitted
+from backstay.core.imaging.lumen import Lumen, measured_lumen, refitted, rough_lumen
 from backstay.core.imaging.matching import matched
 from backstay.core.imaging.pairs import Doubt, Remark, after, before
 from backstay.core.imaging.projection import View
@@ -142,13 +142,15 @@ class Vessel:
     remarks: tuple[Remark, ...]
 
 
-def seen(sight: Sight) -> Lumen:
+def seen(sight: Sight, *, at_once: bool = False) -> Lumen:
     """Return the lumen traced and measured on one image, with the corrections made by hand.
 
     Parameters
     ----------
     sight : Sight
         Image and marks.
+    at_once : bool
+        Fit each row once, to show while tracing; never to measure by.
 
     Returns
     -------
@@ -160,7 +162,8 @@ def seen(sight: Sight) -> Lumen:
         path = traced(sight.density, sight.clicks_px)
     else:
         path = even_px(sight.drawn_px)
-    return with_hand_edges(measured_lumen(sight.density, path, mm_per_px=scale), sight.hand_edges)
+    fitted = rough_lumen if at_once else measured_lumen
+    return with_hand_edges(fitted(sight.density, path, mm_per_px=scale), sight.hand_edges)
 
 
 def with_hand_edges(lumen: Lumen, hand_edges: tuple[HandEdge, ...]) -> Lumen:

@@ -122,7 +122,14 @@ def _intervals(
     return np.concatenate(numbers), np.concatenate(enters), np.concatenate(leaves)
 
 
-def filmed(tubes: Sequence[Tube], view: View, film: Film, rng: np.random.Generator) -> NDArray[np.uint16]:
+def filmed(
+    tubes: Sequence[Tube],
+    view: View,
+    film: Film,
+    rng: np.random.Generator,
+    *,
+    chords: FloatArray | None = None,
+) -> NDArray[np.uint16]:
     """Return one frame, as an angiogram stores it: contrast dark on a brighter chest.
 
     Parameters
@@ -135,13 +142,16 @@ def filmed(tubes: Sequence[Tube], view: View, film: Film, rng: np.random.Generat
         How.
     rng : numpy.random.Generator
         Source of chance: background and noise.
+    chords : ndarray, optional
+        From `chords_mm`, where several frames are taken of one thing.
 
     Returns
     -------
     ndarray of uint16, shape (rows, columns)
         Grey values of `film.bits` bits.
     """
-    through = np.exp(-film.attenuation_per_mm * chords_mm(tubes, view))
+    chords = chords_mm(tubes, view) if chords is None else chords
+    through = np.exp(-film.attenuation_per_mm * chords)
     light = through.reshape(view.rows, SUB, view.columns, SUB).mean(axis=(1, 3))
     if film.background:
         light = light * np.exp(-_chest(view, rng))

@@ -11,6 +11,8 @@ async function start() {
     const [, caseId, section] = found ?? [];
     if (!caseId)
         return (await import("./cases.js")).cases(me);
+    if (section === "angiogram")
+        return (await import("./angiogram.js")).angiogram(me, caseId);
     if (section === "vessel")
         return (await import("./vessel.js")).vessel(me, caseId);
     if (section === "plan")

@@ -18,7 +18,11 @@ export class Unreachable extends Error {
 }
 async function ask(method, path, body) {
     const sent = { method, headers: {} };
-    if (body !== undefined) {
+    if (body instanceof Blob) {
+        sent.headers = { "content-type": "application/dicom" };
+        sent.body = body;
+    }
+    else if (body !== undefined) {
         sent.headers = { "content-type": "application/json" };
         sent.body = JSON.stringify(body);
     }

@@ -2,6 +2,7 @@
 import { el, show } from "./dom.js";
 import { send } from "./net.js";
 const SECTIONS = [
+    ["angiogram", "Angiogram"],
     ["vessel", "Vessel"],
     ["plan", "Plan"],
     ["procedure", "Procedure"],
