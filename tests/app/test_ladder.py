@@ -21,6 +21,7 @@ from backstay.app.sketching import demo_folder
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
 from backstay.core.inference.ladder import FEWEST_DRAWS
 from backstay.core.rigging.devices import Shelf
+from backstay.core.safety.body import Opening
 from backstay.identifiers import PREPARING, MoveId
 from backstay.report import ladder as words
 from backstay.report.terminal import Terminal
@@ -52,7 +53,10 @@ def draws() -> DrawSet:
 
 def safety_of(case: LoadedCase, *, opened: bool | None = None) -> CaseSafety:
     safety = case_safety(case, [])
-    return replace(safety, now=replace(safety.now, opened_fully=opened, opened_by=("bal-nc-275-15",)))
+    return replace(
+        safety,
+        now=replace(safety.now, opened_fully=opened, opened_by=(Opening("bal-nc-275-15", 45.0, 60.0),)),
+    )
 
 
 @pytest.fixture(scope="module")

@@ -64,6 +64,36 @@ def test_only_a_balloon_of_the_vessels_size_opens_the_gate(balloon: str, gate: b
     assert ("stent_before_balloon_opened" in fired(scene)) is gate
 
 
+@pytest.mark.parametrize(
+    ("where", "gate"),
+    [
+        ("from_mm=58 to_mm=70", False),
+        ("from_mm=60 to_mm=72", True),  # beyond the hard lesion
+        ("from_mm=5 to_mm=17", True),  # before it
+        ("from_mm=44 to_mm=56 branch=large", True),  # in a branch
+    ],
+)
+def test_only_a_balloon_in_the_hard_lesion_opens_the_gate(where: str, gate: bool) -> None:
+    scene = H.S((*H.BASE, H.OPENED.replace("from_mm=44 to_mm=56", where)), H.TRY)
+    assert ("stent_before_balloon_opened" in fired(scene)) is gate
+
+
+@pytest.mark.parametrize(
+    ("opened", "gate"),
+    [
+        (("from_mm=44 to_mm=56",), False),  # the nearer one: a stent may go there
+        (("from_mm=74 to_mm=86",), True),  # the farther one: the nearer one lies on the way
+        (("from_mm=74 to_mm=86", "from_mm=44 to_mm=56"), False),
+    ],
+)
+def test_of_two_hard_lesions_the_nearer_opens_first(opened: tuple[str, ...], gate: bool) -> None:
+    setting = narrowed((40, 60), (70, 90))
+    steps = [*H.BASE, *(H.OPENED.replace("from_mm=44 to_mm=56", where) for where in opened)]
+    now = now_after([H.entry(text, at_min=0.1 * k) for k, text in enumerate(steps)], setting.kinds)
+    found = {one.rule.id for one in judged(now, H.entry(H.TRY, at_min=9), setting)}
+    assert ("stent_before_balloon_opened" in found) is gate
+
+
 def test_a_small_balloon_afterwards_does_not_shut_the_gate() -> None:
     scene = H.S((*H.PREPARED, H.OPENED.replace("bal-nc-300-12", "bal-sc-150-12")), H.TRY)
     assert "stent_before_balloon_opened" not in fired(scene)
@@ -223,6 +253,26 @@ def test_sizes_are_held_against_healthy_lumen_beyond_the_lesions(
     s, radius = setting.path.s_mm, setting.path.radius_mm
     inside = (s >= from_mm - 1e-6) & (s <= from_mm + 5.0 + 1e-6)
     assert setting.diameter_beyond_mm(to_mm) == pytest.approx(2.0 * np.median(radius[inside]), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("at_mm", "mm"),
+    [(20.0, 3.775), (40.0, 3.6), (50.0, 3.5), (60.0, 3.4 - 0.025), (70.0, 3.275)],
+)
+def test_a_place_in_a_lesion_has_the_lumen_of_a_vessel_that_tapers_on(at_mm: float, mm: float) -> None:
+    """4.0 mm at 0, 3.0 mm at 100: by the line itself in the lesion from 40 to 60, by the 5 mm beyond elsewhere."""
+    tapers = narrowed((40, 60)).diameter_at_mm(at_mm)
+    assert tapers == pytest.approx(mm, abs=0.03)
+
+
+@pytest.mark.parametrize(("purpose", "large"), [("preparation", True), ("after_stent", False)])
+def test_a_balloon_after_the_stent_may_have_the_size_of_its_own_place(purpose: str, large: bool) -> None:
+    """At 30 to 45 mm the vessel would be 3.55 mm, beyond the lesion it is 3.1 mm: 3.75 mm suits one and not the other."""
+    setting = narrowed((40, 80))
+    devices = {"b": replace(setting.devices["bal-nc-300-12"], id="b", nominal_diameter_mm=3.75)}
+    step = H.entry(f"inflation device=b from_mm=30 to_mm=45 pressure_atm=10 duration_s=20 purpose={purpose}")
+    found = {one.rule.id for one in judged(Now(), step, replace(setting, devices=devices))}
+    assert ("balloon_too_large" in found) is large
 
 
 def test_a_balloon_that_suits_the_lumen_beyond_two_lesions_is_not_too_large() -> None:

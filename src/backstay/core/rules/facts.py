@@ -53,7 +53,7 @@ _STEP = {
     "balloon_to_vessel": "size of the balloon, stent or burr against the vessel",
     "balloon_to_branch": "size of the balloon against the branch",
     "rated_burst_atm": "rated burst pressure of the balloon or stent",
-    "vessel_diameter_mm": "healthy lumen beyond the stretch and the lesions it meets, or of the branch",
+    "vessel_diameter_mm": "healthy lumen beyond the stretch and its lesions, after a stent that of the place itself, or of the branch",
     "branch_diameter_mm": "lumen of the branch the step works in",
     "stent_limit_mm": "how far the platform of the stent at that stretch expands",
     "in_new_stent": "the stretch lies at least partly in a stent of this case",

@@ -56,6 +56,23 @@ class Inside:
         )
 
 
+@dataclass(frozen=True)
+class Opening:
+    """A balloon seen to open fully in two views.
+
+    Attributes
+    ----------
+    device : str
+        Its id.
+    from_mm, to_mm : float
+        Where it lay.
+    """
+
+    device: str
+    from_mm: float
+    to_mm: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Now:
     """Where a case stands; None where the record does not say.
@@ -71,8 +88,9 @@ class Now:
     narrowings_mm : tuple of float
         Narrowings that were not there before.
     opened_fully : bool or None
-        Of the last balloon that prepared the lesion, in two views; whether one was large enough, `Setting.opened_fully` says.
-    opened_by : tuple of str
+        Of the last balloon that prepared the vessel, in two views; whether one was large enough and lay in the lesion,
+        `Setting.opened_fully` says. What was done in a branch does not count.
+    opened_by : tuple of Opening
         The balloons that opened so since one did not.
     prepared : tuple of Preparation
         What was done to the lesion besides balloons.
@@ -110,7 +128,7 @@ class Now:
     perforation: bool = False
     narrowings_mm: tuple[float, ...] = ()
     opened_fully: bool | None = None
-    opened_by: tuple[str, ...] = ()
+    opened_by: tuple[Opening, ...] = ()
     prepared: tuple[Preparation, ...] = ()
     contrast_mL: float = 0.0
     air_kerma_mGy: float | None = None

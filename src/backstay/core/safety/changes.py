@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from backstay.core.record.entries import Entry
-from backstay.core.safety.body import Inside, Now
+from backstay.core.safety.body import Inside, Now, Opening
 from backstay.identifiers import BodyItem, Complication, DeviceKind, Drug, EventKind, Preparation
 
 _ON_RAIL = frozenset(
@@ -176,11 +176,16 @@ def _inflation(now: Now, entry: Entry, known: Known) -> Now:
     on_stent = any(one.device == device for one in now.of(BodyItem.STENT_BALLOON))
     inside = now.inside if on_stent else _down_the_rail(now, entry, BodyItem.BALLOON)
     opened, by = now.opened_fully, now.opened_by
-    if purpose == "preparation":
+    if purpose == "preparation" and not branch:
         seen = entry.values.get("opened_fully")
         opened = None if seen is None else bool(seen) and (entry.number("views") or 0.0) >= 2.0
-        by = (*by, device) if opened else ()
+        by = (*by, _opening(entry)) if opened else ()
     return with_changes(now, inside=inside, opened_fully=opened, opened_by=by, blocked_at_s=blocked)
+
+
+def _opening(entry: Entry) -> Opening:
+    from_mm, to_mm = entry.number("from_mm"), entry.number("to_mm")
+    return Opening(entry.text("device") or "", from_mm or 0.0, to_mm or 0.0)
 
 
 def _deflation(now: Now, entry: Entry, known: Known) -> Now:

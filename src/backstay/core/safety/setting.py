@@ -128,29 +128,54 @@ class Setting:
         """
         if self.path is None or to_mm is None:
             return None
-        start = self._healthy_from_mm(min(to_mm, self.path.length_mm))
+        before, beyond = self._healthy_mm(to_mm)
+        last = max(self.path.length_mm - _REFERENCE_SPAN_mm, 0.0)
+        return self._median_mm(beyond if beyond is not None else before if before is not None else last)
+
+    def diameter_at_mm(self, at_mm: float | None) -> float | None:
+        """Return the lumen diameter a place would have without the lesions there [mm].
+
+        Parameters
+        ----------
+        at_mm : float or None
+            The place.
+
+        Returns
+        -------
+        float or None
+            On the line between the healthy 5 mm before the lesions and those beyond them; where one is missing, and where
+            no lesion is near, as `diameter_beyond_mm` has it.
+        """
+        if self.path is None or at_mm is None:
+            return None
+        before, beyond = self._healthy_mm(at_mm)
+        if before is None or beyond is None or beyond <= at_mm:
+            return self.diameter_beyond_mm(at_mm)
+        middles = np.array([before, beyond]) + 0.5 * _REFERENCE_SPAN_mm
+        return float(np.interp(at_mm, middles, [self._median_mm(before), self._median_mm(beyond)]))
+
+    def _median_mm(self, start: float) -> float:
+        """Return the median lumen diameter over the 5 mm from a place on [mm]."""
+        assert self.path is not None
         first, last = np.searchsorted(self.path.s_mm, [start - 1e-9, start + _REFERENCE_SPAN_mm + 1e-9])
         return float(2.0 * np.median(self.path.radius_mm[first:last]))
 
-    def _healthy_from_mm(self, to_mm: float) -> float:
-        """Return where the stretch begins whose lumen counts as the reference of a place [mm]."""
+    def _healthy_mm(self, at_mm: float) -> tuple[float | None, float | None]:
+        """Return where the nearest 5 mm without a lesion begin, before a place and beyond it [mm]; None where the path has none."""
         assert self.path is not None
-        span, last = _REFERENCE_SPAN_mm, self.path.length_mm - _REFERENCE_SPAN_mm
-        by_place = sorted(self.lesions, key=lambda lesion: lesion.from_mm)
-        start = to_mm
+        span, by_place = _REFERENCE_SPAN_mm, sorted(self.lesions, key=lambda lesion: lesion.from_mm)
+        at_mm = min(at_mm, self.path.length_mm)
+        start = end = at_mm
         for lesion in by_place:
             if lesion.from_mm < start + span and start < lesion.to_mm:
                 start = lesion.to_mm
-        if start <= last:
-            return start
-        end = to_mm
         for lesion in reversed(by_place):
             if lesion.from_mm < end and end - span < lesion.to_mm:
                 end = lesion.from_mm
-        return end - span if end >= span else max(last, 0.0)
+        return end - span if end >= span else None, start if start + span <= self.path.length_mm else None
 
     def opened_fully(self, now: Now) -> bool | None:
-        """Return whether a balloon sized to the distal reference is known to have opened fully in two views.
+        """Return whether a balloon sized to the distal reference is known to have opened fully in two views, in the lesion.
 
         Parameters
         ----------
@@ -160,17 +185,25 @@ class Setting:
         Returns
         -------
         bool or None
-            False where the last balloon did not open; None where none was seen to, or only ones whose label is under `SIZED_SHARE` of
-            the lumen beyond the hard lesion. Where no lesion is known to be hard, what was seen counts whatever its size.
+            False where the last balloon did not open; None where none was seen to, or only ones that lay in no hard lesion or whose label
+            is under `SIZED_SHARE` of the lumen beyond it, and where a hard lesion nearer than one that opened is not known to have. Where
+            no lesion is known to be hard, what was seen counts whatever its size and place.
         """
-        ends = [lesion.to_mm for lesion in self.lesions if lesion.calcium in HARD]
-        beyond = [mm for mm in map(self.diameter_beyond_mm, ends) if mm is not None]
-        if not now.opened_fully or not beyond:
+        hard = sorted((x for x in self.lesions if x.calcium in HARD), key=lambda x: x.from_mm)
+        if not now.opened_fully or not hard or self.path is None:
             return now.opened_fully
-        labels = [
-            d.nominal_diameter_mm for d in map(self.devices.get, now.opened_by) if isinstance(d, Balloon)
-        ]
-        return True if any(label >= SIZED_SHARE * min(beyond) for label in labels) else None
+        done = [self._opened(lesion, now) for lesion in hard]
+        farthest = max((k for k, one in enumerate(done) if one), default=None)
+        return True if farthest is not None and all(done[:farthest]) else None
+
+    def _opened(self, lesion: Lesion, now: Now) -> bool:
+        """Return whether a balloon of the size of the lumen beyond a lesion opened fully in it."""
+        beyond_mm = self.diameter_beyond_mm(lesion.to_mm)
+        inside = [o for o in now.opened_by if o.from_mm < lesion.to_mm and lesion.from_mm < o.to_mm]
+        balloons = [d for d in (self.devices.get(o.device) for o in inside) if isinstance(d, Balloon)]
+        return beyond_mm is not None and any(
+            b.nominal_diameter_mm >= SIZED_SHARE * beyond_mm for b in balloons
+        )
 
     def branch_diameter_mm(self, name: str | None) -> float | None:
         """Return the diameter of a branch by its name [mm]."""

@@ -267,7 +267,9 @@ def _stretch(before: Now, entry: Entry, setting: Setting) -> FactDict:
 def _inflation(before: Now, entry: Entry, setting: Setting) -> FactDict:
     branch = entry.text("branch")
     branch_mm = setting.branch_diameter_mm(branch)
-    vessel_mm = branch_mm if branch else setting.diameter_beyond_mm(entry.number("to_mm"))
+    # After the stent a balloon may have the size of its own place: at the near end of a vessel that tapers it is wider.
+    size_of = setting.diameter_at_mm if entry.text("purpose") == "after_stent" else setting.diameter_beyond_mm
+    vessel_mm = branch_mm if branch else size_of(entry.number("to_mm"))
     return {
         **_stretch(before, entry, setting),
         **_sizes(setting.devices.get(entry.text("device") or ""), vessel_mm, branch_mm),
