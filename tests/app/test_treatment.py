@@ -16,6 +16,8 @@ from backstay.adapters.schemas import all_schemas
 from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.app.loading import load_case
 from backstay.app.treatment import size_case
+from backstay.app.treatment.delivering import with_chances
+from backstay.app.treatment.recorded import as_recorded
 from backstay.cli import app
 from backstay.identifiers import Preparation
 from backstay.report.treatment_page import treatment_section
@@ -140,3 +142,20 @@ def test_what_was_not_read_itself_is_marked_wherever_it_is_shown(demo_dir: Path)
             mark = marked.get(source(key).read_as)
             assert (f"{key}, {mark}" if mark else key) in said
     assert {"burrratio1996", "young1973", "raber2018"} <= set(document.sources)
+
+
+def test_chances_are_asked_in_the_vessel_as_the_record_leaves_it(demo_dir: Path, tmp_path: Path) -> None:
+    case = shutil.copytree(demo_dir, tmp_path / "case") / "case.toml"
+    before = as_recorded(load_case(case))
+    for line in ("guide in guide-6-sr", "heparin 6000", "wire in workhorse", "dissection at 52"):
+        assert invoke("log", case, line).exit_code == 0
+    after = as_recorded(load_case(case))
+    assert [x.dissected for x in before.lesions] == [False] and [x.dissected for x in after.lesions] == [True]
+    assert as_recorded(after).lesions == after.lesions  # asked twice, it counts once
+    loaded = load_case(case)
+    harder, as_filed = (
+        with_chances(x, size_case(loaded), seed=1, draws=256).stretches[0].best
+        for x in (loaded, load_case(demo_dir / "case.toml"))
+    )
+    assert harder is not None and as_filed is not None
+    assert harder.chance < as_filed.chance  # type: ignore[operator]  # both were asked

@@ -13,6 +13,7 @@ from backstay.app.holds import case_specs
 from backstay.app.loading import LoadedCase
 from backstay.app.plan import DEFAULT_DRAW_COUNT
 from backstay.app.solving import Progress, solve_rigs
+from backstay.app.treatment.recorded import as_recorded
 from backstay.core.inference.draws import DrawSet, sample
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.devices import Stent
@@ -34,7 +35,7 @@ def with_chances(
     One and two stents are asked for each stretch. The same draws serve all stents, so that what fails together
     counts as failing together; each is judged in the vessel as it is now.
     """
-    sampled = sample(case_specs(case), count=draws, seed=seed)
+    case, sampled = as_recorded(case), sample(case_specs(case), count=draws, seed=seed)
     arrives: Arrives = {}
     stretches = [_stretch(case, stretch, sampled, arrives, progress) for stretch in doc.stretches]
     return doc.model_copy(update={"stretches": stretches})

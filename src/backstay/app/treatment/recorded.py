@@ -25,7 +25,8 @@ def as_recorded(case: LoadedCase) -> LoadedCase:
     """
     entries = standing(entries_of(read_events(events_path(case.file))))
     tables = case.vessel.lesion
-    lesions = [Lesion(t.from_mm, t.to_mm, t.calcium, tuple(t.prepared), t.dissected) for t in tables]
+    filed = [Lesion(t.from_mm, t.to_mm, t.calcium, tuple(t.prepared), t.dissected) for t in tables]
+    lesions = lesions_after(entries, filed, case.shelf.devices)
     torn = any(tears(entry) for entry in entries)
     stands = [
         table.model_copy(
@@ -36,9 +37,9 @@ def as_recorded(case: LoadedCase) -> LoadedCase:
                 and not any(_kept_a_waist(entry, then, case) for entry in entries),
             }
         )
-        for table, then in zip(tables, lesions_after(entries, lesions, case.shelf.devices), strict=True)
+        for table, then in zip(tables, lesions, strict=True)
     ]
-    return replace(case, vessel=case.vessel.model_copy(update={"lesion": stands}))
+    return replace(case, lesions=lesions, vessel=case.vessel.model_copy(update={"lesion": stands}))
 
 
 def _kept_a_waist(entry: Entry, lesion: Lesion, case: LoadedCase) -> bool:

@@ -159,7 +159,7 @@ class Setting:
         """Return the median lumen diameter over the 5 mm from a place on [mm]."""
         assert self.path is not None
         first, last = np.searchsorted(self.path.s_mm, [start - 1e-9, start + _REFERENCE_SPAN_mm + 1e-9])
-        return 2.0 * median(self.path.radius_mm[first:last].tolist())
+        return 2.0 * float(median(self.path.radius_mm[first:last].tolist()))
 
     def _healthy_mm(self, at_mm: float) -> tuple[float | None, float | None]:
         """Return where the nearest 5 mm without a lesion begin, before a place and beyond it [mm]; None where the path has none."""
