@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import runpy
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from backstay.app.loading import load_case
+from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety
 from backstay.app.safety.hazards import plan_findings
 from backstay.app.safety.limits import limits_of
 from backstay.app.safety.setting import NOT_LOADED, p2y12_loaded
 from backstay.app.safety.time_out import time_out
 from backstay.report.limits import summary_rows
+
+H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
 
 
 @pytest.fixture
@@ -109,3 +113,22 @@ def test_a_known_kidney_and_weight_are_not_said_to_be_missing(folder: Path) -> N
     safety = case_safety(load_case(folder / "case.toml"))
     text = " ".join(row.text for row in time_out(safety).stops)
     assert "NOT KNOWN" not in text and "the weight" not in text
+
+
+def test_what_the_case_file_says_of_the_lesion_opens_the_gate_until_a_balloon_keeps_a_waist(
+    folder: Path,
+) -> None:
+    def gate(case: LoadedCase, *texts: str) -> bool:
+        entries = [H.entry(text, at_min=0.1 * k, number=k) for k, text in enumerate(texts)]
+        safety = case_safety(case, entries)
+        return any(row.id == "stent_before_balloon_opened" for row in limits_of(safety).every_move)
+
+    file = folder / "case.toml"
+    as_filed = load_case(file)
+    file.write_text(file.read_text().replace('calcium = "severe"', 'calcium = "severe"\nopened_fully = true'))
+    opened = load_case(file)
+    waist = H.OPENED.replace("opened_fully=yes views=2", "opened_fully=no")
+    assert gate(as_filed) and not gate(opened)
+    assert not gate(opened, *H.BASE) and gate(opened, *H.BASE, waist)
+    small = H.OPENED.replace("bal-nc-300-12", "bal-sc-150-12")
+    assert gate(as_filed, *H.BASE, small) and not gate(opened, *H.BASE, small)

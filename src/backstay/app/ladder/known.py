@@ -6,7 +6,6 @@ from backstay.app.loading import LoadedCase
 from backstay.app.safety import CaseSafety
 from backstay.core.rigging.moves import Situation
 from backstay.core.rules import Value
-from backstay.core.rules.gate import HARD
 from backstay.identifiers import LimitedBy
 
 
@@ -35,7 +34,7 @@ def known_facts(case: LoadedCase, safety: CaseSafety) -> dict[str, Value | None]
         **safety.setting.fixed,
         "perforation_known": now.perforation,
         "pressure_damped": now.pressure_damped,
-        "lesion_opened_fully": opened_fully(case, safety),
+        "lesion_opened_fully": safety.setting.opened_fully(now),
         "calcium_arc_deg": _arc_deg(case),
         "wires_wrapped": None if limited is None else limited == LimitedBy.WIRE_WRAP,
         "second_access_agreed": True if case.time_out.second_access is not None else None,
@@ -43,15 +42,6 @@ def known_facts(case: LoadedCase, safety: CaseSafety) -> dict[str, Value | None]
     if now.dissection:
         facts["dissection_known"] = True
     return facts
-
-
-def opened_fully(case: LoadedCase, safety: CaseSafety) -> bool | None:
-    """Return whether the lesions on the way are known to open: by the record, else by the case file."""
-    seen = safety.setting.opened_fully(safety.now)
-    if seen is not None:
-        return seen
-    hard = [x for x in case.vessel.lesion if x.calcium in HARD and x.from_mm < case.target_to_mm]
-    return True if hard and all(x.opened_fully for x in hard) else None
 
 
 def _arc_deg(case: LoadedCase) -> float | None:

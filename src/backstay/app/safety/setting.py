@@ -13,6 +13,7 @@ from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import LoadedCase
 from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.rig import Rig
+from backstay.core.rules.gate import HARD
 from backstay.core.safety.bleeding import BleedingClass, bleeding_class
 from backstay.core.safety.contrast import Ceiling, ceilings, lowest_binding
 from backstay.core.safety.now import Inside, Now, now_after
@@ -105,10 +106,17 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
         patient=_patient(patient, egfr, bleeding),
         agreed=_agreed(case, found),
         protocol=protocol,
+        opened_before=_opened_before(case),
     )
     start = Now() if any(e.kind is EventKind.GUIDE_IN for e in stands) else rig_now(case.rig)
     now = now_after(stands, setting.kinds, start=start, branch_at_mm=setting.branch_at_mm)
     return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding)
+
+
+def _opened_before(case: LoadedCase) -> bool:
+    """Return whether the case file says of every hard lesion on the way that it opened fully; False where none is hard."""
+    hard = [x for x in case.vessel.lesion if x.calcium in HARD and x.from_mm < case.target_to_mm]
+    return bool(hard) and all(x.opened_fully for x in hard)
 
 
 def _kidney(patient: PatientTable) -> tuple[float | None, float | None]:

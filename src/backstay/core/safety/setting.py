@@ -88,6 +88,8 @@ class Setting:
         What lies along it.
     patient, agreed, protocol
         As their classes say.
+    opened_before : bool
+        The case file says of every hard lesion on the way that a balloon of its size has opened fully in it.
     """
 
     devices: Mapping[str, Device] = field(default_factory=dict)
@@ -97,6 +99,7 @@ class Setting:
     patient: Patient = field(default_factory=Patient)
     agreed: Agreed = field(default_factory=Agreed)
     protocol: Protocol = field(default_factory=Protocol)
+    opened_before: bool = False
 
     @cached_property
     def kinds(self) -> dict[str, DeviceKind]:
@@ -186,16 +189,19 @@ class Setting:
         Returns
         -------
         bool or None
-            False where the last balloon did not open; None where none was seen to, or only ones that lay in no hard lesion or whose label
-            is under `SIZED_SHARE` of the lumen beyond it, and where a hard lesion nearer than one that opened is not known to have. Where
-            no lesion is known to be hard, what was seen counts whatever its size and place.
+            False where the last balloon did not open. Where none was seen to, or only ones that lay in no hard lesion or whose label is
+            under `SIZED_SHARE` of the lumen beyond it, and where a hard lesion nearer than one that opened is not known to have: what the
+            case file says, else None. Where no lesion is known to be hard, what was seen counts whatever its size and place.
         """
         hard = sorted((x for x in self.lesions if x.calcium in HARD), key=lambda x: x.from_mm)
+        said = True if self.opened_before else None
+        if now.opened_fully is None:
+            return said
         if not now.opened_fully or not hard or self.path is None:
             return now.opened_fully
         done = [self._opened(lesion, now) for lesion in hard]
         farthest = max((k for k, one in enumerate(done) if one), default=None)
-        return True if farthest is not None and all(done[:farthest]) else None
+        return True if farthest is not None and all(done[:farthest]) else said
 
     def _opened(self, lesion: Lesion, now: Now) -> bool:
         """Return whether a balloon of the size of the lumen beyond a lesion opened fully in it."""
