@@ -139,8 +139,23 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray, *, go
 
 
 def at_load(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> FloatArray:
-    """Return rows (count, d, k) interpolated linearly in load (count, d) between each depth's levels (d, k), carried on beyond the last.
+    """Return rows interpolated linearly in the load between each depth's levels, carried on beyond the last.
 
+    Parameters
+    ----------
+    levels_N : ndarray, shape (d, k)
+        Load levels of each depth.
+    rows : ndarray, shape (count, d, k)
+        Values at them.
+    load_N : ndarray, shape (count, d)
+        Loads asked for.
+
+    Returns
+    -------
+    ndarray, shape (count, d)
+
+    Examples
+    --------
     >>> levels_N = np.array([[0.0, 1.0, 2.0]] * 3)
     >>> at_load(levels_N, np.array([[[1.0, 2.0, 4.0]] * 3]), np.array([[0.0, 1.5, 3.0]])).tolist()
     [[1.0, 3.0, 6.0]]
