@@ -46,6 +46,7 @@ def test_it_fires(name: str) -> None:
     found = fired(H.CASES[name][0])
     assert name in found
     assert found[name].facts
+    assert "_" not in found[name].text
     assert "unknown" not in found[name].text
     assert len(found[name].text) <= 140
 
@@ -291,3 +292,12 @@ def test_what_is_not_known_of_a_plan_is_asked_in_words() -> None:
     assert {"egfr", "contrast_allergy", "lesion_calcium"} <= asked.keys()
     assert not {"event", "act_hangs_on_instrument", "act_doubt_is_new"} & asked.keys()
     assert all("_" not in words and len(words.split()) > 2 for words in asked.values()), asked
+
+
+def test_what_is_still_inside_is_named_as_on_the_shelf_and_counted() -> None:
+    inside = ("wire_in device=wire-workhorse role=buddy", "device_in device=loop what=snare")
+    found = fired(H.S((*H.TRAPPED, *inside), "end counted=yes"))["still_inside_at_end"]
+    assert found.text == (
+        "by the record still inside: 2 x Workhorse wire, 6 Fr standard right guide, Floppy polymer-jacketed wire (trapped wire), "
+        "Stent 3.0 x 18 mm (stent balloon), loop (other)"
+    )

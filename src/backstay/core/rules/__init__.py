@@ -77,7 +77,7 @@ COMMON_PRACTICE = Evidence.COMMON_PRACTICE.value
 
 
 class _Words(string.Formatter):
-    """Fills facts into a text; an unknown one reads "unknown", a set is listed."""
+    """Fills facts into a text; an unknown one reads "unknown", a set is listed, a word stands without underscores."""
 
     def get_value(self, key: int | str, args: Any, kwargs: Mapping[str, Any]) -> Any:
         return kwargs.get(str(key))
@@ -87,7 +87,7 @@ class _Words(string.Formatter):
             return "unknown"
         if isinstance(value, frozenset):
             return ", ".join(sorted(value))
-        return format(value, format_spec)
+        return value.replace("_", " ") if isinstance(value, str) else format(value, format_spec)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Balloon, Burr, Guide, OverWireDevice, Stent
@@ -426,11 +427,21 @@ def _complication(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return {"complication": None if code is None else Complication(code)}
 
 
+def _named(inside: Sequence[Inside], setting: Setting) -> frozenset[str]:
+    """Return things by the name on the shelf, what they are where the name does not say it, and how many of each."""
+    found = Counter[str]()
+    for one in inside:
+        device, item = setting.devices.get(one.device), one.item.value.replace("_", " ")
+        name = one.device if device is None else device.name
+        found[name if item in name.lower() else f"{name} ({item})"] += 1
+    return frozenset(name if count == 1 else f"{count} x {name}" for name, count in found.items())
+
+
 def _end(before: Now, entry: Entry, setting: Setting) -> FactDict:
     inside = before.to_come_out
     return {
         "devices_inside": float(len(inside)),
-        "still_inside": frozenset(f"{one.item.value.replace('_', ' ')} {one.device}" for one in inside),
+        "still_inside": _named(inside, setting),
         "counted": bool(entry.values.get("counted")),
     }
 
