@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from backstay.adapters.ladder_file import LadderPart
+from backstay.adapters.ladder_file import ClosedBy, LadderPart
 from backstay.app.ladder import climb, ladder_part
 from backstay.app.ladder.climbing import Climbed, Effort
+from backstay.app.ladder.closed import NEAREST_FIRST
 from backstay.app.ladder.restating import restate
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety
@@ -21,6 +22,7 @@ from backstay.app.sketching import demo_folder
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
 from backstay.core.inference.ladder import FEWEST_DRAWS
 from backstay.core.rigging.devices import Shelf
+from backstay.core.rigging.move_table import MOVES
 from backstay.core.safety.body import Opening
 from backstay.identifiers import PREPARING, MoveId
 from backstay.report import ladder as words
@@ -170,6 +172,36 @@ def test_a_limit_that_is_used_up_leaves_nothing_but_to_stop(
     tight = replace(safety, case=replace(case, limits=case.limits.model_copy(update={"minutes": 1.0})))
     part = ladder_part(again(case, draws, shut, tight))
     assert part.rungs == [] and part.ends.startswith("stop")
+    closed = {row.move: row for row in part.closed}
+    assert set(closed) == {MoveId.AS_IT_IS, *(move.id for move in MOVES if move.effects)}
+    offered = {option.moves[0] for option, _ in shut.tree.offered(shut.tree.start.at)}
+    for move in (MoveId.AS_IT_IS, *offered):
+        assert closed[move].by is ClosedBy.LIMIT and closed[move].why[0].endswith("1 min are left")
+    assert all(closed[row.move].by in (ClosedBy.NEED, ClosedBy.SHELF) for row in part.blocked)
+    kinds = [row.by for row in part.closed]
+    assert kinds == sorted(kinds, key=NEAREST_FIRST.index)
+
+
+def test_a_ladder_that_only_stops_says_what_closed_each_move(
+    case: LoadedCase, draws: DrawSet, shut: Climbed
+) -> None:
+    """Stopping for next to nothing beats every move: cost closes what prepares, the gate what only supports."""
+    cheap = replace(case, weights=case.weights.model_copy(update={"stopping": 0.1}))
+    part = ladder_part(again(cheap, draws, shut, safety_of(cheap)))
+    closed = {row.move: row for row in part.closed}
+    assert part.rungs == [] and closed[MoveId.AS_IT_IS].by is ClosedBy.GATE
+    assert closed[MoveId.PREPARE_AGAIN].by is ClosedBy.COST
+    assert (
+        "stopping 0" in closed[MoveId.PREPARE_AGAIN].why[0] and "opens" in closed[MoveId.PREPARE_AGAIN].why[0]
+    )
+    assert closed[MoveId.EXTENSION].by is ClosedBy.GATE
+    assert closed[MoveId.TRAPPED_WIRE].by is ClosedBy.NEED
+    assert closed[MoveId.STIFFER_RAIL].by is ClosedBy.SHELF
+    assert all(words.CLOSED_BY[row.by] and row.why for row in part.closed)
+
+
+def test_a_ladder_with_a_rung_has_nothing_closed(shut: Climbed, open_: Climbed) -> None:
+    assert ladder_part(shut).closed == [] and ladder_part(open_).closed == []
 
 
 def test_a_limit_allows_what_still_fits(case: LoadedCase, draws: DrawSet, shut: Climbed) -> None:

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+import io
 import runpy
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
-from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRung, OrderFact, Rival
+from backstay.adapters.ladder_file import (
+    ClosedBy,
+    ClosedRow,
+    Harm,
+    LadderPart,
+    LadderRow,
+    LadderRung,
+    OrderFact,
+    Rival,
+)
 from backstay.adapters.plan_file import PlanDocument
 from backstay.identifiers import MoveId
 from backstay.report import ladder, page, sheet
 from backstay.report.answers import next_step
+from backstay.report.terminal import Terminal
 
 
 def rung(mark: str, id_: str, **changes: object) -> LadderRung:
@@ -100,6 +112,23 @@ def test_a_rung_says_what_it_takes_what_ends_it_and_what_it_may_do() -> None:
     assert row.harm == "dissection 33 in 1000"
     (opens,) = ladder.rung_words([rung("A1", "y", when="not_opened", opens=0.7, chance=0.4)])
     assert opens.when == "if 1 does not open the lesion" and opens.chance == "opens 7 in 10, lands 4 in 10"
+
+
+def test_where_there_is_no_rung_page_sheet_and_terminal_say_what_closed_each(plan: PlanDocument) -> None:
+    rows = [
+        ClosedRow(move=MoveId.EXTENSION, words="guide extension", by=ClosedBy.LIMIT, why=["takes 7 min, 6 min are left"]),
+        ClosedRow(move=MoveId.LITHOTRIPSY, words="lithotripsy", by=ClosedBy.COST, why=["opens 2 in 10"]),
+    ]  # fmt: skip
+    stops = part().model_copy(update={"closed": rows})
+    console = Console(width=110, record=True, file=io.StringIO())
+    ladder.render(Terminal(console), stops)
+    titles = [title for title in (p["title"] for p in ladder.sheet_parts(stops)["pairs"])]
+    printed = str(ladder.sheet_parts(stops)["pairs"])
+    for said in (console.export_text(), page.html(with_ladder(plan, stops)), printed):
+        assert ladder.CLOSED in said and "a limit: takes 7 min, 6 min are left" in said
+        assert "costs more than stopping: opens 2 in 10" in said
+    assert ladder.BLOCKED not in titles and ladder.CLOSED in titles
+    assert ladder.CLOSED not in page.html(with_ladder(plan, part(rung("1", "a", when="first", after=""))))
 
 
 def test_page_and_sheet_hold_every_rung_and_every_reason(plan: PlanDocument) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -82,6 +83,28 @@ class LadderRow(_Model):
     source: str = ""
 
 
+class ClosedBy(StrEnum):
+    """What keeps a move from being a rung."""
+
+    NEED = "need"
+    SHELF = "shelf"
+    GATE = "gate"
+    LIMIT = "limit"
+    COST = "cost"
+    OPENS_NOTHING = "opens_nothing"
+    DRAWS = "draws"
+
+
+class ClosedRow(LadderRow):
+    """A move that could be a rung, and what closes it."""
+
+    by: ClosedBy = Field(
+        description="need: a precondition is broken; shelf: nothing at hand suits or there is no room; gate: no stent yet; "
+        "limit: minutes, contrast or dose left; cost: expected to cost more than stopping; opens_nothing: it cannot show "
+        "that the lesion opens; draws: too few are left to tell"
+    )
+
+
 class OrderFact(_Model):
     """Something not known whose answer would change the first rung."""
 
@@ -100,6 +123,10 @@ class LadderPart(_Model):
     expected_cost: float
     stopping: float
     ends: str = Field(description="why there is no further rung")
+    closed: list[ClosedRow] = Field(
+        default_factory=list,
+        description="where there is no rung: every move and what closes it, the nearest to being one first; else empty",
+    )
     runner_up: Rival | None
     changed_by: list[OrderFact]
     blocked: list[LadderRow]

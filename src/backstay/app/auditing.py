@@ -20,8 +20,8 @@ from backstay.app.learning.tried import Tried, tried
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.moments import plan_at
 from backstay.app.packing import case_file_in
+from backstay.app.progress import Progress
 from backstay.app.safety import case_safety
-from backstay.app.solving import Progress
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.record.entries import Entry
 from backstay.core.record.state import RecordState, state_of

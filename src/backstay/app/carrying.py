@@ -12,7 +12,8 @@ from backstay.adapters.way_back_file import CarriedRow
 from backstay.app.drawing_back import Thing, solve_back, thing
 from backstay.app.loading import LoadedCase
 from backstay.app.numbers import quantiles
-from backstay.app.solving import FIRST_TIP_MM, WIRE_BEYOND_MM, Progress, passage_for, solve_all
+from backstay.app.progress import Progress
+from backstay.app.solving import FIRST_TIP_MM, WIRE_BEYOND_MM, passage_for, solve_all
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.chance import Outcome, crossing_load_N, outcome, push_that_arrives_N
 from backstay.core.inference.chance_words import chance_words

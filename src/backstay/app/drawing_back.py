@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.app.solving import HIGHEST_LOAD_N, LOWEST_TOP_N, Progress, passage_for
+from backstay.app.progress import Progress
+from backstay.app.solving import HIGHEST_LOAD_N, LOWEST_TOP_N, passage_for
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.chance import crossing_load_N

@@ -12,8 +12,9 @@ from backstay.app.holds import case_specs
 from backstay.app.learning.tried import tried
 from backstay.app.loading import LoadedCase
 from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, bare_document, rig_result
+from backstay.app.progress import Progress
 from backstay.app.safety import case_safety
-from backstay.app.solving import Progress, solve_rigs
+from backstay.app.solving import solve_rigs
 from backstay.core.inference.draws import sample
 from backstay.core.record.entries import Entry, standing
 from backstay.core.record.setup import Setup, setup_at

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from importlib import metadata
 from pathlib import Path
 
@@ -29,17 +29,17 @@ from backstay.adapters.plan_file import (
 from backstay.adapters.record_entries import entries_of
 from backstay.app.carrying import SolvedCarry, own_deliveries, solve_own
 from backstay.app.holds import case_specs, hold_words
-from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part
-from backstay.app.learning import as_it_stands, learned_case, thinned
+from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part, provisional_rung
+from backstay.app.learning import Known, as_it_stands, learned_case, thinned
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.lying import lying_of
 from backstay.app.numbers import finite, quantiles
+from backstay.app.progress import FIRST_RUNG, Progress
 from backstay.app.safety import case_safety, limits_of
 from backstay.app.solving import (
     DEPTHS,
     LOADS,
     Answer,
-    Progress,
     SolvedRig,
     solve_rigs,
 )
@@ -125,10 +125,72 @@ def plan_case(
     PlanDocument
         The rig in place first, the others by chance.
     """
+    if only_in_place:
+        return plan_in_place(case, seed=seed, draws=draws, progress=progress).with_way_back(progress)
     sampled = sample(case_specs(case), count=draws, seed=seed)
-    entries = standing(entries_of(read_events(events_path(case.file))))
+    entries = _entries(case)
     as_filed, case = case, as_it_stands(case, entries)
-    options = alternatives(
+    solved = solve_rigs(case, options_of(case), sampled, progress)
+    document, _ = plan_of(as_filed, entries, case, solved, sampled, seed=seed, progress=progress)
+    return document
+
+
+@dataclass(frozen=True)
+class InPlace:
+    """The rig in place answered; its way back takes as long again and is worked out when asked for.
+
+    Attributes
+    ----------
+    case : LoadedCase
+        As the record leaves it.
+    document : PlanDocument
+        The plan of the rig in place, its way back not told.
+    answer : Answer
+        Behind it.
+    draws : DrawSet
+        The uncertain inputs, those of the way back among them.
+    """
+
+    case: LoadedCase
+    document: PlanDocument
+    answer: Answer
+    draws: DrawSet
+
+    def with_way_back(self, progress: Progress | None = None) -> PlanDocument:
+        """Return the plan with the way back out."""
+        found = way_back(self.case, self.answer, self.draws, progress)
+        return self.document.model_copy(update={"way_back": found})
+
+
+def plan_in_place(
+    case: LoadedCase,
+    *,
+    seed: int = DEFAULT_SEED,
+    draws: int = DEFAULT_DRAW_COUNT,
+    progress: Progress | None = None,
+) -> InPlace:
+    """Answer for the rig in place alone; arguments as for `plan_case`."""
+    sampled = sample(case_specs(case), count=draws, seed=seed)
+    entries = _entries(case)
+    as_filed, case = case, as_it_stands(case, entries)
+    options = options_of(case)[:1]
+    solved = solve_rigs(case, options, sampled, progress)
+    believed, learned, answers, results = _answered(
+        as_filed, entries, case, solved, sampled, seed=seed, particles=draws, progress=progress
+    )
+    document = document_of(case, results, options, believed, seed=seed)
+    document = document.model_copy(update={"learned": None if learned is None else learned.document})
+    return InPlace(case, document, answers[0], way_back_draws(case, believed, seed))
+
+
+def _entries(case: LoadedCase) -> tuple[Entry, ...]:
+    """Return what stands of a case's record."""
+    return tuple(standing(entries_of(read_events(events_path(case.file)))))
+
+
+def options_of(case: LoadedCase) -> tuple[Alternative, ...]:
+    """Return the rig in place and those that can be made from the shelf."""
+    return alternatives(
         case.rig,
         case.device,
         shelf=case.shelf,
@@ -139,12 +201,6 @@ def plan_case(
         target_to_mm=case.target_to_mm,
         most=MOST_RIGS,
     )
-    options = options[:1] if only_in_place else options
-    solved = solve_rigs(case, options, sampled, progress)
-    document, _ = plan_of(
-        as_filed, entries, case, solved, sampled, seed=seed, only_in_place=only_in_place, progress=progress
-    )
-    return document
 
 
 def plan_of(
@@ -155,10 +211,12 @@ def plan_of(
     sampled: DrawSet,
     *,
     seed: int,
-    only_in_place: bool = False,
     progress: Progress | None = None,
 ) -> tuple[PlanDocument, list[Answer]]:
     """Return the plan from rigs that are solved, the one in place first, and every rig's answer behind it.
+
+    As soon as the rigs are answered the first rung so far is told of; what moves place, the way back and the whole
+    ladder take longer.
 
     Parameters
     ----------
@@ -170,31 +228,29 @@ def plan_of(
         Solved for it.
     sampled : DrawSet
         The uncertain inputs, before attempts taught anything.
-    seed, only_in_place, progress
+    seed, progress
         As for `plan_case`.
     """
-    draws, options = sampled.count, [rig.alternative for rig in solved]
-    known = learned_case(
+    options = [rig.alternative for rig in solved]
+    believed, known, answers, results = _answered(
         as_filed,
-        entries=entries,
-        solved=solved,
+        entries,
+        case,
+        solved,
+        sampled,
         seed=seed,
-        particles=draws if only_in_place else LADDER_DRAWS_PER_DRAW * draws,
+        particles=LADDER_DRAWS_PER_DRAW * sampled.count,
         progress=progress,
     )
-    believed = sampled if known is None else thinned(known.draws, draws)
-    answers = [rig.answer(believed) for rig in solved]
-    results = [rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
-    if known is not None:
-        results = [_with_chance(r, known.chances[r.id], known.draws.count) for r in results]
+    if progress is not None:
+        first = provisional_rung(case, case_safety(case), believed, answers, told=known is not None)
+        progress(f"{FIRST_RUNG}{first}", 1.0)
     carried = carry(case, options, believed, seed=seed, progress=progress)
     results = with_own_deliveries(case, results, options, carried, believed, seed=seed)
     ordered = in_order(results)
     document = document_of(case, ordered, options, believed, seed=seed, here=answers[0], progress=progress)
     if known is not None:
         document = document.model_copy(update={"learned": known.document})
-    if only_in_place:
-        return document, answers
     ladder = ladder_of(
         case,
         solved,
@@ -205,6 +261,29 @@ def plan_of(
         progress=progress,
     )
     return document.model_copy(update={"ladder": ladder}), answers
+
+
+def _answered(
+    as_filed: LoadedCase,
+    entries: Sequence[Entry],
+    case: LoadedCase,
+    solved: Sequence[SolvedRig],
+    sampled: DrawSet,
+    *,
+    seed: int,
+    particles: int,
+    progress: Progress | None,
+) -> tuple[DrawSet, Known | None, list[Answer], list[RigResult]]:
+    """Return the draws that attempts left, what was learnt, and every rig's answer over them; arguments as for `plan_of`."""
+    known = learned_case(
+        as_filed, entries=entries, solved=solved, seed=seed, particles=particles, progress=progress
+    )
+    believed = sampled if known is None else thinned(known.draws, sampled.count)
+    answers = [rig.answer(believed) for rig in solved]
+    results = [rig_result(a, rig.fit, case) for a, rig in zip(answers, solved, strict=True)]
+    if known is not None:
+        results = [_with_chance(r, known.chances[r.id], known.draws.count) for r in results]
+    return believed, known, answers, results
 
 
 def carry(
@@ -344,15 +423,15 @@ def document_of(
     sampled: DrawSet,
     *,
     seed: int,
-    here: Answer,
+    here: Answer | None = None,
     progress: Progress | None = None,
 ) -> PlanDocument:
-    """Return the plan without its ladder; `here` is the answer for the rig in place, whose way back it tells."""
+    """Return the plan without its ladder; `here` is the answer for the rig in place, whose way back is told where it is given."""
     draws = way_back_draws(case, sampled, seed)
     found = {
         "treatment": size_case(case),
         "limits": limits_of(case_safety(case), options=options),
-        "way_back": way_back(case, here, draws, progress),
+        "way_back": None if here is None else way_back(case, here, draws, progress),
     }
     return bare_document(case, rigs, options, draws, seed=seed).model_copy(update=found)
 

@@ -19,18 +19,18 @@ from backstay.app.numbers import quantiles
 from backstay.app.plan import (
     DEFAULT_DRAW_COUNT,
     DEFAULT_SEED,
-    MOST_RIGS,
     cautions_of,
     chance_of,
     document_of,
     in_order,
+    options_of,
     plan_of,
     rig_result,
 )
+from backstay.app.progress import Progress
 from backstay.app.sketching import demo_folder
 from backstay.app.solving import (
     Answer,
-    Progress,
     SolvedRig,
     landing_tip_mm,
     levels_for,
@@ -44,7 +44,6 @@ from backstay.core.inference.draws import DEFAULT_DRAWS, median_case, sample
 from backstay.core.inference.surface import design, factors_at
 from backstay.core.mechanics.delivery import transfer
 from backstay.core.record.entries import Entry, standing
-from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.asked import asked
 from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.move_facts import AS_IT_IS
@@ -102,7 +101,7 @@ class PlanDesk:
     ) -> None:
         self.case, self.seed = case, seed
         self.draws = sample(case_specs(case), count=draws, seed=seed)
-        self.options = _options(case)
+        self.options = options_of(case)
         self._solved: dict[str, SolvedRig] = {}
         self._answers: dict[str, Answer] = {}
         self._results: dict[str, RigResult] = {}
@@ -163,7 +162,7 @@ class PlanDesk:
         """Return the rigs of a case with other lesions, on the shapes that are solved; what has none is solved now."""
         shapes = {solver_key(rig.passage): rig for rig in self._solved.values()}
         found = []
-        for option in _options(case):
+        for option in options_of(case):
             tip_mm = landing_tip_mm(case, option)
             passage = passage_for(case.path, option.lesions, option, tip_mm)
             shape = shapes.get(solver_key(passage))
@@ -287,20 +286,6 @@ def warm() -> None:
     levels = levels_for(crossing_load_N(passage, median_case(DEFAULT_DRAWS), tips))
     factors = factors_at(DEFAULT_DRAWS, design()[0])
     transfer(passage, factors, tips_mm=tips, levels_N=levels, search_to_N=levels[:, -1])
-
-
-def _options(case: LoadedCase) -> tuple[Alternative, ...]:
-    return alternatives(
-        case.rig,
-        case.device,
-        shelf=case.shelf,
-        path=case.path,
-        lesions=case.lesions,
-        branches=case.branches,
-        target_from_mm=case.target_from_mm,
-        target_to_mm=case.target_to_mm,
-        most=MOST_RIGS,
-    )
 
 
 def _situation(in_place: LoadedCase, aim: LoadedCase) -> Situation:

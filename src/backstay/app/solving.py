@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backstay.app.loading import LoadedCase
+from backstay.app.progress import Progress
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.inference.chance import Outcome, causes_N, crossing_load_N, outcome
@@ -26,7 +27,6 @@ from backstay.errors import InputError
 from backstay.identifiers import Cause, Verdict
 
 FloatArray = NDArray[np.float64]
-Progress = Callable[[str, float], None]
 
 DEPTHS = 40
 LOADS = 8

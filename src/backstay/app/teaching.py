@@ -14,8 +14,8 @@ from backstay.app.event_words import event_words
 from backstay.app.loading import LoadedCase
 from backstay.app.moments import Course, course_of, open_then, plan_at, situation_at
 from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, DISCLAIMER, lesion_picture
+from backstay.app.progress import Progress
 from backstay.app.reviewing import Review, known_of
-from backstay.app.solving import Progress
 from backstay.core.record.entries import Entry
 from backstay.core.record.setup import Setup
 from backstay.core.rigging.devices import OverWireDevice

@@ -11,7 +11,8 @@ from backstay.adapters.way_back_file import BackItem, CatchRow, JumpRow, Trapped
 from backstay.app.drawing_back import DEPTHS_BACK, Thing, curves_back, thing
 from backstay.app.loading import LoadedCase
 from backstay.app.numbers import quantiles
-from backstay.app.solving import WIRE_BEYOND_MM, Answer, Progress
+from backstay.app.progress import Progress
+from backstay.app.solving import WIRE_BEYOND_MM, Answer
 from backstay.core.inference.chance import Outcome, push_that_arrives_N
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.surface import Curves

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from backstay.app.progress import FIRST_RUNG
 from backstay.errors import InputError, NotConverged, StoreError, error_shape, exit_code
 
 if TYPE_CHECKING:
@@ -125,7 +126,16 @@ def progress_bar() -> Iterator[ProgressCall | None]:
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("starting", total=1.0)
-        yield lambda what, share: bar.update(task, description=what, completed=share)
+        told: set[str] = set()
+
+        def show(what: str, share: float) -> None:
+            # An answer stays in sight above the bar; what is being done only passes through it.
+            if what.startswith(FIRST_RUNG) and what not in told:
+                told.add(what)
+                bar.console.print(what, markup=False)
+            bar.update(task, description=what, completed=share)
+
+        yield show
 
 
 def check_outputs(outputs: dict[str, str], inputs: Iterable[Path] = ()) -> None:

@@ -31,6 +31,7 @@ from backstay.errors import InputError
 
 if TYPE_CHECKING:
     from backstay.adapters.plan_file import PlanDocument
+    from backstay.app.loading import LoadedCase
     from backstay.core.anatomy.sketch import Segment
 
 DEFAULT_VESSEL = "left anterior descending artery"
@@ -108,6 +109,9 @@ def plan(
     check_picture_names(outputs)
     loaded = load_case(case)
     check_outputs(outputs, loaded.inputs)
+    if only and not outputs:
+        _answer_first(loaded, seed=seed, draws=draws)
+        return
     with progress_bar() as progress:
         document = plan_case(loaded, seed=seed, draws=draws, only_in_place=only, progress=progress)
     save(_plan_contents(document, outputs))
@@ -115,6 +119,20 @@ def plan(
         from backstay.report import terminal
 
         terminal.render(document, open_console())
+
+
+def _answer_first(case: LoadedCase, *, seed: int, draws: int) -> None:
+    """Print the answer for the rig in place as soon as it is there, and the way back, which takes longer, below it."""
+    from backstay.app.plan import plan_in_place
+    from backstay.report import terminal
+
+    with progress_bar() as progress:
+        found = plan_in_place(case, seed=seed, draws=draws, progress=progress)
+    console = open_console()
+    terminal.render(found.document, console)
+    with progress_bar() as progress:
+        whole = found.with_way_back(progress)
+    terminal.render_way_back(whole, console)
 
 
 @app.command()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRung
+from backstay.adapters.ladder_file import ClosedBy, ClosedRow, Harm, LadderPart, LadderRow, LadderRung
 from backstay.report.html import box, details, element, items, table
 from backstay.report.words import number, tenths
 
@@ -106,6 +106,16 @@ def summary(part: LadderPart) -> str:
 HEADS = ("", "rung", "chance here", "so far", "cost", "leave it", "runner-up")
 IF_NOT_OPENED = "Where a preparation does not open the lesion"
 BLOCKED = "Not now, and why"
+CLOSED = "Why there is no rung: what closes each move"
+CLOSED_BY = {
+    ClosedBy.COST: "costs more than stopping",
+    ClosedBy.OPENS_NOTHING: "shows no opening",
+    ClosedBy.DRAWS: "unknown",
+    ClosedBy.LIMIT: "a limit",
+    ClosedBy.GATE: "the gate",
+    ClosedBy.NEED: "a precondition",
+    ClosedBy.SHELF: "shelf or room",
+}
 UNRANKED = "Not ranked, and why"
 CHANGED_BY = "What would change the first rung"
 HARM = "What each rung may do, in 1000 procedures, and what to check and mind"
@@ -139,6 +149,16 @@ def reason_rows(rows: list[LadderRow]) -> list[tuple[str, str]]:
     return [(row.words, "; ".join(row.why)) for row in rows]
 
 
+def closed_rows(rows: list[ClosedRow]) -> list[tuple[str, str]]:
+    """Return what closes each move where there is no rung."""
+    return [(row.words, f"{CLOSED_BY[row.by]}: {'; '.join(row.why)}") for row in rows]
+
+
+def blocked_rows(part: LadderPart) -> list[tuple[str, str]]:
+    """Return moves that cannot be made now with their reasons; nothing where every move is told of already."""
+    return [] if part.closed else reason_rows(part.blocked)
+
+
 def fact_rows(part: LadderPart) -> list[tuple[str, str]]:
     """Return what would change the first rung, and to what."""
     return [
@@ -161,12 +181,13 @@ def render(t: Terminal, part: LadderPart) -> None:
     _rungs(t, part.rungs)
     for text in below(part):
         t.say(text)
+    _pairs(t, CLOSED, closed_rows(part.closed))
     if part.not_opened:
         t.say(f"{IF_NOT_OPENED}:", "bold")
         _rungs(t, part.not_opened)
     _pairs(t, CHANGED_BY, fact_rows(part))
     _pairs(t, HARM, mind_rows(part))
-    _pairs(t, BLOCKED, reason_rows(part.blocked))
+    _pairs(t, BLOCKED, blocked_rows(part))
     _pairs(t, UNRANKED, reason_rows(part.unranked))
 
 
@@ -192,7 +213,7 @@ def ladder_section(part: LadderPart) -> str:
         (IF_NOT_OPENED, [_html_table(part.not_opened)] if part.not_opened else []),
         (CHANGED_BY, _definitions(fact_rows(part))),
         (HARM, _definitions(mind_rows(part))),
-        (BLOCKED, _definitions(reason_rows(part.blocked))),
+        (BLOCKED, _definitions(blocked_rows(part))),
         (UNRANKED, _definitions(reason_rows(part.unranked))),
     ]
     inner = [
@@ -201,9 +222,16 @@ def ladder_section(part: LadderPart) -> str:
         *gate,
         _html_table(part.rungs) if part.rungs else "",
         *(element("p", text) for text in below(part)),
+        *_closed(part),
         *(details(title, content) for title, content in folded if content),
     ]
     return box("section", inner)
+
+
+def _closed(part: LadderPart) -> list[str]:
+    """Return why there is no rung, in sight: nothing else stands there."""
+    rows = _definitions(closed_rows(part.closed))
+    return [element("p", f"{CLOSED}:"), *rows] if rows else []
 
 
 def _html_table(rungs: list[LadderRung]) -> str:
@@ -228,9 +256,10 @@ def sheet_parts(part: LadderPart) -> dict[str, Any]:
         "pairs": [
             {"title": title, "rows": [list(row) for row in rows]}
             for title, rows in (
+                (CLOSED, closed_rows(part.closed)),
                 (CHANGED_BY, fact_rows(part)),
                 (HARM, mind_rows(part)),
-                (BLOCKED, reason_rows(part.blocked)),
+                (BLOCKED, blocked_rows(part)),
                 (UNRANKED, reason_rows(part.unranked)),
             )
             if rows

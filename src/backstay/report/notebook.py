@@ -8,7 +8,7 @@ from pathlib import Path
 from backstay.adapters.plan_file import PlanDocument
 from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED
 from backstay.app.plan import plan as plan_document
-from backstay.app.solving import Progress
+from backstay.app.progress import Progress
 from backstay.report import page, section, strip
 from backstay.report.scene import Scene
 

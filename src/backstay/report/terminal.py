@@ -139,6 +139,12 @@ def render(plan: PlanDocument, console: Console) -> None:
     t.say(f"{plan.draw_count} draws, seed {plan.seed}; {versions}")
 
 
+def render_way_back(plan: PlanDocument, console: Console) -> None:
+    """Print the way back out of a plan whose other parts were printed before."""
+    if plan.way_back is not None:
+        way_back_terminal(_Terminal(console), plan.way_back)
+
+
 def _other_cautions(t: _Terminal, plan: PlanDocument) -> None:
     """Print the cautions not said under "What must I not do?", each once with the rigs it belongs to."""
     found = not_to_do(plan, next_step(plan))

@@ -13,8 +13,9 @@ from backstay.app.ladder.known import start_of
 from backstay.app.ladder.landings import LADDER_DEPTHS, Landings, by_shape
 from backstay.app.ladder.states import AS_IT_IS, Left, RigKey, State, Tree, Weights
 from backstay.app.loading import LoadedCase
+from backstay.app.progress import FIRST_RUNG, Progress
 from backstay.app.safety import CaseSafety
-from backstay.app.solving import Progress, SolvedRig
+from backstay.app.solving import SolvedRig
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.ladder import DEPTH, FEWEST_DRAWS, Choice, Ladder, Step, Weighing, as_mask
 from backstay.core.inference.opening import opens, with_opening
@@ -123,10 +124,22 @@ def climb(
     progress : callable, optional
         Called with what is being done and the share done.
     """
-    start = start_of(case, safety)
-    w, draws = case.weights, with_opening(draws)
+    draws = with_opening(draws)
     arrives = {name: arrivals(things, draws) for name, things in (carried or {}).items() if things}
-    tree = Tree(
+    tree = tree_of(case, safety, draws, arrives)
+    effort = effort or Effort()
+    known = by_shape([(x.passage, x.transfers) for x in solved])
+    landings = Landings(case, tree, draws, known, arrives, effort.depths)
+    weighing = Weighing.of(draws.count, weights)
+    view = Pushes(tree, landings, told or bool(weighing.squares))
+    found = _search(view, weighing, case.weights.stopping, effort, progress)
+    return replace(found, carried=carried or {}, seed=seed)
+
+
+def tree_of(case: LoadedCase, safety: CaseSafety, draws: DrawSet, arrives: Mapping[str, int]) -> Tree:
+    """Return what a case's ladder climbs; `arrives` are the draws in which what a move places gets to its place, by move."""
+    start, w = start_of(case, safety), case.weights
+    return Tree(
         start,
         single_moves,
         lambda s, option: opened_by(s, option, draws, arrives.get(option.id)),
@@ -134,13 +147,6 @@ def climb(
         weights=Weights(w.per_minute, w.per_mL, w.per_mGy),
         left=left_of(safety),
     )
-    effort = effort or Effort()
-    known = by_shape([(x.passage, x.transfers) for x in solved])
-    landings = Landings(case, tree, draws, known, arrives, effort.depths)
-    weighing = Weighing.of(draws.count, weights)
-    view = _Climb(tree, landings, told or bool(weighing.squares))
-    found = _search(view, weighing, w.stopping, effort, progress)
-    return replace(found, carried=carried or {}, seed=seed)
 
 
 def left_of(safety: CaseSafety) -> Left:
@@ -184,7 +190,7 @@ def shows_opening(before: Situation, option: Alternative) -> bool:
 
 
 def _search(
-    view: _Climb,
+    view: Pushes,
     weighing: Weighing,
     stopping: float,
     effort: Effort,
@@ -197,14 +203,12 @@ def _search(
     before = len(landings.solved)
     landings.solve(singles, progress)
     own = len(landings.solved)
-    ladder: Ladder[State] = Ladder(
-        _Climb(tree, landings, bool(weighing.squares)), weighing, stopping, effort.fewest
-    )
+    ladder: Ladder[State] = Ladder(view, weighing, stopping, effort.fewest)
     settled = False
     while not settled:
         best = ladder.best(start, depth=depth)
         if progress is not None:
-            progress(f"first rung so far: {first_words(tree, best)}", 1.0)
+            progress(f"{FIRST_RUNG}{first_words(tree, best)}", 1.0)
         missing = [at for at in dict.fromkeys(_wanted(best, ladder, depth)) if not landings.is_exact(at)]
         settled = not missing
         if missing and len(landings.solved) - own >= effort.most_solves:
@@ -217,12 +221,15 @@ def _search(
 
 
 @dataclass
-class _Climb:
+class Pushes:
+    """A tree with the draws in which the device, pushed, lands; `told` by attempts or not."""
+
     tree: Tree
     landings: Landings
     told: bool
 
     def steps(self, state: State) -> list[Step[State]]:
+        """Return the moves of a state; a push as it is alone where that is worth a try."""
         found = self.tree.steps(state)
         # To push as it is harms no one more than any other push: minutes saved by leaving it out do not count.
         untried = [step for step in found if step.name == AS_IT_IS]
@@ -230,6 +237,7 @@ class _Climb:
         return untried if here >= WORTH_A_TRY and not self.told else found
 
     def lands(self, state: State) -> int:
+        """Return the draws in which the device lands in a state."""
         return self.landings.lands(state.at)
 
 

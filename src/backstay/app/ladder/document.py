@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRung, Rival
 from backstay.app.ladder.changing import asked_first, changed_by
 from backstay.app.ladder.climbing import Climbed
+from backstay.app.ladder.closed import closed_rows
 from backstay.app.ladder.restating import Restated, restate
 from backstay.app.ladder.states import AS_IT_IS, TRY, State, Weights, spent_on
 from backstay.core.inference.ladder import FEWEST_DRAWS, Choice, Step
@@ -33,6 +34,7 @@ def ladder_part(c: Climbed) -> LadderPart:
         expected_cost=told.expected(best),
         stopping=c.ladder.stopping,
         ends=ends,
+        closed=closed_rows(c),
         runner_up=_rival(c, best),
         changed_by=changed_by(c),
         blocked=blocked_rows(start),

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from backstay.app.ladder.states import RigKey, Tree
 from backstay.app.loading import LoadedCase
+from backstay.app.progress import Progress
 from backstay.app.solving import (
-    Progress,
     levels_for,
     passage_for,
     solve_all,
@@ -19,6 +19,7 @@ from backstay.app.solving import (
     tips_for,
 )
 from backstay.core.inference.chance import (
+    Outcome,
     crossing_load_N,
     lesion_load_N,
     need_from_curves,
@@ -181,6 +182,17 @@ class Landings:
                 self._ratios[moved.by] = self.need_N[at] / self.need_N[moved.reached_from]
                 learnt.add(moved.by)
         self._masks = {at: mask for at, mask in self._masks.items() if not self._rests_on(at, fresh, learnt)}
+
+    def adopt(self, at: RigKey, outcome: Outcome | None) -> None:
+        """Take a rig's answer as it was given elsewhere over the same draws; without one nothing lands with it."""
+        if outcome is None:
+            self.need_N[at], self._exact[at] = np.full(self.draws.count, HIGHEST_NEED_N), 0
+            return
+        self.need_N[at] = np.minimum(outcome.highest_need_N, HIGHEST_NEED_N)
+        self._exact[at] = as_mask(outcome.stopped == len(outcome.tips_mm))
+        moved = self.tree.met[at]
+        if moved.reached_from in self.need_N:
+            self._ratios[moved.by] = self.need_N[at] / self.need_N[moved.reached_from]
 
     def _rests_on(self, at: RigKey, fresh: set[RigKey], learnt: set[str]) -> bool:
         """Return whether a rig's approximation rests on rigs or moves that were just solved."""

@@ -168,7 +168,7 @@ class Tree:
                 then = state._replace(pushed=True, spent=spent)
                 found.append(Step(AS_IT_IS, 0.0, then, push))
         for option, at in self.offered(state.at):
-            opens = self._opens(self.met[state.at].situation, option) if state.shut else None
+            opens = self.opens(state.at, option) if state.shut else None
             if state.shut and opens is None:
                 continue
             spent = self._spent(state, plus(spent_on(option), TRY))
@@ -184,6 +184,10 @@ class Tree:
                     )
                 )
         return found
+
+    def opens(self, at: RigKey, option: Alternative) -> int | None:
+        """Return the draws in which a move made with a rig is seen to open the lesion; None where it prepares nothing."""
+        return self._opens(self.met[at].situation, option)
 
     def _spent(self, state: State, more: Spent) -> Spent | None:
         """Return what is then used, or None where a limit does not allow it."""

@@ -26,8 +26,9 @@ from backstay.adapters.record_entries import entries_of
 from backstay.app.holds import case_specs
 from backstay.app.learning.tried import Standing, Tried, options_at, tried
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.progress import Progress
 from backstay.app.safety.setting import case_safety
-from backstay.app.solving import Progress, SolvedRig, solve_rigs
+from backstay.app.solving import SolvedRig, solve_rigs
 from backstay.core.inference import insight
 from backstay.core.inference.attempts import AttemptModel
 from backstay.core.inference.chance_words import chance_words

@@ -17,8 +17,8 @@ from backstay.adapters.record_entries import entries_of
 from backstay.app.learning.knowing import packed
 from backstay.app.learning.tried import Tried, tried
 from backstay.app.loading import LoadedCase, hardest_on_the_way, load_case
+from backstay.app.progress import Progress
 from backstay.app.solving import (
-    Progress,
     SolvedRig,
     landing_tip_mm,
     levels_for,

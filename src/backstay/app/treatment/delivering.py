@@ -12,7 +12,8 @@ from backstay.adapters.treatment_file import PlannedStent, StentRow, Stretch, Tr
 from backstay.app.holds import case_specs
 from backstay.app.loading import LoadedCase
 from backstay.app.plan import DEFAULT_DRAW_COUNT
-from backstay.app.solving import Progress, solve_rigs
+from backstay.app.progress import Progress
+from backstay.app.solving import solve_rigs
 from backstay.app.treatment.recorded import as_recorded
 from backstay.core.inference.draws import DrawSet, sample
 from backstay.core.rigging.alternatives import alternatives
