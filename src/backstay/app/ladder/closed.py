@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from backstay.adapters.ladder_file import ClosedBy, ClosedRow
 from backstay.app.ladder.climbing import Climbed
-from backstay.app.ladder.states import TRY, Left, Spent, plus, spent_on
+from backstay.app.ladder.states import TRY, Left, Spent, State, plus, spent_on
 from backstay.core.inference.ladder import Step
 from backstay.core.rigging.move_table import MOVES, Move
 from backstay.core.rigging.moves import Alternative, Situation
@@ -93,7 +93,7 @@ def _cost_words(c: Climbed, cost: float) -> str:
     return f"with what may follow it is expected to cost {cost:.0f}, stopping {c.ladder.stopping:.0f}"
 
 
-def _chance_words(c: Climbed, step: Step) -> str:
+def _chance_words(c: Climbed, step: Step[State]) -> str:
     """Return the chance of the lesion opening and of the device landing there, in tenths."""
     weight = c.ladder.weighing.weight
     lands = c.landings.lands(step.then.at) & c.best.alive

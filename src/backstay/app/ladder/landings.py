@@ -33,7 +33,7 @@ from backstay.core.mechanics.backup import backup_N
 from backstay.core.mechanics.delivery import Transfer
 from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.moves import Alternative, Situation
-from backstay.identifiers import Verdict
+from backstay.identifiers import MoveId, Verdict
 
 FloatArray = NDArray[np.float64]
 ShapeKey = tuple[object, ...]
@@ -85,6 +85,7 @@ class Landings:
     _limits: dict[object, FloatArray] = field(default_factory=dict)
     _fits: dict[object, bool] = field(default_factory=dict)
     _ratios: dict[str, FloatArray] = field(default_factory=dict)
+    _landed: dict[RigKey, int] = field(default_factory=dict)
     _closed: bool = False
 
     def passage(self, at: RigKey) -> Passage:
@@ -110,14 +111,56 @@ class Landings:
         return self._fits[key]
 
     def lands(self, at: RigKey) -> int:
-        """Return the draws in which the device lands, by the solve or by the approximation."""
-        moved = self.tree.met[at]
-        arrives = self.arrives.get(moved.by)
-        found = self._if_all_arrive(at)
-        if arrives is None or moved.reached_from is None:
-            return found
-        # Where it does not arrive all is as it was before the move.
-        return (found & arrives) | (self.lands(moved.reached_from) & ~arrives)
+        """Return the draws in which the device lands, by the solve or by the approximation.
+
+        In every draw the rig is the one that came about: a move whose thing does not get to its place is left out, an extension
+        stands at the deepest of the depths offered that it reaches.
+        """
+        found = self._landed.get(at)
+        if found is None:
+            way = self.tree.way_to(at)
+            came = any(name in self.arrives for name in way) and not (self._closed and not self._known(at))
+            found = self._as_it_came(way, 0) if came else self._if_all_arrive(at)
+            self._landed[at] = found
+        return found
+
+    def _as_it_came(self, way: tuple[str, ...], k: int) -> int:
+        """Return the draws in which the device lands after moves of which those from the k-th on arrive, get part of the way, or do not."""
+        while k < len(way) and way[k] not in self.arrives:
+            k += 1
+        if k == len(way):
+            return self._if_all_arrive(self._nearest(way))
+        before, after = way[:k], way[k + 1 :]
+        came, found = self.arrives[way[k]], 0
+        left = ~came
+        if came:
+            found = self._as_it_came(way, k + 1) & came
+        for shallower in part_ways(self.tree, before, way[k]):
+            came = self.arrives.get(shallower, 0) & left
+            if came:
+                found |= self._as_it_came((*before, shallower, *after), k + 1) & came
+                left &= ~came
+        if left & self._everything:
+            found |= self._as_it_came((*before, *after), k) & left
+        return found
+
+    @property
+    def _everything(self) -> int:
+        return (1 << self.draws.count) - 1
+
+    def _nearest(self, way: tuple[str, ...]) -> RigKey:
+        """Return the rig of a way; once nothing more is solved, that of its first moves that is."""
+        at = self.tree.along(way)
+        while self._closed and way and not self._known(at):
+            way = way[:-1]
+            at = self.tree.along(way)
+        return at
+
+    def _known(self, at: RigKey) -> bool:
+        """Return whether a rig's answer is its own, answering it first where its shape is solved."""
+        if at not in self._exact and not self.unsolved([at]):
+            self.take([at])
+        return at in self._exact
 
     def _if_all_arrive(self, at: RigKey) -> int:
         found = self._exact.get(at, self._masks.get(at))
@@ -163,6 +206,8 @@ class Landings:
     def close(self) -> None:
         """Leave out what is not solved: from now on every answer is a rig's own."""
         self._closed = True
+        self._masks.clear()
+        self._landed.clear()
 
     def take(self, rigs: Sequence[RigKey]) -> None:
         """Answer rigs whose shapes are solved, from their solves."""
@@ -181,10 +226,12 @@ class Landings:
             if at in self.need_N and moved.reached_from in self.need_N and moved.by not in self._ratios:
                 self._ratios[moved.by] = self.need_N[at] / self.need_N[moved.reached_from]
                 learnt.add(moved.by)
+        self._landed.clear()
         self._masks = {at: mask for at, mask in self._masks.items() if not self._rests_on(at, fresh, learnt)}
 
     def adopt(self, at: RigKey, outcome: Outcome | None) -> None:
         """Take a rig's answer as it was given elsewhere over the same draws; without one nothing lands with it."""
+        self._landed.clear()
         if outcome is None:
             self.need_N[at], self._exact[at] = np.full(self.draws.count, HIGHEST_NEED_N), 0
             return
@@ -255,6 +302,23 @@ class Landings:
                 solve_all(passages, self.draws.specs, tips=tips, levels=levels, progress=progress)
             )
         self.take(rigs)
+
+
+def part_ways(tree: Tree, before: Sequence[str], name: str) -> list[str]:
+    """Return the moves that leave a move's extension at less depth, the deepest first; none for another move."""
+    at = tree.along(before)
+    option = tree.taken.get((at, name))
+    extension = None if option is None else option.rig.extension
+    if option is None or extension is None or MoveId.EXTENSION not in option.moves:
+        return []
+    less = [
+        other
+        for other, _ in tree.offered(at)
+        if other.moves == option.moves
+        and other.rig.extension == extension
+        and other.rig.extension_depth_mm < option.rig.extension_depth_mm
+    ]
+    return [other.id for other in sorted(less, key=lambda o: -o.rig.extension_depth_mm)]
 
 
 def thinned(transfer: Transfer, depths: int) -> Transfer:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from backstay.app.ladder.climbing import Climbed, arrivals, opened_by
-from backstay.app.ladder.landings import Landings, some_draws
-from backstay.app.ladder.states import AS_IT_IS, RigKey, State
+from backstay.app.ladder.landings import Landings, part_ways, some_draws
+from backstay.app.ladder.states import RigKey, State
 from backstay.core.inference.draws import DrawSet, sample
 from backstay.core.inference.ladder import FEWEST_DRAWS, Choice
 from backstay.core.inference.opening import with_opening
@@ -127,17 +127,10 @@ def _opened(c: Climbed, choice: Choice[State], draws: DrawSet) -> np.ndarray:
 
 def _landed(c: Climbed, at: RigKey, draws: DrawSet) -> np.ndarray:
     """Return the draws in which the device lands with a rig of the ladder."""
-    ways: list[RigKey] = []
-    on: RigKey | None = at
-    while on is not None:
-        ways.append(on)
-        moved = c.tree.met[on]
-        # Beyond a move that needs no delivery of its own nothing of what was before counts.
-        on = moved.reached_from if c.carried.get(moved.by) and moved.by != AS_IT_IS else None
-    arrives = {
-        c.tree.met[k].by: arrivals(things, draws) for k in ways if (things := c.carried.get(c.tree.met[k].by))
-    }
+    way = c.tree.way_to(at)
+    names = {name for k, own in enumerate(way) for name in (own, *part_ways(c.tree, way[:k], own))}
+    arrives = {name: arrivals(things, draws) for name in names if (things := c.carried.get(name))}
     landings = Landings(c.landings.case, c.tree, draws, c.landings.solved, arrives, c.landings.depths)
     landings.close()
-    landings.take([k for k in ways if not landings.unsolved([k])])
+    landings.take([at] if not landings.unsolved([at]) else [])
     return _bits(landings.lands(at), draws.count)

@@ -158,6 +158,22 @@ class Tree:
                 self._offered[at].append((option, self._meet(after, at, option.id)))
         return self._offered[at]
 
+    def way_to(self, at: RigKey) -> tuple[str, ...]:
+        """Return the moves by which a rig was first met, from the start."""
+        found: list[str] = []
+        moved = self.met[at]
+        while moved.reached_from is not None:
+            found.append(moved.by)
+            moved = self.met[moved.reached_from]
+        return tuple(reversed(found))
+
+    def along(self, way: Sequence[str]) -> RigKey:
+        """Return the rig to which moves lead from the start; one that is not offered where its turn comes is left out."""
+        at = self.start.at
+        for name in way:
+            at = next((then for option, then in self.offered(at) if option.id == name), at)
+        return at
+
     def steps(self, state: State) -> list[Step[State]]:
         """Return the moves of a state: to push as it is where that was not tried, then what changes something."""
         found: list[Step[State]] = []
