@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -14,6 +15,7 @@ from backstay.adapters.ladder_file import ClosedBy, LadderPart
 from backstay.app.ladder import climb, ladder_part
 from backstay.app.ladder.climbing import Climbed, Effort
 from backstay.app.ladder.closed import NEAREST_FIRST
+from backstay.app.ladder.handling import JUDGED
 from backstay.app.ladder.restating import restate
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety
@@ -219,6 +221,19 @@ def test_blocked_and_unranked_moves_are_listed_with_the_reason(shut: Climbed) ->
     unranked = {row.move for row in part.unranked}
     assert {MoveId.HOLD_WIRE_IN_TENSION, MoveId.ANOTHER_DAY, MoveId.STOP} <= unranked
     assert not unranked & set(blocked)
+
+
+def test_what_hands_do_is_told_by_the_model_beside_the_first_push(open_: Climbed) -> None:
+    rows = {row.move: " ".join(row.why) for row in ladder_part(open_).unranked}
+    found = {move: re.findall(r"in ([0-9.]+) of 100, else in ([0-9.]+)", rows[move]) for move in JUDGED}
+    here = open_.landings.lands(open_.best.step.then.at).bit_count() / 1024  # type: ignore[union-attr]
+    for numbers in found.values():
+        ((then, before),) = numbers
+        assert float(before) == pytest.approx(100.0 * here, abs=0.06)
+        assert 0.0 <= float(then) <= 100.0
+    assert float(found[MoveId.ROTATE_GUIDE][0][0]) >= float(found[MoveId.ROTATE_GUIDE][0][1])
+    assert float(found[MoveId.DEEP_INSPIRATION][0][0]) > float(found[MoveId.DEEP_INSPIRATION][0][1])
+    assert not any("of 100" in text for move, text in rows.items() if move not in JUDGED)
 
 
 @pytest.fixture(scope="module")

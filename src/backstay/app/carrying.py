@@ -329,9 +329,18 @@ def _pull(back: Thing, transfers: Sequence[Transfer], draws: DrawSet) -> Pull:
 
 
 def solve_carried(
-    s: Situation, carried: Sequence[Carried], draws: DrawSet, progress: Progress | None = None
+    s: Situation,
+    carried: Sequence[Carried],
+    draws: DrawSet,
+    progress: Progress | None = None,
+    *,
+    depths: int = DEPTHS_IN,
+    level_shares: FloatArray = LEVEL_SHARES_IN,
 ) -> list[SolvedCarry]:
-    """Return every thing solved; the same thing with the same rig is solved once, as deep as it is wanted."""
+    """Return every thing solved; the same thing with the same rig is solved once, as deep as it is wanted.
+
+    `depths` are the places of its tip, `level_shares` the loads there as shares of the highest, both on the way in.
+    """
     keys = [_key(one) for one in carried]
     deepest: dict[tuple[object, ...], Carried] = {}
     for key, one in zip(keys, carried, strict=True):
@@ -342,10 +351,10 @@ def solve_carried(
         like = _like(one, s)
         passages[key] = passage_for(s.path, s.lesions, like, one.tip_mm)
         stops = [c.tip_mm for k, c in zip(keys, carried, strict=True) if k == key]
-        tips[key] = _tips(one, stops)
+        tips[key] = _tips(one, stops, depths)
         crossing = crossing_load_N(passages[key], draws, tips[key])
         top = np.clip(1.3 * np.quantile(crossing, 0.98, axis=0), LEAST_TOP_N, MOST_TOP_N)
-        levels[key] = top[:, None] * LEVEL_SHARES_IN
+        levels[key] = top[:, None] * level_shares
         backs[key] = thing(
             s.path,
             s.lesions,
@@ -460,11 +469,11 @@ def _like(one: Carried, s: Situation) -> Alternative:
     return Alternative("carried", one.aim, (), one.rig, one.device, s.lesions, 0.0, 0.0, 0.0, "", (), ())
 
 
-def _tips(one: Carried, stops: Sequence[float]) -> FloatArray:
+def _tips(one: Carried, stops: Sequence[float], depths: int) -> FloatArray:
     """Return the places of the tip that are solved, from the guide's tip, every place asked for among them."""
     seat = one.rig.seat_mm
     last = one.tip_mm - seat
-    regular = np.linspace(min(FIRST_TIP_MM, 0.5 * last), last, DEPTHS_IN)
+    regular = np.linspace(min(FIRST_TIP_MM, 0.5 * last), last, depths)
     exact = sorted({stop - seat for stop in stops})
     kept = [t for t in regular if all(abs(t - e) >= 0.5 for e in exact)]
     return np.array(sorted([*kept, *exact]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -9,6 +10,7 @@ from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRun
 from backstay.app.ladder.changing import asked_first, changed_by
 from backstay.app.ladder.climbing import Climbed
 from backstay.app.ladder.closed import closed_rows
+from backstay.app.ladder.handling import handling_words
 from backstay.app.ladder.restating import Restated, restate
 from backstay.app.ladder.states import AS_IT_IS, TRY, State, Weights, spent_on
 from backstay.core.inference.ladder import FEWEST_DRAWS, Choice, Step
@@ -38,7 +40,7 @@ def ladder_part(c: Climbed) -> LadderPart:
         runner_up=_rival(c, best),
         changed_by=changed_by(c),
         blocked=blocked_rows(start),
-        unranked=unranked_rows(start),
+        unranked=unranked_rows(start, handling_words(c)),
         weights={"per_minute": w.per_minute, "per_mL": w.per_mL, "per_mGy": w.per_mGy},
         depth=c.depth,
         draw_count=told.restated.draw_count,
@@ -192,13 +194,18 @@ def blocked_rows(s: Situation) -> list[LadderRow]:
     return rows
 
 
-def unranked_rows(s: Situation) -> list[LadderRow]:
-    """Return the moves that no term of the model stands behind, with the reason and what blocks them."""
+def unranked_rows(s: Situation, by_hand: Mapping[MoveId, str] | None = None) -> list[LadderRow]:
+    """Return the moves that are no rungs, with the reason, what the model says of them, and what blocks them."""
+    words = by_hand or {}
     return [
         LadderRow(
             move=move.id,
             words=move.words,
-            why=[move.why_unranked, *(f"not now: {text}" for text in move.judged(s).reasons)],
+            why=[
+                move.why_unranked,
+                *([words[move.id]] if move.id in words else []),
+                *(f"not now: {text}" for text in move.judged(s).reasons),
+            ],
         )
         for move in MOVES
         if not move.effects

@@ -254,24 +254,31 @@ class Landings:
     def _need_N(self, at: RigKey) -> FloatArray:
         """Return the highest need on the way in for every draw, in parts that keep memory low."""
         passage = self.passage(at)
-        transfers = [thinned(one, self.depths) for one in self.transfers(at)]
-        specs, scores = self.draws.specs, design()
         found = []
         for first in range(0, self.draws.count, CHUNK):
             part = DrawSet(
                 {name: v[first : first + CHUNK] for name, v in self.draws.values.items()},
                 min(CHUNK, self.draws.count - first),
-                specs,
+                self.draws.specs,
             )
-            curves: Curves = curves_for_draws(
-                transfers, specs, scores, at=scores_of(specs, part), search_to_N=transfers[0].levels_N[:, -1]
-            )
+            curves = self.curves(at, part)
             load, locked = lesion_load_N(
                 passage, part, curves, crossing_load_N(passage, part, curves.tips_mm)
             )
             need, _ = need_from_curves(part, curves, load, locked)
             found.append(need.max(axis=1))
         return np.asarray(np.minimum(np.concatenate(found), HIGHEST_NEED_N))
+
+    def curves(self, at: RigKey, draws: DrawSet) -> Curves:
+        """Return a solved rig's curves for some draws, at the ladder's depths."""
+        transfers = [thinned(one, self.depths) for one in self.transfers(at)]
+        return curves_for_draws(
+            transfers,
+            draws.specs,
+            design(),
+            at=scores_of(draws.specs, draws),
+            search_to_N=transfers[0].levels_N[:, -1],
+        )
 
     def transfers(self, at: RigKey) -> Sequence[Transfer]:
         """Return a rig's solves."""

@@ -351,7 +351,7 @@ TWO_SHORTER_STENTS = MoveFacts(
     give_up=AS_IT_IS.give_up,
 )
 
-# No term of the model stands behind these: they are listed, not ranked.
+# These are no rungs: what hands do goes with any push, behind the others no term of the model stands.
 HOLD_WIRE_IN_TENSION = MoveFacts(0.5, 0.0, 5.0, cautions=("gently: the wire's tip must not come back",))
 ROTATE_GUIDE = MoveFacts(1.0, 2.0, 10.0, (needs.NOT_DAMPED,), ("small turns, pressure watched",))
 DEEP_INSPIRATION = MoveFacts(0.5, 0.0, 5.0, cautions=("needs a patient who can follow",))

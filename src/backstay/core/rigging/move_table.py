@@ -1,7 +1,7 @@
 """Every move: one row each, with what it changes and what stands behind it.
 
-A move whose effect a term of the model carries is ranked. The others are listed with the reason, and no number
-is invented for them.
+A move whose effect a term of the model carries is ranked. What hands do with any push is no rung of its own: what the model
+gives it stands in `core.inference.handling`. The others are listed with the reason, and no number is invented for them.
 """
 
 from __future__ import annotations
@@ -172,25 +172,25 @@ MOVES: tuple[Move, ...] = (
         id=MoveId.EXTENSION_OVER_BALLOON,
         words="guide extension tracked over a balloon",
         facts=move_facts.EXTENSION_OVER_BALLOON,
-        why_unranked="in place it is the same as the extension; it helps the extension itself to get there",
+        why_unranked="in place it is the same as the extension; that the balloon leads its edge past steps of the wall is not in the model",
     ),
     Move(
         id=MoveId.HOLD_WIRE_IN_TENSION,
         words="hold the wire in tension while the device goes in",
         facts=move_facts.HOLD_WIRE_IN_TENSION,
-        why_unranked="no term of the model stands behind it; it costs next to nothing with any rung",
+        why_unranked="no rung of its own: it goes with any push and takes next to nothing",
     ),
     Move(
         id=MoveId.ROTATE_GUIDE,
         words="rotate the guide into line",
         facts=move_facts.ROTATE_GUIDE,
-        why_unranked="no term of the model stands behind it; it costs next to nothing with any rung",
+        why_unranked="no rung of its own: it goes with any push and takes next to nothing",
     ),
     Move(
         id=MoveId.DEEP_INSPIRATION,
         words="deep inspiration while the device goes in",
         facts=move_facts.DEEP_INSPIRATION,
-        why_unranked="no term of the model stands behind it; it costs next to nothing with any rung",
+        why_unranked="no rung of its own: it goes with any push and takes next to nothing",
     ),
     Move(
         id=MoveId.REWIRE,
