@@ -13,7 +13,12 @@ PRINTED: list[tuple[MoveFacts, str, str, float]] = [
     (move_facts.EXTENSION, "dissection", "waterbury2016", 1000.0 * 12 / 363),
     (move_facts.EXTENSION, "a stent deformed", "waterbury2016", 1000.0 * 8 / 363),
     # 96 of 76 104 dissected by a catheter [klaudel2024].
-    (move_facts.SEAT_DEEPER, "dissection by the catheter", "klaudel2024", 1000.0 * 96 / 76_104),
+    (
+        move_facts.SEAT_DEEPER,
+        "dissection by the catheter, seated deep or not: more here",
+        "klaudel2024",
+        1000.0 * 96 / 76_104,
+    ),
     # Dissection in 1.4 %: wire 30 %, balloon 20 %, engagement of the guide 18 % [dissection2023].
     (move_facts.BUDDY_WIRE, "dissection by a wire", "dissection2023", 14.0 * 0.30),
     (move_facts.NON_COMPLIANT, "dissection by a balloon", "dissection2023", 14.0 * 0.20),

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+import numpy as np
+
+from backstay.core.anatomy.path import LumenPath
 from backstay.core.mechanics.backup import guide_hold_ratio
 from backstay.core.rigging import move_facts
 from backstay.core.rigging.devices import AccessRoute, Guide
@@ -17,6 +20,7 @@ from backstay.units import french_to_mm
 _SEAT_STEPS_mm = (5.0, 10.0)
 _DEEPEST_SEAT_mm = 15.0
 _SEAT_SPARE_mm = 0.2
+_SEAT_PRESSES_mm = 0.5  # about 0.8 N on the wall over 10 mm of a bed of 0.15 MPa
 _MORE_SUPPORT_BY = 1.1
 _GUIDES_COMPARED_FR = (5.0, 8.0)
 _APART_mm = 5.0
@@ -37,7 +41,14 @@ def seat_deeper(s: Situation) -> Iterator[Alternative]:
     ------
     Alternative
         Only as far as the guide goes into the lumen with 0.2 mm to spare, short of any lesion, branch in use
-        or trapped wire, and no deeper than 15 mm in all.
+        or trapped wire, no deeper than 15 mm in all, and no farther round a bend than the guide, a straight tube there, may
+        press the wall aside by 0.5 mm.
+
+    Notes
+    -----
+    A guide is stiff against the vessel: a beam of some 1000 N mm2 (order of magnitude) on a bed of 0.15 MPa bends over 13 mm,
+    so over a seat of 5 to 15 mm it keeps straight and the vessel follows. That only a wide, healthy and nearly straight
+    first stretch takes the guide is common practice, no source.
     """
     diseased_mm = min((lesion.from_mm for lesion in s.lesions), default=s.path.length_mm)
     in_use_mm = [diseased_mm, s.target_from_mm]
@@ -46,7 +57,9 @@ def seat_deeper(s: Situation) -> Iterator[Alternative]:
     for step_mm in _SEAT_STEPS_mm:
         seat_mm = s.rig.seat_mm + step_mm
         passes = french_to_mm(s.rig.guide.size_fr) + _SEAT_SPARE_mm <= s.narrowest_mm(seat_mm)
-        if passes and seat_mm <= _DEEPEST_SEAT_mm and seat_mm + _APART_mm <= min(in_use_mm):
+        beside_mm = 0.5 * (s.narrowest_mm(seat_mm) - french_to_mm(s.rig.guide.size_fr))
+        straight = bow_mm(s.path, seat_mm) <= beside_mm + _SEAT_PRESSES_mm
+        if passes and straight and seat_mm <= _DEEPEST_SEAT_mm and seat_mm + _APART_mm <= min(in_use_mm):
             yield s.alternative(
                 f"seat_{seat_mm:.0f}mm",
                 f"seat the guide {seat_mm:.0f} mm deep",
@@ -54,6 +67,39 @@ def seat_deeper(s: Situation) -> Iterator[Alternative]:
                 [move_facts.SEAT_DEEPER],
                 rig=replace(s.rig, seat_mm=seat_mm),
             )
+
+
+def bow_mm(path: LumenPath, to_mm: float) -> float:
+    """Return how far a path leaves the straight line from its start to a place.
+
+    Parameters
+    ----------
+    path : LumenPath
+        The vessel from the ostium.
+    to_mm : float
+        The place [mm].
+
+    Returns
+    -------
+    float
+        Largest distance from the chord [mm]; R (1 - cos(L / 2 R)) on an arc of radius R.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> arc = LumenPath.from_curvature(
+    ...     np.full((31, 2), [0.1, 0.0]), np.full(31, 1.5), radius_sd_mm=0.1, spacing_mm=1.0
+    ... )
+    >>> round(bow_mm(arc, 10.0), 1), round(float(10.0 * (1.0 - np.cos(0.5))), 1)
+    (1.2, 1.2)
+    """
+    points = path.points_mm[path.s_mm <= to_mm + 1e-9]
+    chord = points[-1] - points[0]
+    length = float(np.linalg.norm(chord))
+    if length == 0.0:
+        return 0.0
+    away = np.cross(points - points[0], chord / length)
+    return float(np.linalg.norm(away, axis=1).max())
 
 
 def other_guide(s: Situation) -> Iterator[Alternative]:

@@ -77,7 +77,8 @@ _WIRE_DISSECTION = Harm("dissection by a wire", 4.2, "dissection2023")
 _BALLOON_DISSECTION = Harm("dissection by a balloon", 2.8, "dissection2023")
 _BALLOON_PERFORATION = Harm("perforation by a balloon", 1.09, "perforation2022")
 _BALLOON = (_BALLOON_DISSECTION, _BALLOON_PERFORATION)
-_CATHETER_DISSECTION = Harm("dissection by the catheter", 1.26, "klaudel2024")
+# Of all procedures, most of which seated nothing deep: what a guide seated deep does is more, by how much was not found.
+_CATHETER_DISSECTION = Harm("dissection by the catheter, seated deep or not: more here", 1.26, "klaudel2024")
 _WIRE_TRAPPED = Harm("a wire that cannot be drawn out", 0.86, "iturbe2012")
 _STENT_LOST = Harm("a stent lost", 2.1, "iturbe2012")
 

@@ -103,7 +103,7 @@ MOVES: tuple[Move, ...] = (
         words="seat the guide deeper",
         facts=move_facts.SEAT_DEEPER,
         effects=(guide_moves.seat_deeper,),
-        lacking="the lumen is too narrow, diseased, or in use where the tip would go, or it sits 15 mm deep",
+        lacking="the lumen is too narrow, too bent, diseased, or in use where the tip would go, or it sits 15 mm deep",
     ),
     Move(
         id=MoveId.PREPARE_AGAIN,
