@@ -6,7 +6,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence import advice, angiograms, delivery, guide, ladder, learning, nuisance, vessels, withdrawal
+from evidence import (
+    advice,
+    angiograms,
+    delivery,
+    guide,
+    ladder,
+    ladder_error,
+    learning,
+    nuisance,
+    vessels,
+    withdrawal,
+)
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
 DELIVERY_MODEL = (
@@ -137,6 +148,23 @@ AREAS = (
             "evidence/ladder.py",
         ),
         ladder.study,
+    ),
+    Area(
+        "ladder_error",
+        "What the ladder's quick ways cost",
+        (
+            *DELIVERY_MODEL,
+            "src/backstay/core/inference/ladder.py",
+            "src/backstay/core/inference/opening.py",
+            "src/backstay/core/rigging/move*.py",
+            "src/backstay/core/rigging/*_moves.py",
+            "src/backstay/core/rigging/needs.py",
+            "src/backstay/app/carrying.py",
+            "src/backstay/app/ladder/*.py",
+            "evidence/ladder.py",
+            "evidence/ladder_error.py",
+        ),
+        ladder_error.study,
     ),
     Area(
         "guide",

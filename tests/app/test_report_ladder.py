@@ -114,6 +114,18 @@ def test_a_rung_says_what_it_takes_what_ends_it_and_what_it_may_do() -> None:
     assert opens.when == "if 1 does not open the lesion" and opens.chance == "opens 7 in 10, lands 4 in 10"
 
 
+def test_the_ladder_says_its_own_error_in_one_line(plan: PlanDocument) -> None:
+    with_error = part(rung("1", "a", when="first", after="")).model_copy(update={"quick_error": 0.03})
+    (line,) = ladder.error_words(with_error)
+    assert "within 3 in 100" in line
+    console = Console(width=300, record=True, file=io.StringIO())
+    ladder.render(Terminal(console), with_error)
+    said = " ".join(console.export_text().split())
+    for where in (said, page.html(with_ladder(plan, with_error)), str(ladder.sheet_parts(with_error))):
+        assert "solved in full" in where
+    assert ladder.error_words(part(rung("1", "a", when="first", after=""))) == []
+
+
 def test_where_there_is_no_rung_page_sheet_and_terminal_say_what_closed_each(plan: PlanDocument) -> None:
     rows = [
         ClosedRow(move=MoveId.EXTENSION, words="guide extension", by=ClosedBy.LIMIT, why=["takes 7 min, 6 min are left"]),

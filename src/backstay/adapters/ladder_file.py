@@ -136,4 +136,9 @@ class LadderPart(_Model):
     draw_count: int
     solves: int
     settled: bool
+    quick_error: float | None = Field(
+        None,
+        description="largest difference of a chance from that of the same combinations solved in full, on the cases checked "
+        "(docs/validation.md)",
+    )
     notes: list[str]

@@ -21,6 +21,9 @@ from backstay.identifiers import MoveId
 
 When = Literal["first", "not_landed", "not_opened"]
 
+QUICK_ERROR = 0.03
+"""Largest difference of a chance from that of the same combinations solved in full, on the cases checked (docs/validation.md)."""
+
 
 def ladder_part(c: Climbed) -> LadderPart:
     """Return a ladder for the plan."""
@@ -46,6 +49,7 @@ def ladder_part(c: Climbed) -> LadderPart:
         draw_count=told.restated.draw_count,
         solves=c.solves,
         settled=c.settled,
+        quick_error=QUICK_ERROR,
         notes=_notes(c),
     )
 
