@@ -95,7 +95,8 @@ def study(root: Path) -> list[str]:
         *(f"| {row.name} | all of it | {DRAWS} | {row.quick:.3f} | {row.full:.3f} |" for row in rows),
         "",
         f"Combinations of two moves that the search passed over without solving them ({len(guesses)}, drawn at random): approximated "
-        f"chance less solved chance {_spread(guesses)}. The approximation is hopeful on purpose, so that a better order is looked at.",
+        f"chance less solved chance {_spread(guesses)}. It is meant to be hopeful, so that a better order is seen; where it lies below, "
+        "a better order may have been passed over, though no number shown rests on it.",
     ]
 
 

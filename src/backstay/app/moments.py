@@ -11,7 +11,8 @@ from backstay.adapters.plan_file import PlanDocument
 from backstay.app.holds import case_specs
 from backstay.app.learning.tried import tried
 from backstay.app.loading import LoadedCase
-from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, bare_document, rig_result
+from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED
+from backstay.app.plan_document import bare_document, rig_result
 from backstay.app.progress import Progress
 from backstay.app.safety import case_safety
 from backstay.app.solving import solve_rigs

@@ -19,14 +19,11 @@ from backstay.app.numbers import quantiles
 from backstay.app.plan import (
     DEFAULT_DRAW_COUNT,
     DEFAULT_SEED,
-    cautions_of,
-    chance_of,
     document_of,
-    in_order,
     options_of,
     plan_of,
-    rig_result,
 )
+from backstay.app.plan_document import cautions_of, chance_of, in_order, rig_result
 from backstay.app.progress import Progress
 from backstay.app.sketching import demo_folder
 from backstay.app.solving import (

@@ -13,7 +13,8 @@ from backstay.adapters.teaching_file import AuthorFile, OpenMove, Said, Teaching
 from backstay.app.event_words import event_words
 from backstay.app.loading import LoadedCase
 from backstay.app.moments import Course, course_of, open_then, plan_at, situation_at
-from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED, DISCLAIMER, lesion_picture
+from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED
+from backstay.app.plan_document import DISCLAIMER, lesion_picture
 from backstay.app.progress import Progress
 from backstay.app.reviewing import Review, known_of
 from backstay.core.record.entries import Entry

@@ -139,20 +139,21 @@ def crossing_load_N(passage: Passage, draws: DrawSet, tips_mm: FloatArray, *, go
 
 
 def at_load(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> FloatArray:
-    """Return rows interpolated linearly in the load between each depth's levels, carried on beyond the last.
+    """Return readings at each draw's load, linear between levels and carried on beyond the last.
 
     Parameters
     ----------
     levels_N : ndarray, shape (d, k)
-        Load levels of each depth.
+        Loads solved at, by depth [N].
     rows : ndarray, shape (count, d, k)
-        Values at them.
+        One reading of every draw there.
     load_N : ndarray, shape (count, d)
-        Loads asked for.
+        Loads asked for [N].
 
     Returns
     -------
     ndarray, shape (count, d)
+        The reading.
 
     Examples
     --------
