@@ -17,6 +17,7 @@ from backstay.app.sketching import demo_folder
 from backstay.app.solving import Answer, solve_rigs
 from backstay.cli import app
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
+from backstay.core.safety.body import Opening
 from backstay.identifiers import PREPARING
 from backstay.report.way_back import TITLE as WAY_BACK
 
@@ -69,7 +70,10 @@ def answers(case: LoadedCase, draws: DrawSet) -> list[Answer]:
 
 def safety_of(case: LoadedCase, opened: bool | None):  # type: ignore[no-untyped-def]
     safety = case_safety(case, [])
-    return replace(safety, now=replace(safety.now, opened_fully=opened, opened_by=("bal-nc-275-15",)))
+    return replace(
+        safety,
+        now=replace(safety.now, opened_fully=opened, opened_by=(Opening("bal-nc-275-15", 45.0, 60.0),)),
+    )
 
 
 def test_behind_the_gate_the_first_rung_so_far_prepares(
