@@ -177,7 +177,7 @@ def error_words(part: LadderPart) -> list[str]:
     if part.quick_error is None or not part.rungs:
         return []
     return [
-        f"Chances here come by quick ways: within {number(100.0 * part.quick_error, 0)} in 100 of the same rungs solved in full, on "
+        f"Chances here come by quick ways: within {number(100.0 * part.quick_error, 0)} in 100 of the same rungs solved in full on "
         "the demo and three invented cases; what the model itself errs comes on top."
     ]
 
