@@ -5,6 +5,7 @@ Everything planted is invented. What an export may hold is judged by searching i
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -25,6 +26,7 @@ from backstay.adapters.dicom_xa import read_run
 from backstay.app.deidentifying import deidentify, new_disguise
 from backstay.app.phantom import make_phantom
 from backstay.cli import app
+from backstay.core.privacy.letters import Box
 from backstay.core.privacy.text import Known
 from backstay.errors import InputError
 
@@ -226,6 +228,41 @@ def test_letters_in_the_picture_refuse_the_export_or_are_blanked(
     kept = ink & (out == lettered_) & (out != clean)
     assert kept.sum() <= 0.05 * ink.sum()
     assert pydicom.dcmread(done.copy).BurnedInAnnotation == "NO"
+
+
+def test_a_rectangle_is_blanked_in_every_frame_and_the_rest_looked_at(film: Path, tmp_path: Path) -> None:
+    """Two letters alone are not found: where they stand is said by whoever looked."""
+    alone = lettered(film, tmp_path / "alone.dcm", text("Jo", (8, 8), 28, 255), (0, 2))
+    assert deidentify([alone], tmp_path / "passed", Known())[0].letters == ()
+    words = ("deidentify", alone, "--into", tmp_path / "out", "--rectangle", "0-45, 0-60")
+    done = invoke(*words)
+    assert done.exit_code == 0 and "1 rectangles blanked" in done.stderr, done.stderr
+    clean, before, after = (
+        pydicom.dcmread(file).pixel_array.astype(int)
+        for file in (film, alone, tmp_path / "out" / "run-01.dcm")
+    )
+    assert (before[:, :46, :61] != clean[:, :46, :61]).any()
+    assert all(len(np.unique(one)) == 1 for one in after[:, :46, :61])
+    assert np.array_equal(after[:, 46:], clean[:, 46:]) and np.array_equal(after[:, :, 61:], clean[:, :, 61:])
+    both = lettered(alone, tmp_path / "both.dcm", BURNED[3], (1,))
+    with pytest.raises(InputError, match="letters"):
+        deidentify([both], tmp_path / "refused", Known(), rectangles=[Box(0, 45, 0, 60)])
+
+
+def test_a_refusal_names_the_rectangle_that_mends_it(film: Path, tmp_path: Path) -> None:
+    run = lettered(film, tmp_path / "run.dcm", BURNED[0], (1,))
+    with pytest.raises(InputError, match=r"--rectangle (\d+-\d+,\d+-\d+)") as refused:
+        deidentify([run], tmp_path / "out", Known())
+    named = re.search(r"--rectangle (\S+)", str(refused.value))
+    assert named is not None
+    assert invoke("deidentify", run, "--into", tmp_path / "out", "--rectangle", named[1]).exit_code == 0
+
+
+@pytest.mark.parametrize("words", ["0-600,0-60", "40-0,0-60", "0-40", "a-b,c-d", "-1-4,0-3"])
+def test_a_rectangle_that_is_none_is_refused(words: str, film: Path, tmp_path: Path) -> None:
+    done = invoke("deidentify", film, "--into", tmp_path / "out", f"--rectangle={words}")
+    assert done.exit_code == 5 and "rectangle" in done.stderr
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,6 @@ from backstay.app.phantom import make_phantom
 from backstay.core.privacy.letters import blanked, find_letters
 
 WORDS = ("EXAMPLE, BO", "05.04.2031")
-LEFT_OVER = {(255, 10, "bottom", "EXAMPLE, BO"), (0, 18, "bottom", "EXAMPLE, BO")}
-"""Where more than a tenth of the ink stays."""
 PLACES = {"top left": (6, 6), "bottom": (60, 470), "over the heart": (150, 230)}
 
 
@@ -41,14 +39,8 @@ def written(
 @pytest.mark.parametrize("size", [10, 18, 48])
 @pytest.mark.parametrize("ink", [255, 0])
 def test_letters_are_found_and_blanked(
-    frame: NDArray[np.uint16], words: str, place: str, size: int, ink: int, request: pytest.FixtureRequest
+    frame: NDArray[np.uint16], words: str, place: str, size: int, ink: int
 ) -> None:
-    if (ink, size, place, words) in LEFT_OVER:
-        request.applymarker(
-            pytest.mark.xfail(
-                strict=True, reason="11 and 14 % of the ink stays: parts too faint to be found again"
-            )
-        )
     picture, cover = written(frame, words, PLACES[place], size, ink)
     boxes = find_letters(picture)
     assert boxes
@@ -62,6 +54,17 @@ def test_letters_are_found_and_blanked(
     # What is left of the ink is too little to read: at most one pixel in ten.
     left = cover & (np.abs(out.astype(float) - picture.astype(float)) < 1.0)
     assert left.sum() <= 0.1 * cover.sum()
+
+
+def test_no_letter_stays_at_the_end_of_a_row(frame: NDArray[np.uint16]) -> None:
+    """A mark beside sure letters is one of them, though it would not be found alone; one far off is left alone."""
+    picture, cover = written(frame, "EXAMPLE, BO", (60, 470), 18, 0)
+    far, _ = written(picture, "E", (400, 470), 18, 0)
+    assert find_letters(written(frame, "E", (400, 470), 18, 0)[0]) == ()
+    out = blanked(far, find_letters(far))
+    first = cover[:, :75]
+    assert not (first & (out[:, :75] == far[:, :75])).any()
+    assert np.array_equal(out[:, 400:], far[:, 400:])
 
 
 @pytest.mark.parametrize("ink", [255, 0])

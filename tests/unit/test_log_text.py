@@ -145,6 +145,22 @@ READ: list[tuple[str, EventKind, dict[str, Any]]] = [
             "reference_area_mm2": 7.2,
         },
     ),
+    ("heparin 5k", K.HEPARIN, {"dose_U": 5000.0}),
+    ("ACT=287", K.ACT, {"act_s": 287.0}),
+    ("contrast 12,5", K.CONTRAST, {"volume_mL": 12.5}),
+    ("LAO30 CRA20", K.VIEW, {"primary_angle_deg": 30.0, "secondary_angle_deg": 20.0}),
+    ("dose 812 mgy 6100 cGycm2", K.DOSE, {"air_kerma_mGy": 812.0, "kap_Gycm2": 61.0}),
+    ("dose 812 mgy 6100 \u00b5Gym2", K.DOSE, {"air_kerma_mGy": 812.0, "kap_Gycm2": 61.0}),
+    ("ffr .91", K.RESULT, {"measured_with": "pressure wire", "ffr": 0.91}),
+    ("timi 3 flow", K.RESULT, {"measured_with": "angiography", "timi_flow": 3}),
+    (
+        "stent 2.75x33 didn\u2019t cross",
+        K.ATTEMPT,
+        {"device": STENT, "outcome": "stopped", "moves": []},
+    ),
+    ("stent 2.75x33 failed to cross", K.ATTEMPT, {"device": STENT, "outcome": "stopped", "moves": []}),
+    ("no reflow", K.COMPLICATION, {"what": "no reflow", "code": "slow_flow"}),
+    ("slow flow", K.COMPLICATION, {"what": "slow flow", "code": "slow_flow"}),
     ("perforation at 52", K.COMPLICATION, {"what": "perforation", "code": "perforation", "at_mm": 52.0}),
     ("complication chest pain", K.COMPLICATION, {"what": "chest pain"}),
     ("bivalirudin 60 mg", K.DRUG, {"drug": "bivalirudin", "name": "bivalirudin", "dose": 60.0, "unit": "mg"}),
@@ -172,7 +188,11 @@ def test_a_line_is_read_as_meant(scene: Scene, line: str, kind: EventKind, value
 
 def test_time_and_fix(scene: Scene) -> None:
     assert parse_line("09:42 act 287", scene).clock == (9, 42)
+    assert parse_line("act 287 at 9:42", scene).clock == (9, 42)
     assert parse_line("act 287 5 min ago", scene).minutes_ago == 5.0
+    # A minute and a half, not half past one at night.
+    with pytest.raises(InputError, match=r"not understood|no balloon"):
+        parse_line("nc 2.5x12 18 atm 1:30 at lesion", scene)
     fixed = parse_line("fix contrast 30", scene).supersedes
     assert fixed is not None and fixed.id == "c"
     with pytest.raises(InputError, match="fix"):
@@ -189,6 +209,9 @@ UNCLEAR = [
     ("access 6 fr", "which access"),
     ("balloon 9x99 8 atm at 48", "no balloon on the shelf"),
     ("lithotripsy 80 pulses", "where"),
+    ("heparin 5,000", "what does 5,000 mean"),
+    ("heparin 5.000", "what does 5.000 mean"),
+    ("contrast 1,200", "what does 1,200 mean"),
 ]
 
 
@@ -209,6 +232,7 @@ def test_an_unclear_line_comes_back_with_choices_that_are_clear(
 
 
 REFUSED = [
+    ("heparin 5", "in thousands"),
     ("", "not understood"),
     ("hello there", "not understood"),
     ("act", "number is missing"),

@@ -9,7 +9,7 @@ import hashlib
 import hmac
 import re
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import BytesIO
@@ -88,7 +88,14 @@ class Copy:
     letters: tuple[tuple[int, Box], ...]
 
 
-def clean_copy(run: Run, disguise: Disguise, *, blank: bool, progress: Progress | None = None) -> Copy:
+def clean_copy(
+    run: Run,
+    disguise: Disguise,
+    *,
+    blank: bool,
+    rectangles: Sequence[Box] = (),
+    progress: Progress | None = None,
+) -> Copy:
     """Return a copy of a run without identifiers.
 
     Parameters
@@ -99,13 +106,16 @@ def clean_copy(run: Run, disguise: Disguise, *, blank: bool, progress: Progress 
         Of this export.
     blank : bool
         Blank what looks like letters; False refuses a run that has any.
+    rectangles : sequence of Box, optional
+        Blanked in every frame before letters are looked for.
     progress : callable, optional
         Called with what is being done and the share done.
 
     Raises
     ------
     InputError
-        Letters stand in it and are not to be blanked, or are still seen after it; or it is too large.
+        Letters stand in it and are not to be blanked, or are still seen after it; a rectangle lies outside the
+        picture; or it is too large.
     FileFormatError
         A frame cannot be unpacked.
     """
@@ -117,7 +127,8 @@ def clean_copy(run: Run, disguise: Disguise, *, blank: bool, progress: Progress 
             allowed=f"up to {MOST_BYTES:,} bytes of pixels",
             where=str(run.file),
         )
-    frames, letters = _frames(run, blank=blank, progress=progress)
+    _check_inside(rectangles, run)
+    frames, letters = _frames(run, tuple(rectangles), blank=blank, progress=progress)
     head = read_head(run.file).dataset
     content = _written(head, run, frames, disguise)
     return Copy(content, tuple(letters))
@@ -126,13 +137,25 @@ def clean_copy(run: Run, disguise: Disguise, *, blank: bool, progress: Progress 
 # Pixels
 
 
+def _check_inside(rectangles: Sequence[Box], run: Run) -> None:
+    for box in rectangles:
+        if not (0 <= box.top <= box.bottom < run.rows and 0 <= box.left <= box.right < run.columns):
+            raise InputError(
+                "not within the picture",
+                field="rectangle",
+                value=str(box),
+                allowed=f"rows 0 to {run.rows - 1}, columns 0 to {run.columns - 1}, the lesser first",
+                where=str(run.file),
+            )
+
+
 def _frames(
-    run: Run, *, blank: bool, progress: Progress | None
+    run: Run, rectangles: tuple[Box, ...], *, blank: bool, progress: Progress | None
 ) -> tuple[NDArray[np.uint16], list[tuple[int, Box]]]:
     frames = np.empty((run.frames, run.rows, run.columns), dtype=np.uint16)
     letters: list[tuple[int, Box]] = []
     for k in range(run.frames):
-        frames[k] = run.frame(k + 1)
+        frames[k] = blanked(run.frame(k + 1), rectangles)
         letters += [(k + 1, box) for box in find_letters(frames[k])]
         if letters and not blank:
             frame, box = letters[0]
@@ -140,7 +163,7 @@ def _frames(
                 f"letters seem to be burned into the picture (rows {box.top} to {box.bottom}, "
                 f"columns {box.left} to {box.right})",
                 field=f"frame {frame}",
-                allowed="a run without, or --letters blank",
+                allowed=f"a run without, --letters blank, or --rectangle {box} and wherever else words stand",
                 where=str(run.file),
             )
         if progress is not None:
@@ -161,9 +184,9 @@ def _without_letters(
         if not boxes:
             return frame
     raise InputError(
-        "letters are still seen after blanking",
+        f"letters are still seen after blanking ({boxes[0]})",
         field=f"frame {number}",
-        allowed="a run without letters",
+        allowed="a run without letters, or a --rectangle that covers them",
         where=str(run.file),
     )
 

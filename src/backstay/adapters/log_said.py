@@ -9,7 +9,11 @@ from backstay.adapters.log_devices import Unclear, take_device
 from backstay.adapters.log_place import Reading, number_of, only_wire
 from backstay.adapters.log_words import COMPLICATIONS, DRUGS, FILLERS, NUMBER, ROLES, ROUTES, SITES, Line
 from backstay.errors import InputError
-from backstay.identifiers import BodyItem, DeviceKind, EventKind
+from backstay.identifiers import BodyItem, Complication, DeviceKind, EventKind
+from backstay.units import GYCM2_PER
+
+LEAST_HEPARIN_U = 100.0
+"""Of what is written down as given; a flush has less."""
 
 
 def access(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
@@ -60,6 +64,7 @@ def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def extension(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("(?:guide )?extension|ext")
     is_out = line.take("out|removed") is not None
+    line.take("in(?! to)")
     depth = line.take(rf"(?:in |tip )?(?:to|at) ({NUMBER})(?: ?mm)?")
     inside = reading.inside(BodyItem.EXTENSION)
     device = take_device(line, DeviceKind.EXTENSION, reading.scene.shelf, said=reading.said, inside=inside)
@@ -102,14 +107,23 @@ def contrast(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 
 def heparin(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("heparin|ufh")
-    return EventKind.HEPARIN, {"dose_U": number_of(line, "dose_U", "u|iu|units?")}
+    dose_U = number_of(line, "dose_U", "u|iu|units?")
+    if dose_U < LEAST_HEPARIN_U:
+        raise InputError(
+            "hardly a dose, and perhaps meant in thousands",
+            field="dose_U",
+            value=dose_U,
+            allowed=f"{LEAST_HEPARIN_U:g} U and more",
+        )
+    return EventKind.HEPARIN, {"dose_U": dose_U}
 
 
 def dose(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("dose|air kerma|kerma")
     values: dict[str, Any] = {}
-    if kap := line.take(rf"(?:kap |dap )?({NUMBER}) ?(?:gycm2|gy\.cm2|gy\*cm2)"):
-        values["kap_Gycm2"] = float(kap.group(1))
+    if kap := line.take(rf"(?:kap |dap )?({NUMBER}) ?([mcdu\u00b5\u03bc]?gy)[.*]?(c?m2)"):
+        unit = kap.group(2).replace("gy", "Gy").replace("\u00b5", "u").replace("\u03bc", "u")
+        values["kap_Gycm2"] = round(float(kap.group(1)) * GYCM2_PER[f"{unit}.{kap.group(3)}"], 6)
     if time := line.take(rf"(?:fluoro(?:scopy)? )?({NUMBER}) ?(?:min|mins|minutes?)"):
         values["fluoroscopy_min"] = float(time.group(1))
     if kerma := line.take(rf"({NUMBER}) ?gy"):
@@ -120,11 +134,11 @@ def dose(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def view(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("view")
     side = line.take(rf"(lao|rao|left|right) ({NUMBER})")
-    tilt = line.take(rf"(cran|cranial|caud|caudal) ({NUMBER})")
+    tilt = line.take(rf"(cran?|cranial|caud?|caudal) ({NUMBER})")
     line.take("ap|pa")
     signs = {"lao": 1.0, "left": 1.0, "rao": -1.0, "right": -1.0}
     across = signs[side.group(1)] * float(side.group(2)) if side else 0.0
-    along = (1.0 if tilt.group(1).startswith("cran") else -1.0) * float(tilt.group(2)) if tilt else 0.0
+    along = (1.0 if tilt.group(1).startswith("cra") else -1.0) * float(tilt.group(2)) if tilt else 0.0
     return EventKind.VIEW, {"primary_angle_deg": across + 0.0, "secondary_angle_deg": along + 0.0}
 
 
@@ -136,7 +150,7 @@ def result(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     elif line.take("oct|optical coherence tomography"):
         values["measured_with"] = "optical coherence tomography"
     for name, pattern in (
-        ("timi_flow", r"timi(?: flow)? ([0-3])"),
+        ("timi_flow", r"timi(?: flow)? ([0-3])(?: flow)?"),
         ("residual_stenosis_percent", rf"(?:residual(?: stenosis)?|stenosis) ({NUMBER}) ?(?:%|percent)?"),
         ("minimum_stent_area_mm2", rf"(?:msa|(?:minimum )?stent area) ({NUMBER})(?: ?mm2)?"),
         ("reference_area_mm2", rf"ref(?:erence)?(?: area)? ({NUMBER})(?: ?mm2)?"),
@@ -155,6 +169,7 @@ def result(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("complication")
     words = " ".join(line.words)
+    no_flow = line.has("no[- ]?(?:re)?flow")
     code = line.take_one(dict(COMPLICATIONS))
     at = line.take(rf"(?:at|@) ?({NUMBER})(?: ?mm)?")
     what = " ".join(w for w in line.words) if code is None else ""
@@ -164,6 +179,8 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
         raise InputError(
             "what happened?", field="complication", allowed='"perforation at 52", or "complication" and words'
         )
+    if code is Complication.SLOW_FLOW and no_flow:
+        what = "no reflow"
     values: dict[str, Any] = {"what": what or str(code).replace("_", " ")}
     values |= {"code": code} if code else {}
     return EventKind.COMPLICATION, values | ({"at_mm": float(at.group(1))} if at else {})

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from backstay.adapters import log_said as said_of
+from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_place import Reader, Reading, Scene
 from backstay.adapters.log_used import again, device_used, prepared
 from backstay.adapters.log_words import (
@@ -71,6 +72,7 @@ def parse_line(text: str, scene: Scene) -> Typed:
     free = re.match(r"(?i)(?:(\d{1,2}:\d{2})\s+)?(fix\s+)?(\w+)[:\s]\s*(.+)", said, re.DOTALL)
     if free and free.group(3).lower() in TOPICS:
         return _free_text(free, scene)
+    _check_thousands(said, scene)
     line = Line(said)
     clock, ago = _time(line)
     fixes = line.take("fix|correct") is not None
@@ -95,10 +97,31 @@ def _clock(text: str) -> tuple[int, int]:
     return hour, minute
 
 
+def _check_thousands(said: str, scene: Scene) -> None:
+    """Refuse a number that is a thousand times another where the point is read in another way."""
+    found = re.search(r"(?<![\w.,])(\d{1,3})[.,](\d{3})(?![\w.,]*\d)", said)
+    if found is None:
+        return
+    whole, part = found.groups()
+    choices = []
+    for number in (f"{whole}{part}", f"{whole}.{part}".rstrip("0").rstrip(".")):
+        line = f"{said[: found.start()]}{number}{said[found.end() :]}"
+        try:
+            parse_line(line, scene)
+        except Unclear:
+            choices.append((number, line))
+        except InputError:
+            continue
+        else:
+            choices.append((number, line))
+    raise Unclear(f"what does {found.group(0)} mean?", choices, field="number")
+
+
 def _time(line: Line) -> tuple[tuple[int, int] | None, float]:
-    at = line.take(r"\d{1,2}:\d{2}")
+    # Only where a time of day stands: in the middle of a line 1:30 may be minutes and seconds.
+    at = line.take(r"(?:(?<=^ )|at )\d{1,2}:\d{2}")
     ago = line.take(rf"({NUMBER}) ?min(?:utes?)? ago")
-    return (_clock(at.group(0)) if at else None), (float(ago.group(1)) if ago else 0.0)
+    return (_clock(at.group(0).removeprefix("at ")) if at else None), (float(ago.group(1)) if ago else 0.0)
 
 
 def _last_of(state: RecordState, kind: EventKind) -> Entry:
@@ -163,7 +186,7 @@ _READERS: tuple[tuple[str, Reader], ...] = (
     ("contrast", said_of.contrast),
     ("heparin|ufh", said_of.heparin),
     ("dose|air kerma|kerma", said_of.dose),
-    ("view|lao|rao|ap|pa|cran|caud", said_of.view),
+    ("view|lao|rao|ap|pa|cran?|caud?|cranial|caudal", said_of.view),
     ("final|result|timi|residual|stenosis|msa|ffr|ivus|oct", said_of.result),
     (_any(dict(DRUGS)), said_of.drug),
     ("tip|wire tip", said_of.seen),

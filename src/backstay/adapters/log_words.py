@@ -30,7 +30,10 @@ PUSHES = {
     r"firm(?: push)?|firmly": "firm",
     r"all (?:that was )?safe|hard(?: push)?|max(?:imum)?(?: push)?": "all_that_was_safe",
 }
-STOPPED = r"(?:did not|didn't|would not|wouldn't|could not|couldn't|won't) (?:cross|go|pass|reach|advance)|failed|fails|stopped|stuck|no go"
+STOPPED = (
+    r"(?:did not|didn't|would not|wouldn't|could not|couldn't|won't|failed to|unable to) (?:cross|go|pass|reach|advance)|"
+    r"failed|fails|stopped|stuck|no go"
+)
 REACHED = r"reached|crossed|crosses|in place|across|arrived|went(?: through)?"
 NOT_OPEN = r"(?:did not|didn't|not|never) (?:fully )?open(?:ed)?(?: fully)?|not fully|waist(?:ed)?|dog ?bone"
 OPEN = r"(?:opened |open )?fully(?: open(?:ed)?)?|no waist|(?:full(?:y)? )?expan(?:ded|sion)"
@@ -159,8 +162,13 @@ class Line:
     """A typed line, from which what was understood is taken piece by piece."""
 
     def __init__(self, text: str) -> None:
-        text = text.lower().strip()
+        text = text.lower().strip().replace("\u2019", "'").replace("@", " at ")
         text = re.sub(r"(\d),(\d)", r"\1.\2", text)
+        text = re.sub(r"(?<![\d.])\.(?=\d)", "0.", text)
+        text = re.sub(r"(?<![\w.])(\d+)k\b", r"\g<1>000", text)
+        # Written together: act=287, lao30.
+        text = re.sub(r"(?<=[a-z])\s*[=:]\s*(?=\d)", " ", text)
+        text = re.sub(r"\b(lao|rao|cran|caud|cra|cau)(?=\d)", r"\1 ", text)
         text = re.sub(rf"({NUMBER})\s*[x×]\s*({NUMBER})", r"\1x\2", text)
         text = re.sub(r"(\d)\s*(?:–|−|-)\s*(\d)", r"\1-\2", text)
         self.text = f" {re.sub(r'[,;]', ' ', text)} "

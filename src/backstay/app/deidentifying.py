@@ -15,6 +15,7 @@ from backstay.adapters.dicom_check import identifying_values, survivors_in_copy
 from backstay.adapters.dicom_clean import Copy, Disguise, Progress, clean_copy
 from backstay.adapters.dicom_xa import read_run
 from backstay.adapters.export_check import refuse_survivors, survivors_in_name
+from backstay.core.privacy.letters import Box
 from backstay.core.privacy.text import Known
 from backstay.errors import InputError
 
@@ -60,6 +61,7 @@ def deidentify(
     known: Known,
     *,
     blank: bool = False,
+    rectangles: Sequence[Box] = (),
     disguise: Disguise | None = None,
     progress: Progress | None = None,
 ) -> tuple[Copied, ...]:
@@ -75,6 +77,8 @@ def deidentify(
         Names and numbers to look for besides those the files themselves hold.
     blank : bool
         Blank letters in the pictures; False refuses a run that has any.
+    rectangles : sequence of Box, optional
+        Blanked in every frame of every run, whatever stands there; letters are looked for afterwards.
     disguise : Disguise, optional
         What replaces identifiers; random when not given.
     progress : callable, optional
@@ -89,7 +93,8 @@ def deidentify(
     NotFound, FileFormatError
         A file cannot be read.
     InputError
-        The folder exists, letters are burned into a picture, or an identifier survives: nothing is written then.
+        The folder exists, letters are burned into a picture, a rectangle lies outside one, or an identifier survives:
+        nothing is written then.
     """
     if into.exists() or not into.resolve().parent.is_dir():
         raise InputError(
@@ -99,7 +104,7 @@ def deidentify(
     staged = Path(tempfile.mkdtemp(prefix=".backstay-", dir=into.resolve().parent))
     try:
         done = tuple(
-            _copied(file, staged, number, known, disguise, blank, progress)
+            _copied(file, staged, number, known, disguise, blank, rectangles, progress)
             for number, file in enumerate(runs, 1)
         )
         staged.chmod(0o755)
@@ -117,11 +122,12 @@ def _copied(
     known: Known,
     disguise: Disguise,
     blank: bool,
+    rectangles: Sequence[Box],
     progress: Progress | None,
 ) -> Copied:
     names, values = identifying_values(read_head(file).dataset)
     run = read_run(file)
-    copy: Copy = clean_copy(run, disguise, blank=blank, progress=progress)
+    copy: Copy = clean_copy(run, disguise, blank=blank, rectangles=rectangles, progress=progress)
     wanted = Known((*known.names, *names), known.numbers, known.reviewed)
     name = f"run-{number:02d}.dcm"
     found = [*survivors_in_copy(copy.content, wanted, values), *survivors_in_name(name, wanted)]

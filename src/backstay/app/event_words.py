@@ -122,7 +122,8 @@ def _result(v: Mapping[str, Any], _: Names) -> str:
 
 
 def _drug(v: Mapping[str, Any], _: Names) -> str:
-    dose = f" {plain(v['dose'])} {v['unit']}" if v.get("dose") is not None else ""
+    # Never "ug", which is read as mg: micrograms are written mcg where people read them.
+    dose = f" {plain(v['dose'])} {v['unit'].replace('ug', 'mcg')}" if v.get("dose") is not None else ""
     return f"{v.get('name') or str(v['drug']).replace('_', ' ')}{dose}"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,6 +21,9 @@ from backstay.cli.base import (
     progress_bar,
     save,
 )
+
+if TYPE_CHECKING:
+    from backstay.core.privacy.letters import Box
 
 
 @app.command()
@@ -81,6 +84,14 @@ def deidentify(
     letters: Annotated[
         str, typer.Option(metavar="WHAT", help="Letters burned into the picture: refuse or blank.")
     ] = "refuse",
+    rectangle: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ROWS,COLUMNS",
+            help="Blank this in every frame, as 0-40,0-300, both ends from 0; may be repeated. Letters are looked "
+            "for afterwards.",
+        ),
+    ] = None,
 ) -> None:
     """Copy angiograms without identifiers: basic profile of the DICOM standard, dates shifted, letters looked for."""
     from backstay.adapters.teaching_file import read_author
@@ -90,19 +101,40 @@ def deidentify(
 
     if letters not in ("refuse", "blank"):
         raise InputError("not a way", field="--letters", value=letters, allowed="refuse or blank")
+    rectangles = [_rectangle(words) for words in rectangle or ()]
     # The files name whom they are of; what else to look for is asked for where pages are made.
     known = known_of(
         None if author is None else read_author(author), invented=author is None, where=str(author)
     )
     with progress_bar() as progress:
-        copied = copy_without(runs, into, known, blank=letters == "blank", progress=progress)
+        copied = copy_without(
+            runs, into, known, blank=letters == "blank", rectangles=rectangles, progress=progress
+        )
     console = open_console(stderr=True)
     for one in copied:
         blanked = f", letters blanked in {len(one.letters)} frames" if one.letters else ""
+        blanked += f", {len(rectangles)} rectangles blanked" if rectangles else ""
         console.print(f"{one.copy}: {one.taken_out} values left out{blanked}", markup=False)
     console.print(
         "Look at every copy before it leaves: a face, a label or handwriting is not found.", markup=False
     )
+
+
+def _rectangle(words: str) -> Box:
+    import re
+
+    from backstay.core.privacy.letters import Box
+    from backstay.errors import InputError
+
+    found = re.fullmatch(r"(\d{1,5})-(\d{1,5}),(\d{1,5})-(\d{1,5})", words.replace(" ", ""))
+    if found is None:
+        raise InputError(
+            "not a rectangle",
+            field="--rectangle",
+            value=words,
+            allowed="first-last row,first-last column: 0-40,0-300",
+        )
+    return Box(*(int(number) for number in found.groups()))
 
 
 @app.command()

@@ -38,7 +38,7 @@ def skin_scene(part: SkinPart) -> Scene:
     shapes: list[Shape] = [Rect(_LEFT, _TOP, wide * scale, high * scale, Paint("panel", "line", 1.0))]
     shapes += _fills(dose, px, py)
     for k, level in enumerate(reached):
-        paint = Paint(None, "stop" if level >= 2.0 else "ink", 0.7 + 0.5 * k)
+        paint = Paint(None, "stop" if level >= 2.0 else "ink", 0.6 + 0.9 * k)
         edges = _edges([[d >= 1000.0 * level for d in row] for row in dose])
         shapes += [Line(((px(a), py(b)), (px(c), py(d))), paint, kind="contour") for a, b, c, d in edges]
     shapes += _axes(x, z, px, py)
@@ -160,7 +160,7 @@ def _legend(part: SkinPart, reached: Sequence[float], x: float) -> list[Shape]:
     shapes: list[Shape] = [Text(x, _TOP + 8.0, "contours, Gy", 12.0, "soft")]
     y = _TOP + 28.0
     for k, level in enumerate(reached):
-        paint = Paint(None, "stop" if level >= 2.0 else "ink", 0.7 + 0.5 * k)
+        paint = Paint(None, "stop" if level >= 2.0 else "ink", 0.6 + 0.9 * k)
         shapes += [Line(((x, y - 4.0), (x + 26.0, y - 4.0)), paint), Text(x + 34.0, y, f"{level:g}", 12.0)]
         y += 18.0
     for hatch, words, area in (

@@ -25,6 +25,12 @@ STEP_OF_NOISE = 2.5
 """What noise alone adds to the step from pixel to pixel, in standard deviations."""
 STROKES_PX = (7, 15)
 LEAST_IN_A_ROW = 3
+FAINT = 0.75
+"""Of the least contrast: enough for a mark beside letters that are sure."""
+LEAST_OF_A_LETTER, MOST_OF_A_LETTER = 0.4, 1.7
+"""Height of such a mark, as a share of the row's."""
+GAP_IN_A_LINE = 2.0
+"""Between such a mark and the row, in heights of the row: two spaces."""
 MARGIN_PX = 3
 SHRINKS = (1, 2)
 
@@ -43,6 +49,9 @@ class Box:
     bottom: int
     left: int
     right: int
+
+    def __str__(self) -> str:
+        return f"{self.top}-{self.bottom},{self.left}-{self.right}"
 
     @property
     def height(self) -> int:
@@ -128,12 +137,47 @@ def _rows_of_letters(grey: FloatArray) -> list[Box]:
     if span <= 0.0:
         return []
     found: list[Box] = []
+    faint: list[Box] = []
     for stroke in STROKES_PX:
         if min(grey.shape) <= stroke:
             continue
         raised = grey - ndimage.grey_opening(grey, size=(stroke, stroke))
-        found += _in_rows(_letters(grey, raised, least, noise))
-    return found
+        rows = _in_rows(_letters(grey, raised, least, noise))
+        found += rows
+        if rows:
+            faint += _marks(raised > FAINT * least)
+    return [_with_its_ends(row, faint) for row in found]
+
+
+def _marks(raised: NDArray[np.bool_]) -> list[Box]:
+    """Return everything that stands out, whatever its shape."""
+    labels, _ = ndimage.label(raised, structure=np.ones((3, 3)))
+    return [
+        Box(place[0].start, place[0].stop - 1, place[1].start, place[1].stop - 1)
+        for place in ndimage.find_objects(labels)
+    ]
+
+
+def _with_its_ends(row: Box, marks: list[Box]) -> Box:
+    """Return a row of letters with the marks of a letter's size that stand in its line, one after the other.
+
+    Where three letters are sure, the next mark is one too, though alone it would not be told from a picture.
+    """
+    height = row.height
+    near = [
+        mark
+        for mark in marks
+        if LEAST_OF_A_LETTER * height <= mark.height <= MOST_OF_A_LETTER * height
+        and min(row.bottom, mark.bottom) - max(row.top, mark.top) + 1 >= 0.6 * mark.height
+    ]
+    while True:
+        beside = [m for m in near if max(m.left - row.right, row.left - m.right) <= GAP_IN_A_LINE * height]
+        wider = row
+        for mark in beside:
+            wider = wider.joined(mark)
+        if wider == row:
+            return row
+        row = wider
 
 
 def _letters(grey: FloatArray, raised: FloatArray, least: float, noise: float) -> list[tuple[Box, bool]]:

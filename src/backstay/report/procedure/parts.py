@@ -268,12 +268,9 @@ def _used(document: ReportDocument) -> Block:
     used = document.content.used
     if not used:
         return Lines((NOT_RECORDED,))
-    return Lines(
-        (
-            "; ".join(f"{shown(x.name)} ({plain(x.times)})" for x in used)
-            + ". In brackets how often the record names it.",
-        )
-    )
+    # How often it is named, not how many were used: one device is named when it is tried, and when it is opened.
+    named = (f"{shown(x.name)} (named {plain(x.times)} {'time' if x.times == 1 else 'times'})" for x in used)
+    return Lines(("; ".join(named),))
 
 
 # After it
@@ -338,7 +335,9 @@ def signature_line(document: ReportDocument) -> str:
     s = document.signature
     if s is None:
         return f"{DRAFT}. Name and number of the patient: not held here; write them in."
-    return f"Signed by {shown(s.by)}, {day(s.at)} {clock(s.at)}"
+    return (
+        f"Signed by {shown(s.by)}, {day(s.at)} {clock(s.at)}. Name and number of the patient: not held here."
+    )
 
 
 def addenda(document: ReportDocument) -> list[tuple[str, str]]:
