@@ -115,9 +115,11 @@ def test_a_rung_says_what_it_takes_what_ends_it_and_what_it_may_do() -> None:
 
 
 def test_the_ladder_says_its_own_error_in_one_line(plan: PlanDocument) -> None:
-    with_error = part(rung("1", "a", when="first", after="")).model_copy(update={"quick_error": 0.03})
+    with_error = part(rung("1", "a", when="first", after="")).model_copy(
+        update={"quick_error": 0.03, "rare_error": 0.2}
+    )
     (line,) = ladder.error_words(with_error)
-    assert "within 3 in 100" in line
+    assert "within 3 in 100" in line and "further down within 20" in line
     console = Console(width=300, record=True, file=io.StringIO())
     ladder.render(Terminal(console), with_error)
     said = " ".join(console.export_text().split())

@@ -139,6 +139,7 @@ class LadderPart(_Model):
     quick_error: float | None = Field(
         None,
         description="largest difference of a chance from that of the same combinations solved in full, on the cases checked "
-        "(docs/validation.md)",
+        "(docs/validation.md), at rungs that a tenth of all draws or more comes to",
     )
+    rare_error: float | None = Field(None, description="the same, at rungs further down")
     notes: list[str]

@@ -174,11 +174,12 @@ def below(part: LadderPart) -> list[str]:
 
 def error_words(part: LadderPart) -> list[str]:
     """Return how far the ladder's quick ways may put its chances off, as one line."""
-    if part.quick_error is None or not part.rungs:
+    if part.quick_error is None or part.rare_error is None or not part.rungs:
         return []
     return [
         f"Chances here come by quick ways: within {number(100.0 * part.quick_error, 0)} in 100 of the same rungs solved in full on "
-        "the demo and three invented cases; what the model itself errs comes on top."
+        "the demo and three invented cases where at least 1 in 10 comes to the rung, further down within "
+        f"{number(100.0 * part.rare_error, 0)}: read those as guesses. What the model itself errs comes on top."
     ]
 
 

@@ -21,8 +21,9 @@ from backstay.identifiers import MoveId
 
 When = Literal["first", "not_landed", "not_opened"]
 
-QUICK_ERROR = 0.05
-"""Largest difference of a chance from that of the same combinations solved in full, on the cases checked (docs/validation.md)."""
+QUICK_ERROR, RARE_ERROR = 0.05, 0.45
+"""Largest difference of a chance from that of the same combinations solved in full, on the cases checked (docs/validation.md):
+at rungs that a tenth of all draws or more comes to, and further down, where those are left in which the two ways differ."""
 
 
 def ladder_part(c: Climbed) -> LadderPart:
@@ -50,6 +51,7 @@ def ladder_part(c: Climbed) -> LadderPart:
         solves=c.solves,
         settled=c.settled,
         quick_error=QUICK_ERROR,
+        rare_error=RARE_ERROR,
         notes=_notes(c),
     )
 
