@@ -29,6 +29,7 @@ from backstay.adapters.record_entries import entries_of  # noqa: E402
 from backstay.adapters.store import Link, Store  # noqa: E402
 from backstay.adapters.store_chain import canonical, first_link, next_link  # noqa: E402
 from backstay.app.record import Recorder  # noqa: E402
+from backstay.cli import collect_less  # noqa: E402
 from backstay.core.record.state import state_of  # noqa: E402
 from backstay.identifiers import EventKind  # noqa: E402
 
@@ -172,6 +173,7 @@ def main() -> int:
     parser.add_argument("--url", help="a store that is empty; SQLite in a new folder when not given")
     parser.add_argument("--folder", type=Path, help="where that folder is made")
     arguments = parser.parse_args()
+    collect_less()  # as every command does
     print(
         f"{os.cpu_count()} cores, load {os.getloadavg()[0]:.1f} (a busy machine lengthens what the clock shows)"
     )
