@@ -49,7 +49,8 @@ def handling_words(c: Climbed) -> dict[MoveId, str]:
         MoveId.DEEP_INSPIRATION: hands.lands(with_deep_breath(hands.draws)),
     }
     return {
-        move: f"by the model the first push then lands in {100.0 * lands.mean():.1f} of 100, else in {100.0 * before:.1f}: {JUDGED[move]}"
+        move: f"by the model the first push (lesion opened or not) then lands in {100.0 * lands.mean():.1f} of 100, "
+        f"else in {100.0 * before:.1f}: {JUDGED[move]}"
         for move, lands in with_it.items()
     }
 
