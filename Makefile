@@ -32,6 +32,7 @@ evidence: .venv/.dev-stamp fresh
 
 bench: .venv/.dev-stamp
 	$(BIN)/python benchmarks/run.py
+	$(BIN)/python benchmarks/learning.py
 	$(BIN)/python benchmarks/report.py
 	$(BIN)/python benchmarks/safety.py
 	$(BIN)/python benchmarks/size.py

@@ -33,6 +33,8 @@ ENDINGS = (
 )
 """What ends a way in by the model: the three limits in the order of `WayIn.limits_N`, then what no limit can help."""
 _LIMITS = 3
+_FAR_SD = 7.0
+"""A place is never read farther off than this: a chance of 1e-12."""
 
 _NAMED = np.array(
     [
@@ -121,6 +123,8 @@ class Ends:
     ----------
     reached : ndarray, shape (count,)
         Chance to reach the landing place.
+    before : ndarray, shape (count,)
+        Chance to stop before the first of the depths asked about.
     stops : ndarray, shape (count, d)
         Chance to stop within each depth's cell.
     given : ndarray, shape (count, d)
@@ -130,6 +134,7 @@ class Ends:
     """
 
     reached: FloatArray
+    before: FloatArray
     stops: FloatArray
     given: FloatArray
     limit: NDArray[np.int64]
@@ -145,7 +150,7 @@ class Ends:
         return out
 
 
-def ends(way: WayIn, push: Pushed, model: AttemptModel) -> Ends:
+def ends(way: WayIn, push: Pushed, model: AttemptModel, *, depths: slice = slice(None)) -> Ends:
     """Return how every draw's try may end, pushed so hard.
 
     Parameters
@@ -156,6 +161,8 @@ def ends(way: WayIn, push: Pushed, model: AttemptModel) -> Ends:
         How hard.
     model : AttemptModel
         How attempts vary.
+    depths : slice
+        The depths whose cells are asked about.
 
     Returns
     -------
@@ -171,13 +178,19 @@ def ends(way: WayIn, push: Pushed, model: AttemptModel) -> Ends:
     ([0.5], [[0.0, 0.5]])
     """
     limits_N = way.limits_N * np.array([1.0, model.push_share[push], 1.0])
-    with np.errstate(divide="ignore"):
-        over = np.log(way.peaks_N / limits_N.min(axis=1)[:, None]) / model.execution_sd
-    by_then = ndtr(over)
-    stops = np.diff(by_then, axis=1, prepend=0.0)
+    least_N = limits_N.min(axis=1)[:, None]
+
+    def by_then(peaks_N: FloatArray) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            return np.asarray(ndtr(np.log(peaks_N / least_N) / model.execution_sd))
+
+    first, last, _ = depths.indices(way.peaks_N.shape[1])
+    before = by_then(way.peaks_N[:, first - 1 : first])[:, 0] if first else np.zeros(len(least_N))
+    stops = np.diff(by_then(way.peaks_N[:, first:last]), axis=1, prepend=before[:, None])
+    given = np.where(np.isfinite(way.peaks_N[:, depths]), stops, 0.0)
     other = np.where(way.ends == PROLAPSED, _LIMITS, _LIMITS + 1)
-    given = np.where(np.isfinite(way.peaks_N), stops, 0.0)
-    return Ends(1.0 - by_then[:, -1], stops, given, np.argmin(limits_N, axis=1), other)
+    reached = 1.0 - by_then(way.peaks_N[:, -1:])[:, 0]
+    return Ends(reached, before, stops, given, np.argmin(limits_N, axis=1), other)
 
 
 def cells_mm(rig: QuickRig) -> tuple[FloatArray, FloatArray]:
@@ -248,10 +261,10 @@ def likelihood(attempt: Attempt, rig: QuickRig, way: WayIn, model: AttemptModel)
     if not rig.passes:
         return np.full(len(way.ends), anyhow)
     pushes = model.said_share if attempt.push is None else {attempt.push: 1.0}
-    told = sum(
-        (share * _told(attempt, rig, ends(way, push, model), model) for push, share in pushes.items()),
-        np.zeros(len(way.ends)),
-    )
+    cells, depths = _cells(attempt, rig, model)
+    told = np.zeros(len(way.ends))
+    for push, share in pushes.items():
+        told += share * _told(attempt, ends(way, push, model, depths=depths), cells, model)
     return np.asarray((1.0 - model.floor) * told + model.floor * anyhow)
 
 
@@ -263,22 +276,32 @@ def _anyhow(attempt: Attempt, rig: QuickRig) -> float:
     return 0.5 * place * (1.0 if attempt.limited_by is None else 1.0 / len(ENDINGS))
 
 
-def _told(attempt: Attempt, rig: QuickRig, found: Ends, model: AttemptModel) -> FloatArray:
+def _cells(attempt: Attempt, rig: QuickRig, model: AttemptModel) -> tuple[FloatArray, slice]:
+    """Return what each cell stopped in gives to the place that was read, and the depths at which that is anything."""
+    at_mm = attempt.stopped_at_mm
+    if attempt.reached:
+        return np.zeros(0), slice(0, 0)
+    if at_mm is None:
+        return np.ones(len(rig.tips_mm)), slice(None)
+    lower, upper = cells_mm(rig)
+    within = (lower <= at_mm + _FAR_SD * model.place_sd_mm) & (upper >= at_mm - _FAR_SD * model.place_sd_mm)
+    near = np.flatnonzero(within)
+    depths = slice(int(near[0]), int(near[-1]) + 1) if len(near) else slice(0, 0)
+    return place_density(rig, np.array([at_mm]), model)[0, depths], depths
+
+
+def _told(attempt: Attempt, found: Ends, cells: FloatArray, model: AttemptModel) -> FloatArray:
     """Return the likelihood of an end that the model knows."""
     if attempt.reached:
         return found.reached
-    at_mm = attempt.stopped_at_mm
-    cells = np.ones(len(rig.tips_mm))
-    if at_mm is not None:
-        cells = place_density(rig, np.array([at_mm]), model)[0]
     if attempt.limited_by is None:
         return np.asarray(found.stops @ cells)
     if attempt.limited_by in ENDINGS:
         column = model.named[:, ENDINGS.index(attempt.limited_by)]
         return np.asarray(found.by_ending(cells) @ column)
-    if at_mm is None:
+    if attempt.stopped_at_mm is None:
         return np.ones(len(found.reached))
-    came = 1.0 - np.cumsum(found.stops, axis=1) + found.stops
+    came = 1.0 - found.before[:, None] - np.cumsum(found.stops, axis=1) + found.stops
     return np.asarray(came @ (cells / max(float(cells.sum()), 1e-300)))
 
 

@@ -16,8 +16,10 @@ FloatArray = NDArray[np.float64]
 
 LOWEST_SHARE = 0.5
 """Of particles: effective number at which they are resampled."""
-MOVES = 4
-"""Moves after each resampling."""
+MOVES, MOVES_BETWEEN = 4, 2
+"""Moves after the last resampling at most, and after each before it: those only spread what resampling doubled."""
+MOVED = 0.97
+"""Once this share of particles is taken to have moved since the last resampling, further moves are left out."""
 _STEP, _SMALLEST_STEP = 0.75, 0.15
 _RIDGE = 1e-6
 
@@ -73,10 +75,14 @@ def temper(
         near = _Near(z, weights)
         rows = _systematic(weights, rng)
         z, logs = z[rows], logs[:, rows]
-        for _ in range(MOVES):
+        still = 1.0
+        for _ in range(MOVES if done == 1.0 else MOVES_BETWEEN):
             z, logs, share = _moved(z, logs, log_likelihoods, near, done, step, rng)
             accepted.append(share)
+            still *= 1.0 - share
             step = float(min(max(step * np.exp(share - 0.3), _SMALLEST_STEP), 1.0))
+            if still < 1.0 - MOVED:
+                break
     return Tempered(z, expected, tuple(shares), tuple(accepted))
 
 
