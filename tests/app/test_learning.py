@@ -66,6 +66,40 @@ def test_the_terminal_says_what_was_learnt(noted: tuple[Path, LearnedDocument, s
     assert "not validated for clinical decisions" in said
 
 
+def test_the_ladder_is_ranked_again_and_says_what_changed(noted: tuple[Path, LearnedDocument, str]) -> None:
+    reranked = noted[1].reranked
+    assert reranked is not None and reranked.ladder.rungs
+    rows = {row.id: row for row in reranked.changes}
+    # Before the attempt a rig in place with a fair chance is pushed first; once that has failed it is on no rung.
+    assert rows["as_it_is"].place_before == 1 and rows["as_it_is"].place is None
+    first = reranked.ladder.rungs[0]
+    assert rows[first.id].place == 1 and first.id != "as_it_is"
+    assert {shift.name for shift in reranked.shifts} & {"guide_hold_N", "friction_wall", "lesion_factor"}
+    said = " ".join(noted[2].split())
+    assert "The ladder: what first" in said and f"First now: {first.change}" in said
+    assert "before the last attempt: push as it is" in said and "Why: the last attempt says" in said
+
+
+def test_limits_are_hard(noted: tuple[Path, LearnedDocument, str], tmp_path: Path) -> None:
+    folder = tmp_path / "tight"
+    shutil.copytree(noted[0].parent, folder)
+    text = (folder / "case.toml").read_text()
+    assert "minutes = 90" in text and "contrast_mL = 180" in text
+    (folder / "case.toml").write_text(text.replace("minutes = 90", "minutes = 12"))
+    result = invoke("attempt", folder / "case.toml", "--draws", "512", "--json", folder / "tight.json")
+    assert result.exit_code == 0, result.output
+    document = LearnedDocument.model_validate(json.loads((folder / "tight.json").read_text()))
+    assert document.reranked is not None
+    barred = {row.id for row in document.rungs if row.barred}
+    assert barred and len(document.reranked.past_limits) == len(barred)
+    assert "time: needs" in document.reranked.past_limits[0]
+    rungs = document.reranked.ladder.rungs
+    assert not {rung.id for rung in rungs} & barred
+    assert sum(rung.minutes for rung in rungs) <= 12.0
+    longer = sum(rung.minutes for rung in noted[1].reranked.ladder.rungs)  # type: ignore[union-attr]
+    assert longer > 12.0
+
+
 def test_the_plan_reads_it(noted: tuple[Path, LearnedDocument, str]) -> None:
     loaded = load_case(noted[0])
     from backstay.app.plan import plan_case
@@ -76,6 +110,8 @@ def test_the_plan_reads_it(noted: tuple[Path, LearnedDocument, str]) -> None:
     assert plan.in_place.chance.value == plan.learned.rungs[0].after < 0.1
     html = page.html(plan)
     assert "What the attempts taught" in html and html.count("learnt-") > 0
+    told = plan.model_copy(update={"learned": noted[1]})
+    assert "What the last attempt changed in the ladder" in page.html(told)
 
 
 def test_without_attempts_nothing_was_learnt(demo_dir: Path) -> None:

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.identifiers import LimitedBy, Pushed, Question
 
 
@@ -91,6 +92,41 @@ class Doubt(_Model):
     after_bits: float
 
 
+class RungChange(_Model):
+    """A move on the ladder before or after the last attempt."""
+
+    id: str
+    change: str
+    place_before: int | None = Field(description="rung it stood on before the last attempt; null: on none")
+    place: int | None = Field(description="rung it stands on now; null: on none")
+    chance_before: float | None = Field(
+        description="chance of that rig by itself before the last attempt; null where it was not asked by itself"
+    )
+    chance: float | None
+
+
+class Shift(_Model):
+    """What the last attempt alone did to one unknown."""
+
+    name: str
+    label: str
+    moved_sd: float = Field(description="shift of its mean, in standard deviations before the attempt")
+    bits: float
+
+
+class Reranked(_Model):
+    """The ladder after the last attempt, and what that attempt changed in it."""
+
+    ladder: LadderPart
+    changes: list[RungChange] = Field(description="every move on either ladder, those of now first")
+    shifts: list[Shift] = Field(
+        description="why: the unknowns the last attempt moved, the one it told most of first"
+    )
+    past_limits: list[str] = Field(
+        description="moves left out because a limit of contrast, dose or time does not allow them, and by how much"
+    )
+
+
 class LearnedDocument(_Model):
     """What the attempts of a case have taught."""
 
@@ -111,6 +147,9 @@ class LearnedDocument(_Model):
     warnings: list[str]
     unvalidated: list[str]
     disclaimer: str
+    reranked: Reranked | None = Field(
+        None, description="null where nothing is left to try, or where the ladder was not asked"
+    )
 
 
 def learned_schema() -> dict[str, Any]:

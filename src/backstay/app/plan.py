@@ -20,6 +20,7 @@ from backstay.app.carrying import SolvedCarry, own_deliveries, solve_own
 from backstay.app.holds import case_specs
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part, provisional_rung
 from backstay.app.learning import Known, as_it_stands, learned_case, thinned
+from backstay.app.learning.reranking import with_ladder
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.plan_document import bare_document, chance_of, in_order, rig_result
 from backstay.app.progress import FIRST_RUNG, Progress
@@ -213,6 +214,10 @@ def plan_of(
     document = document_of(case, ordered, options, believed, seed=seed, here=answers[0], progress=progress)
     if known is not None:
         document = document.model_copy(update={"learned": known.document})
+    if known is not None and not known.landed:
+        taught = with_ladder(known, carried, progress)
+        assert taught.reranked is not None
+        return document.model_copy(update={"learned": taught, "ladder": taught.reranked.ladder}), answers
     ladder = ladder_of(
         case,
         solved,

@@ -49,9 +49,9 @@ def attempt(
     draws: Annotated[int, typer.Option("--draws", min=64, max=65536, help="Particles.")] = 2048,
     json_file: JsonOption = None,
 ) -> None:
-    """Note how a try ended, and what it teaches; without an end, what was learnt so far."""
-    from backstay.app.learning import learned_case
+    """Note how a try ended, what it teaches, and the ladder it leaves; without an end, what was learnt so far."""
     from backstay.app.learning.noting import note_attempt
+    from backstay.app.learning.reranking import learned_and_reranked
     from backstay.app.loading import load_case
 
     outputs = given(json=json_file)
@@ -73,14 +73,14 @@ def attempt(
             id=name,
         )
     with progress_bar() as progress:
-        known = learned_case(loaded, seed=seed, particles=draws, progress=progress)
-    if known is None:
+        document = learned_and_reranked(loaded, seed=seed, particles=draws, progress=progress)
+    if document is None:
         raise InputError("no attempt is recorded yet", field="CASE", allowed="--reached, or --stopped")
-    save({file: as_json(known.document) for file in outputs.values()})
+    save({file: as_json(document) for file in outputs.values()})
     if STDOUT not in outputs.values():
         from backstay.report.learned_terminal import render_learned
 
-        render_learned(known.document, open_console())
+        render_learned(document, open_console())
 
 
 @app.command(name="pool")

@@ -184,7 +184,15 @@ def error_words(part: LadderPart) -> list[str]:
 
 
 def render(t: Terminal, part: LadderPart) -> None:
-    """Print the ladder."""
+    """Print the ladder and what stands behind it."""
+    render_rungs(t, part)
+    _pairs(t, CHANGED_BY, fact_rows(part))
+    _pairs(t, BLOCKED, blocked_rows(part))
+    _pairs(t, UNRANKED, reason_rows(part.unranked))
+
+
+def render_rungs(t: Terminal, part: LadderPart) -> None:
+    """Print the rungs, and what each may do."""
     t.heading(TITLE)
     t.say(summary(part))
     if part.gate:
@@ -196,10 +204,7 @@ def render(t: Terminal, part: LadderPart) -> None:
     if part.not_opened:
         t.say(f"{IF_NOT_OPENED}:", "bold")
         _rungs(t, part.not_opened)
-    _pairs(t, CHANGED_BY, fact_rows(part))
     _pairs(t, HARM, mind_rows(part))
-    _pairs(t, BLOCKED, blocked_rows(part))
-    _pairs(t, UNRANKED, reason_rows(part.unranked))
 
 
 def _pairs(t: Terminal, title: str, rows: list[tuple[str, str]]) -> None:

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from backstay.adapters.learned_file import AttemptRow, LearnedDocument, RungRow, Spread, UnknownRow
+from backstay.adapters.learned_file import (
+    AttemptRow,
+    LearnedDocument,
+    Reranked,
+    RungChange,
+    RungRow,
+    Shift,
+    Spread,
+    UnknownRow,
+)
 from backstay.app.event_words import LIMITED_BY, PUSHES
 from backstay.core.inference.chance_words import chance_words
 from backstay.report.words import number, percent
@@ -10,6 +19,9 @@ from backstay.report.words import number, percent
 TITLE = "What the attempts taught"
 RUNG_HEAD = ("what to try", "chance now", "before", "tried", "cost", "mind")
 UNKNOWN_HEAD = ("unknown", "before any attempt", "now", "narrower by", "of the doubt: then, now")
+CHANGES = "What the last attempt changed in the ladder"
+CHANGE_HEAD = ("move", "rung before", "rung now", "chance before", "now")
+PAST_LIMITS = "Left out, a limit does not allow them"
 ATTEMPT_HEAD = ("attempt", "with", "how it ended", "expected")
 DOUBT_NOTE = (
     "Of the doubt: the share of the doubt about the next move that an unknown carries by itself; what only several decide together is in "
@@ -42,7 +54,7 @@ _PLAIN = {
 }
 
 
-def plain(row: UnknownRow) -> str:
+def plain(row: UnknownRow | Shift) -> str:
     """Return what a shift means, e.g. "the guide holds less"."""
     up, down = _PLAIN.get(row.name, (f"more: {row.label}", f"less: {row.label}"))
     return up if row.moved_sd > 0.0 else down
@@ -75,6 +87,27 @@ def why(doc: LearnedDocument) -> str:
     if not moved:
         return "The attempts moved no single unknown by much."
     return f"What changed: it seems that {'; '.join(plain(row) for row in moved[:3])}."
+
+
+def change_summary(part: Reranked) -> str:
+    """Return whether the first rung is another one since the last attempt, and why."""
+    was = next((row for row in part.changes if row.place_before == 1), None)
+    now = next((row for row in part.changes if row.place == 1), None)
+    first = "stop" if now is None else now.change
+    if (was and was.id) == (now and now.id):
+        said = f"First as before the last attempt: {first}."
+    else:
+        said = f"First now: {first}; before the last attempt: {'stop' if was is None else was.change}."
+    if not part.shifts:
+        return f"{said} The last attempt moved no single unknown by much."
+    return f"{said} Why: the last attempt says that {'; '.join(plain(row) for row in part.shifts[:3])}."
+
+
+def change_row(row: RungChange) -> tuple[str, ...]:
+    """Return what became of one move as cells."""
+    places = ["-" if place is None else str(place) for place in (row.place_before, row.place)]
+    chances = ["" if chance is None else percent(chance) for chance in (row.chance_before, row.chance)]
+    return (row.change, *places, *chances)
 
 
 def doubt_words(doc: LearnedDocument) -> str:

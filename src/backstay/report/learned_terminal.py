@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from rich.console import Console
 
-from backstay.adapters.learned_file import LearnedDocument
+from backstay.adapters.learned_file import LearnedDocument, Reranked
+from backstay.report import ladder
 from backstay.report import learned as words
 from backstay.report.terminal import Terminal
 
@@ -18,8 +19,23 @@ def render_learned(doc: LearnedDocument, console: Console) -> None:
     if doc.invented:
         t.say("INVENTED CASE", "bold reverse")
     t.say(doc.disclaimer, "bold")
+    if doc.reranked is not None:
+        reranked_part(t, doc.reranked)
     learned_part(t, doc)
     t.say("unvalidated: " + "; ".join(doc.unvalidated))
+
+
+def reranked_part(t: Terminal, part: Reranked) -> None:
+    """Print the ladder as it now is, and what the last attempt changed in it."""
+    ladder.render_rungs(t, part.ladder)
+    t.heading(words.CHANGES)
+    t.say(words.change_summary(part), "bold")
+    t.table(
+        list(words.CHANGE_HEAD), [list(words.change_row(row)) for row in part.changes], (44, 12, 12, 14, 10)
+    )
+    if part.past_limits:
+        t.say(f"{words.PAST_LIMITS}:", "bold")
+        t.bullets(part.past_limits)
 
 
 def learned_part(t: Terminal, doc: LearnedDocument) -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from backstay.app.carrying import SolvedCarry
 from backstay.app.ladder.known import start_of
-from backstay.app.ladder.landings import LADDER_DEPTHS, Landings, by_shape
+from backstay.app.ladder.landings import LADDER_DEPTHS, Landings, ShapeKey, by_shape
 from backstay.app.ladder.states import AS_IT_IS, Left, RigKey, State, Tree, Weights
 from backstay.app.loading import LoadedCase
 from backstay.app.progress import FIRST_RUNG, Progress
@@ -19,6 +19,7 @@ from backstay.app.solving import SolvedRig
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.ladder import DEPTH, FEWEST_DRAWS, Choice, Ladder, Step, Weighing, as_mask
 from backstay.core.inference.opening import opens, with_opening
+from backstay.core.mechanics.delivery import Transfer
 from backstay.core.rigging.devices import Balloon
 from backstay.core.rigging.move_table import single_moves
 from backstay.core.rigging.moves import Alternative, Situation
@@ -97,6 +98,7 @@ def climb(
     effort: Effort | None = None,
     told: bool = False,
     seed: int | None = None,
+    shapes: Mapping[ShapeKey, Sequence[Transfer]] | None = None,
     progress: Progress | None = None,
 ) -> Climbed:
     """Return the ladder of a case.
@@ -121,6 +123,8 @@ def climb(
     seed : int, optional
         Seed of the draws, where they are the first of a sequence: more of it are then drawn for numbers that too few
         stand behind.
+    shapes : mapping, optional
+        What another climb of the same case solved (`Landings.solved`).
     progress : callable, optional
         Called with what is being done and the share done.
     """
@@ -128,7 +132,7 @@ def climb(
     arrives = {name: arrivals(things, draws) for name, things in (carried or {}).items() if things}
     tree = tree_of(case, safety, draws, arrives)
     effort = effort or Effort()
-    known = by_shape([(x.passage, x.transfers) for x in solved])
+    known = {**(shapes or {}), **by_shape([(x.passage, x.transfers) for x in solved])}
     landings = Landings(case, tree, draws, known, arrives, effort.depths)
     weighing = Weighing.of(draws.count, weights)
     view = Pushes(tree, landings, told or bool(weighing.squares))

@@ -24,6 +24,7 @@ from backstay.adapters.learned_file import (
 )
 from backstay.adapters.record_entries import entries_of
 from backstay.app.holds import case_specs
+from backstay.app.ladder.states import TRY, plus, spent_on
 from backstay.app.learning.tried import Standing, Tried, options_at, tried
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.progress import Progress
@@ -72,11 +73,26 @@ class Known:
         Equally likely draws of the unknowns on the vessel as it is: any solved rig answers them.
     chances : dict of str to float
         Chance of every rig the plan lists, the spread from try to try included.
+    before : DrawSet
+        As `draws`, before the last attempt.
+    shifts : tuple of Moved
+        What the last attempt alone did to the unknowns.
+    case : LoadedCase
+        The case as its record leaves it.
+    solved : tuple of SolvedRig
+        The rigs listed.
+    landed : bool
+        The last attempt brought the case's device to its place.
     """
 
     document: LearnedDocument
     draws: DrawSet
     chances: dict[str, float]
+    before: DrawSet
+    shifts: tuple[insight.Moved, ...]
+    case: LoadedCase
+    solved: tuple[SolvedRig, ...]
+    landed: bool
 
 
 @dataclass(frozen=True)
@@ -139,16 +155,17 @@ def learned_case(
     specs = case_specs(case)
     draws = sample(specs, count=particles, seed=seed)
     options = [rig.alternative for rig in solved] if solved else options_at(stands.case, most)
-    tries, rigs = _solved(tries, stands, options, draws, solved or (), progress)
+    tries, rigs, listed = _solved(tries, stands, options, draws, solved or (), progress)
     counted = [one for one in tries if not one.left_out]
     attempts = [one.attempt for one in counted]
     model = model or AttemptModel()
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
         history = learn(attempts, rigs, specs, count=particles, seed=seed, model=model, run=pool.map)
-        now = history[-1]
-        while now.anatomies <= stands.anatomy:
-            now = seen_anew(now, np.random.default_rng([seed, len(attempts), now.anatomies]))
-        stages = (history[0], history[-2] if len(history) > 1 else now, now)
+        before, now = (
+            _as_seen(one, stands, [seed, len(attempts)])
+            for one in (history[-2] if len(history) > 1 else history[-1], history[-1])
+        )
+        stages = (history[0], before, now)
 
         def three(option: Alternative) -> tuple[FloatArray, FloatArray, FloatArray]:
             rig = rigs[_name(option, stands)]
@@ -157,9 +174,24 @@ def learned_case(
 
         chances = dict(zip([o.id for o in options], pool.map(three, options), strict=True))
     work = _Work(stands.case, tries, counted, rigs, history, now, options, chances, model)
+    last = tries[-1]
     return Known(
-        _document(work, seed), now.draws, {name: float(three[2].mean()) for name, three in chances.items()}
+        _document(work, seed),
+        now.draws,
+        {name: float(three[2].mean()) for name, three in chances.items()},
+        before.draws,
+        tuple(insight.moved(before, now)),
+        stands.case,
+        tuple(listed),
+        last.attempt.reached and last.entry.text("device") == stands.case.device.id,
     )
+
+
+def _as_seen(posterior: Posterior, stands: Standing, seed: list[int]) -> Posterior:
+    """Return what is believed of the vessel as it now is."""
+    while posterior.anatomies <= stands.anatomy:
+        posterior = seen_anew(posterior, np.random.default_rng([*seed, posterior.anatomies]))
+    return posterior
 
 
 def _name(option: Alternative, at: Standing) -> str:
@@ -174,9 +206,10 @@ def _solved(
     draws: DrawSet,
     solved: Sequence[SolvedRig],
     progress: Progress | None,
-) -> tuple[list[Tried], dict[str, QuickRig]]:
-    """Return the attempts, each naming its rig, and every rig that is asked, solved and packed."""
-    rigs = {_name(rig.alternative, stands): packed(rig, draws) for rig in solved}
+) -> tuple[list[Tried], dict[str, QuickRig], list[SolvedRig]]:
+    """Return the attempts, each naming its rig, every rig that is asked, solved and packed, and those of the options."""
+    whole = {_name(rig.alternative, stands): rig for rig in solved}
+    rigs = {key: packed(rig, draws) for key, rig in whole.items()}
     wanted: dict[str, tuple[LoadedCase, dict[str, Alternative]]] = {}
     asked = [(stands, option) for option in options]
     asked += [(one.at, one.alternative) for one in tries if one.alternative is not None]
@@ -185,14 +218,14 @@ def _solved(
             wanted.setdefault(at.path_sha256, (at.case, {}))[1][_name(option, at)] = option
     for case, group in wanted.values():
         for key, rig in zip(group, solve_rigs(case, list(group.values()), draws, progress), strict=True):
-            rigs[key] = packed(rig, draws)
+            whole[key], rigs[key] = rig, packed(rig, draws)
     named = [
         one
         if one.alternative is None
         else replace(one, attempt=replace(one.attempt, rig=_name(one.alternative, one.at)))
         for one in tries
     ]
-    return named, rigs
+    return named, rigs, [whole[_name(option, stands)] for option in options]
 
 
 def thinned(draws: DrawSet, count: int) -> DrawSet:
@@ -299,7 +332,8 @@ def _rungs(work: _Work) -> list[RungRow]:
     }
     rows = []
     for option in work.options:
-        costs = {"contrast": option.contrast_mL, "air kerma": option.air_kerma_mGy, "time": option.minutes}
+        minutes, contrast_mL, air_kerma_mGy = plus(spent_on(option), TRY)
+        costs = {"contrast": contrast_mL, "air kerma": air_kerma_mGy, "time": minutes}
         barred = [
             f"{what}: needs {costs[what]:.0f} {unit}, {budget.left or 0.0:.0f} left"
             for what, (unit, budget) in budgets.items()
@@ -316,9 +350,9 @@ def _rungs(work: _Work) -> list[RungRow]:
                 after=then,
                 error=float(np.std(work.chances[option.id][2]) / np.sqrt(work.now.count)),
                 words=chance_words(min(max(then, 0.0), 1.0)),
-                minutes=option.minutes,
-                contrast_mL=option.contrast_mL,
-                air_kerma_mGy=option.air_kerma_mGy,
+                minutes=minutes,
+                contrast_mL=contrast_mL,
+                air_kerma_mGy=air_kerma_mGy,
                 tried=_failed(work, option),
                 barred=barred,
             )

@@ -1,0 +1,118 @@
+"""The ladder after an attempt: the order before it and now, searched over the same solved rigs, and what made the difference."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from backstay.adapters.learned_file import LearnedDocument, Reranked, RungChange, Shift
+from backstay.app.carrying import SolvedCarry, solve_own
+from backstay.app.ladder import ladder_part
+from backstay.app.ladder.climbing import Climbed, climb
+from backstay.app.ladder.document import change_words, option_of
+from backstay.app.learning.knowing import PARTICLES, Known, learned_case, thinned
+from backstay.app.loading import LoadedCase
+from backstay.app.safety import case_safety
+from backstay.app.solving import Progress
+from backstay.core.inference.draws import with_overrides
+from backstay.core.withdrawal.draws import WAY_BACK_DRAWS, with_way_back
+
+CARRY_DRAWS = 1024
+MOVED_SD, MOVED_BITS = 0.1, 0.01
+"""An unknown that one attempt moved by less is not named as a reason."""
+
+
+def learned_and_reranked(
+    case: LoadedCase, *, seed: int = 1, particles: int = PARTICLES, progress: Progress | None = None
+) -> LearnedDocument | None:
+    """Return what the attempts of a case teach, and the ladder they leave; None where there are none."""
+    known = learned_case(case, seed=seed, particles=particles, progress=progress)
+    if known is None:
+        return None
+    if known.landed:
+        return known.document
+    specs = with_overrides(WAY_BACK_DRAWS, case.way_back_overrides)
+    few = with_way_back(thinned(known.draws, CARRY_DRAWS), seed=seed, specs=specs)
+    carried = solve_own(known.case, [rig.alternative for rig in known.solved], few, progress)
+    return with_ladder(known, carried, progress)
+
+
+def with_ladder(
+    known: Known, carried: Mapping[str, Sequence[SolvedCarry]], progress: Progress | None = None
+) -> LearnedDocument:
+    """Return what attempts taught with the ladder they leave.
+
+    The ladder before the last attempt is searched anew, on the vessel and within the limits as they are now: the difference is what the
+    attempt taught, and nothing else. Both searches share what is solved.
+
+    Parameters
+    ----------
+    known : Known
+        What is known, with the rigs solved.
+    carried : mapping of str to sequence of SolvedCarry
+        What moves place, solved on its own way in.
+    progress : callable, optional
+        Called with what is being done and the share done.
+    """
+    safety = case_safety(known.case)
+    now = climb(
+        known.case, safety, known.draws, solved=known.solved, carried=carried, told=True, progress=progress
+    )
+    before = climb(
+        known.case,
+        safety,
+        known.before,
+        solved=known.solved,
+        carried=carried,
+        told=len(known.document.attempts) > 1,
+        shapes=now.landings.solved,
+        progress=progress,
+    )
+    part = ladder_part(now)
+    moved = [one for one in known.shifts if abs(one.moved_sd) >= MOVED_SD and one.bits >= MOVED_BITS]
+    labels = {spec.name: spec.label for spec in known.draws.specs}
+    reranked = Reranked(
+        ladder=part,
+        changes=_changes(known, _order(now), _order(before)),
+        shifts=[
+            Shift(name=one.name, label=labels[one.name], moved_sd=one.moved_sd, bits=one.bits)
+            for one in moved
+        ],
+        past_limits=[f"{row.change}: {'; '.join(row.barred)}" for row in known.document.rungs if row.barred],
+    )
+    return known.document.model_copy(update={"reranked": reranked})
+
+
+def _order(c: Climbed) -> dict[str, tuple[int, str]]:
+    """Return the moves down a ladder where each push fails: place and words, by id."""
+    found: dict[str, tuple[int, str]] = {}
+    choice = c.best
+    while choice.step is not None:
+        found.setdefault(
+            choice.step.name, (len(found) + 1, change_words(option_of(c, choice.state, choice.step)))
+        )
+        below = choice.if_not if choice.opens == 0.0 else choice.then
+        if below is None:
+            break
+        choice = below
+    return found
+
+
+def _changes(
+    known: Known, now: Mapping[str, tuple[int, str]], before: Mapping[str, tuple[int, str]]
+) -> list[RungChange]:
+    """Return every move on either ladder."""
+    alone = {row.id: row for row in known.document.rungs}
+    rows = []
+    for name in [*now, *(name for name in before if name not in now)]:
+        row = alone.get(name)
+        rows.append(
+            RungChange(
+                id=name,
+                change=(now.get(name) or before[name])[1],
+                place_before=before[name][0] if name in before else None,
+                place=now[name][0] if name in now else None,
+                chance_before=None if row is None else row.previous,
+                chance=None if row is None else row.after,
+            )
+        )
+    return rows
