@@ -72,7 +72,11 @@ def headline(doc: LearnedDocument) -> str:
     if not free:
         return "Nothing on the list is left within the limits of contrast, dose and time: stop, or change the limits with reason."
     best = free[0]
-    return f"Best chance now: {best.change}, {best.words}{_change_words(best)}."
+    chance = f"{best.change}, {best.words}{_change_words(best)}."
+    if doc.reranked is None:
+        return f"Best chance now: {chance}"
+    rungs = doc.reranked.ladder.rungs
+    return f"First on the ladder: {rungs[0].change if rungs else 'stop'}. Best chance by itself: {chance}"
 
 
 def _change_words(row: RungRow) -> str:

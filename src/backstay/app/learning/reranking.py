@@ -7,13 +7,14 @@ from collections.abc import Mapping, Sequence
 from backstay.adapters.learned_file import LearnedDocument, Reranked, RungChange, Shift
 from backstay.app.carrying import SolvedCarry, solve_own
 from backstay.app.ladder import ladder_part
-from backstay.app.ladder.climbing import Climbed, climb
+from backstay.app.ladder.climbing import Climbed, Effort, climb
 from backstay.app.ladder.document import change_words, option_of
 from backstay.app.learning.knowing import PARTICLES, Known, learned_case, thinned
 from backstay.app.loading import LoadedCase
 from backstay.app.safety import case_safety
 from backstay.app.solving import Progress
 from backstay.core.inference.draws import with_overrides
+from backstay.core.inference.ladder import FEWEST_DRAWS
 from backstay.core.withdrawal.draws import WAY_BACK_DRAWS, with_way_back
 
 CARRY_DRAWS = 1024
@@ -41,8 +42,8 @@ def with_ladder(
 ) -> LearnedDocument:
     """Return what attempts taught with the ladder they leave.
 
-    The ladder before the last attempt is searched anew, on the vessel and within the limits as they are now: the difference is what the
-    attempt taught, and nothing else. Both searches share what is solved.
+    The ladder before the last attempt is searched anew, on the vessel and within the limits as they are now, among the rigs that are
+    solved: the difference is what the attempt taught.
 
     Parameters
     ----------
@@ -65,7 +66,7 @@ def with_ladder(
         carried=carried,
         told=len(known.document.attempts) > 1,
         shapes=now.landings.solved,
-        progress=progress,
+        effort=Effort(most_solves=0),
     )
     part = ladder_part(now)
     moved = [one for one in known.shifts if abs(one.moved_sd) >= MOVED_SD and one.bits >= MOVED_BITS]
@@ -83,10 +84,10 @@ def with_ladder(
 
 
 def _order(c: Climbed) -> dict[str, tuple[int, str]]:
-    """Return the moves down a ladder where each push fails: place and words, by id."""
+    """Return the moves down a ladder where each push fails, as far as numbers are shown: place and words, by id."""
     found: dict[str, tuple[int, str]] = {}
     choice = c.best
-    while choice.step is not None:
+    while choice.step is not None and choice.draws >= FEWEST_DRAWS:
         found.setdefault(
             choice.step.name, (len(found) + 1, change_words(option_of(c, choice.state, choice.step)))
         )

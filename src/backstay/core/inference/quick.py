@@ -14,13 +14,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.core.inference.chance import push_that_arrives_N
+from backstay.core.inference.chance import NO_STATE_N, push_that_arrives_N
 from backstay.core.inference.draws import DrawSet, DrawSpec
 from backstay.core.inference.surface import curves_for_draws, design, scores_of
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
 from backstay.core.mechanics.compiled import compiled, inlined
-from backstay.core.mechanics.crossing import lesion_fields
+from backstay.core.mechanics.crossing import TAPER_STEP_MM, lesion_fields
 from backstay.core.mechanics.delivery import Transfer
 from backstay.core.mechanics.march import (
     EDGE_LOAD,
@@ -210,7 +210,7 @@ def _tight_places(passage: Passage, tips_mm: FloatArray) -> tuple[IntArray, Floa
     path, s = passage.path, passage.path.s_mm
     stiffness, _ = lesion_fields(s, passage.lesions)
     depth = passage.rig.extension_depth_mm if passage.rig.extension is not None else -1.0
-    profile, step = passage.device.profile, 0.25
+    profile, step = passage.device.profile, TAPER_STEP_MM
     begins, rows = [0], []
     for tip in tips_mm:
         behind = tip - s
@@ -394,6 +394,8 @@ def _follow(
                     end = LOCKED if locked else PASSED
                 if end == PASSED:
                     need = _push_N(levels_N, push_N, linear, j, load_N, mu_wire, mu_sleeve, z, basis)
+                    if not need <= NO_STATE_N:
+                        end, need = PROLAPSED, np.inf
             peak = max(peak, need)
             peaks_N[i, j] = peak
             if end != PASSED or peak > enough_N[i]:
