@@ -52,9 +52,10 @@ def climb(
     policy: str,
     seed: int,
     model: AttemptModel,
+    order: Sequence[str] = FIXED_ORDER,
 ) -> Way:
     """Return how a policy does: "fixed" order, "prior" chances alone, or "learn" from every try."""
-    order = [name for name in FIXED_ORDER if name in demo_rigs.rigs]
+    order = [name for name in order if name in demo_rigs.rigs]
     left, posterior, minutes, harm = list(order), start, 0.0, 0.0
     prior = chances(start)
     for k in range(len(order)):
@@ -193,10 +194,11 @@ def _advice(shown: Demo) -> list[str]:
         f"**Advice** on {ADVISED} simulated cases for each world. A fixed order ({', '.join(FIXED_ORDER)}; common practice, no source) "
         "against the move with the least minutes over chance, by the chances before any try, and after each. Minutes with standard "
         f"errors; failing in the end counts {STOPPING_MIN:.0f}. The oracle knows how every rig would end. The worlds are played by the "
-        "model's own shapes with what each names added; an independent exact rod was not played: one rig takes it minutes.",
+        "model's own shapes with what each names added; an independent exact rod plays in the section after this one.",
         "",
-        "| world | fixed | without learning | learning | oracle | learning saves | reached: fixed, learning | tries | harm per 1000 |",
-        "|---|---|---|---|---|---|---|---|---|",
+        "| world | fixed | without learning | learning | oracle | learning saves | reached: fixed, learning | tries "
+        "| harm per 1000 | saves |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for name, world in WORLDS.items():
         seeds = [91_000 + k for k in range(ADVISED)]
@@ -211,14 +213,15 @@ def _advice(shown: Demo) -> list[str]:
         cells = [f"{m.mean():.1f} +- {m.std(ddof=1) / np.sqrt(len(m)):.1f}" for m in minutes.values()]
         lines.append(
             f"| {name} | {' | '.join(cells)} | {saved.mean():.1f} +- {error:.1f} | {share['fixed']:.2f}, {share['learn']:.2f} | "
-            f"{tries['fixed']:.2f}, {tries['learn']:.2f} | {_harm(found, 'fixed')}, {_harm(found, 'learn')} |"
+            f"{tries['fixed']:.2f}, {tries['learn']:.2f} | {_harm(found, 'fixed')}, {_harm(found, 'learn')} | "
+            f"{_harm(found, 'fixed', 'learn')} |"
         )
     return [*lines, ""]
 
 
-def _harm(found: Sequence[object], policy: str) -> str:
-    """Return the mean known harm of a policy with its standard error."""
-    harm = np.array([one[policy].harm_per_1000 for one in found])  # type: ignore[index]
+def _harm(found: Sequence[object], policy: str, less: str = "") -> str:
+    """Return the mean known harm of a policy with its standard error; less that of another on the same cases."""
+    harm = np.array([one[policy].harm_per_1000 - (one[less].harm_per_1000 if less else 0.0) for one in found])  # type: ignore[index]
     return f"{harm.mean():.1f} +- {harm.std(ddof=1) / np.sqrt(len(harm)):.1f}"
 
 

@@ -17,6 +17,7 @@ from evidence import (
     nuisance,
     vessels,
     withdrawal,
+    wrong_model,
 )
 
 # Moves choose which rigs are asked about; what a rig's answer is does not rest on them.
@@ -133,6 +134,25 @@ AREAS = (
             "evidence/advice.py",
         ),
         advice.study,
+    ),
+    Area(
+        "wrong_model",
+        "Advice where nature is not the model",
+        (
+            *DELIVERY_MODEL,
+            "src/backstay/core/inference/quick.py",
+            "src/backstay/core/inference/attempts.py",
+            "src/backstay/core/inference/learning.py",
+            "src/backstay/core/inference/tempering.py",
+            "src/backstay/core/inference/insight.py",
+            "tests/cross/exact_rod/generate.py",
+            "tests/cross/exact_rod/natures.py",
+            "tests/cross/exact_rod/natures.json",
+            "evidence/learning.py",
+            "evidence/advice.py",
+            "evidence/wrong_model.py",
+        ),
+        wrong_model.study,
     ),
     Area(
         "ladder",

@@ -677,13 +677,14 @@ def trace(
     top: float = LOAD_LIMIT_N,
     max_step: float = 0.08,
     along_branch: bool = False,
+    of: type[Chain] = Chain,
 ) -> Trace:
     """Raise the tip load from 0, following snaps to other stable states inside the vessel.
 
     At a limit point the gradient flow decides; where it neither settles nor leaves (and always, along_branch)
     the next stable part of the same branch is taken, when there is one above the limit.
     """
-    chain = Chain(case, link)
+    chain = of(case, link)
     chain.in_plane = in_plane
     blank: list[float | None] = [None] * len(case.loads)
     out = Trace(blank[:], blank[:], None, None, [], blank[:], blank[:], blank[:])
