@@ -11,8 +11,8 @@ from backstay.app.ladder.climbing import Climbed, Effort, climb
 from backstay.app.ladder.document import change_words, option_of
 from backstay.app.learning.knowing import PARTICLES, Known, learned_case, thinned
 from backstay.app.loading import LoadedCase
-from backstay.app.safety import case_safety
 from backstay.app.progress import Progress
+from backstay.app.safety import case_safety
 from backstay.core.inference.draws import with_overrides
 from backstay.core.inference.ladder import FEWEST_DRAWS
 from backstay.core.withdrawal.draws import WAY_BACK_DRAWS, with_way_back
