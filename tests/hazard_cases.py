@@ -209,6 +209,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
                        S((*BASE, "inflation device=bal-sc-250-15 from_mm=42 to_mm=57 pressure_atm=8 purpose=preparation t=1"), "note text=x t=2.9")),
     "anchor_left_inflated": (S((*BASE, ANCHOR), STENT), S((*BASE, ANCHOR, "deflation device=bal-sc-150-12"), STENT)),
     "stent_before_balloon_opened": (S((*BASE, OPENED.replace("views=2", "views=1")), TRY), S(PREPARED, TRY)),
+    "stent_opened_before_balloon": (S((*BASE, OPENED.replace("views=2", "views=1")), STENT), S(PREPARED, STENT)),
     "balloon_after_stent_may_deform": (S((*STENTED, f"{TRY_BALLOON} limited_by=edge_lock"), TRY_BALLOON), S((*BASE, f"{TRY_BALLOON} limited_by=edge_lock"), TRY_BALLOON)),
     # what runs down
     "no_anticoagulation": (S(("guide_in device=guide-6-sr",), "wire_in device=wire-workhorse role=rail"), S(("drug drug=bivalirudin",), "wire_in device=wire-workhorse role=rail")),

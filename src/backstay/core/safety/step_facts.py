@@ -12,7 +12,7 @@ from backstay.core.safety.heparin import heparin_dose_U_per_kg, targets_s
 from backstay.core.safety.now import Inside, Now
 from backstay.core.safety.radiation import notices_passed
 from backstay.core.safety.setting import Setting
-from backstay.identifiers import BodyItem, Complication, Drug, EventKind, Preparation, StepKind
+from backstay.identifiers import BodyItem, Complication, DeviceKind, Drug, EventKind, Preparation, StepKind
 
 FactDict = dict[str, Value | None]
 
@@ -292,6 +292,7 @@ def _stent(before: Now, entry: Entry, setting: Setting) -> FactDict:
         **_sizes(setting.devices.get(entry.text("device") or ""), setting.diameter_beyond_mm(to_mm), None),
         "pressure_atm": entry.number("pressure_atm"),
         "purpose": "stent",
+        "device_kind": DeviceKind.STENT.value,
         "branch_wires_under": float(len(jailed)),
         "free_wires_beside": float(len(beside)),
         "wires_to_trap": float(len(traps)),

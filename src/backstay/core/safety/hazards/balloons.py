@@ -16,7 +16,7 @@ from backstay.core.rules import (
     is_true,
     not_,
 )
-from backstay.core.rules.gate import GATE
+from backstay.core.rules.gate import GATE, STENT_WAITS
 from backstay.identifiers import StepKind
 
 _ANCHORS = all_of(is_one_of("step", StepKind.INFLATE), is_one_of("purpose", "anchor"))
@@ -109,6 +109,13 @@ BALLOONS = (
         source=COMMON_PRACTICE,
     ),
     GATE,
+    Rule(
+        id="stent_opened_before_balloon",
+        when=all_of(_OPENS, STENT_WAITS),
+        say="no balloon of the distal reference's size is known to have opened fully: a stent opened here may stay too small for good",
+        level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
     Rule(
         id="balloon_after_stent_may_deform",
         when=all_of(
