@@ -212,9 +212,18 @@ def test_a_case_that_does_not_fit_says_no(plan: PlanDocument) -> None:
 
 
 def test_where_nothing_is_better_it_says_so(plan: PlanDocument) -> None:
-    alone = plan.model_copy(update={"rigs": [plan.in_place]})
-    for text in (visible(page.html(alone)), printed(alone), json.dumps(sheet.sheet_data(alone))):
-        assert "Nothing on this shelf raises the chance." in text
+    worst = min(plan.rigs, key=lambda rig: rig.chance.value)
+    none = worst.chance.model_copy(update={"value": 0.0})
+    worse = worst.model_copy(update={"in_place": False, "id": "worse", "chance": none})
+    some, alone = (
+        plan.model_copy(update={"rigs": rigs}) for rigs in ([plan.in_place, worse], [plan.in_place])
+    )
+    for one, said in (
+        (some, "Nothing on this shelf raises the chance."),
+        (alone, "Only the rig in place was asked about."),
+    ):
+        for text in (visible(page.html(one)), printed(one), json.dumps(sheet.sheet_data(one))):
+            assert said in text
 
 
 def test_a_rig_that_does_not_fit_is_never_what_comes_next(plan: PlanDocument) -> None:
@@ -243,8 +252,8 @@ def test_what_every_rig_asks_is_said_once_and_first(plan: PlanDocument) -> None:
     assert f"Before any of them: {gate}." in rows
     assert rows.count(gate) == 1
     top = text[text.index("What must I not do?") : text.index("In place now")]
-    assert f"Not before: {gate}" in top
-    assert f"Not before: {gate}" in " ".join(printed(other).split())
+    assert f"Make sure first: {gate}" in top
+    assert f"Make sure first: {gate}" in " ".join(printed(other).split())
     assert "A balloon has crossed beyond 42 mm" in rows
 
 

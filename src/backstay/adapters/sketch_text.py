@@ -35,6 +35,7 @@ MOST_CHARACTERS = 10_000
 
 _SEPARATORS = re.compile(r"[|;\n]|,(?=\s|$)")
 _NUMBER = re.compile(r"\d+(?:\.\d*)?|\.\d+")
+_NEGATIVE = re.compile(rf"-(?:{_NUMBER.pattern})")
 _TAPER = re.compile(rf"({_NUMBER.pattern})[-–]({_NUMBER.pattern})")
 _GLUED = re.compile(rf"({_NUMBER.pattern})(mm|deg|degrees|°)")
 _RADIUS = re.compile(rf"r({_NUMBER.pattern})")
@@ -208,6 +209,8 @@ class _Reader:
 
     def _number(self, word: str, field: str) -> float:
         following = self._next() if self.at < len(self.words) else "(nothing)"
+        if _NEGATIVE.fullmatch(following):
+            self._refuse(f'the number after "{word}" must be above 0', field, following, f"such as {word} 12")
         if not _NUMBER.fullmatch(following):
             self._refuse(f'a number must follow "{word}"', field, following, f"such as {word} 12")
         return float(following)
@@ -229,6 +232,13 @@ class _Reader:
                 "word",
                 word,
                 "decimals with a point; a space after a comma between segments",
+            )
+        if _NEGATIVE.fullmatch(word):
+            self._refuse(
+                "lengths, diameters and angles are above 0",
+                "word",
+                word,
+                "such as 25 mm for a length, 3.4 for a diameter",
             )
         near = difflib.get_close_matches(word, [*_WORDS, *_PREPARED], n=1)
         message = "this word is not understood" + (f'; did you mean "{near[0]}"?' if near else "")

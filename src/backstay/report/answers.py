@@ -36,6 +36,8 @@ def next_step(plan: PlanDocument) -> Next:
     """Return the ladder's first rung beyond a push as it is; without a ladder the best other rig that fits."""
     if plan.ladder is not None:
         return _first_rung(plan, plan.ladder)
+    if all(rig.in_place for rig in plan.rigs):
+        return Next(None, "Only the rig in place was asked about.", "")
     best = best_other(plan)
     if best is None or best.chance.value <= plan.in_place.chance.value:
         return Next(None, "Nothing on this shelf raises the chance.", "")
@@ -79,7 +81,7 @@ class NotToDo:
 
 def not_to_do(plan: PlanDocument, step: Next) -> NotToDo:
     """Return the hazards and cautions of the case and the rig in place, those of the next rig, and how many are left."""
-    before = [f"Not before: {condition}" for condition in plan.in_place.conditions]
+    before = [f"Make sure first: {condition}" for condition in plan.in_place.conditions]
     hazards, of_next = _hazards(plan, step)
     now = list(dict.fromkeys([*hazards, *before, *general_cautions(plan), *plan.in_place.cautions]))
     then = [text for text in [*of_next, *(step.rig.cautions if step.rig else [])] if text not in now]

@@ -82,7 +82,7 @@ def _what_next(plan: PlanDocument, step: Next) -> str:
 def _must_not(plan: PlanDocument, rig: RigResult, step: Next) -> str:
     if rig.in_place:
         return page.must_not(plan, step)
-    first = [f"Not before: {condition}" for condition in own_conditions(plan, rig)]
+    first = [f"Make sure first: {condition}" for condition in own_conditions(plan, rig)]
     inner = [
         element("h2", "What must I not do?"),
         element("p", f"With: {rig.change}", "soft"),
