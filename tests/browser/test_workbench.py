@@ -308,7 +308,7 @@ def test_nothing_runs_over_the_side(
     page.emulate_media(color_scheme=scheme)
     for section in ("", "angiogram", "vessel", "plan", "procedure", "room", "wrap-up"):
         page.goto(f"{server.address}/case/{case}/{section}" if section else server.address)
-        page.locator("main > *").first.wait_for()
+        page.locator("main > :not([hidden])").first.wait_for()
         if section == "plan":
             expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
         sides = page.evaluate(
@@ -346,7 +346,7 @@ def test_no_page_has_a_serious_barrier(context: BrowserContext, server: Any, cas
     for section in ("", "angiogram", "vessel", "plan", "procedure", "room", "wrap-up", "enter"):
         path = {"": "/", "enter": "/enter"}.get(section, f"/case/{case}/{section}")
         page.goto(server.address + path)
-        page.locator("main > *").first.wait_for()
+        page.locator("main > :not([hidden])").first.wait_for()
         if section == "plan":
             expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
         # Through the debugger, which the page's policy does not bind.
