@@ -28,6 +28,8 @@ TRIES = 25
 FIXED = {"case": "demo", "rig": "as_it_is", "run": "small.dcm", "frame": 1}
 """Where a path asks for these, half the tries go to a case that is there."""
 
+schemathesis.serializer.alias("application/dicom", "application/octet-stream")
+
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Any:
