@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from backstay.adapters.measurement_file import BranchTable as MarkedBranch
-from backstay.adapters.measurement_file import CatheterTable, ErrorsTable, Place, RunTable
+from backstay.adapters.measurement_file import CatheterTable, ErrorsTable, Name, Place, RunTable
 from backstay.identifiers import Calcium
 from backstay.web.models import Choice, Model, Row
 
@@ -108,7 +108,7 @@ class MeasureBody(Model):
     """A vessel to measure from one or two views."""
 
     run: list[RunTable] = Field(min_length=1, max_length=2)
-    accept: list[Annotated[str, Field(max_length=40)]] = Field(default_factory=list, max_length=12)
+    accept: list[Name] = Field(default_factory=list, max_length=12)
     errors: ErrorsTable = Field(default_factory=ErrorsTable)
 
 
