@@ -15,7 +15,7 @@ test: .venv/.dev-stamp fresh
 	@tools/system-packages
 	@$(MAKE) --no-print-directory check
 	$(BIN)/python -m pytest -q --doctest-modules src
-	$(BIN)/python -m pytest -n auto --dist loadfile
+	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 # A compiled loop does not notice a change in another file.
 fresh:

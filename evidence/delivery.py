@@ -98,7 +98,7 @@ def interpolation_section(rows: list[interpolation.Row]) -> list[str]:
     finite = [abs(row.need_error) for row in rows if row.need_error != float("inf")]
     paths = list(dict.fromkeys(row.path for row in rows))
     lines = [
-        f"The same draws ({interpolation.DRAWS['demo']} on the demo, {interpolation.DRAWS['measured']} on measured paths, seed "
+        f"The same draws ({interpolation.DRAWS}, seed "
         f"{interpolation.SEED}), each solved for itself at {interpolation.FINER} times as many load levels, "
         f"{interpolation.DEPTHS} depths. Bars: chance within {interpolation.CHANCE_BAR}, median need within {interpolation.NEED_BAR:.0%}. "
         f"Paths: {', '.join(paths)}.",

@@ -34,7 +34,7 @@ from evidence.solved import curves_of, factors_of, p50
 
 FloatArray = NDArray[np.float64]
 
-DRAWS = {"demo": 128, "measured": 64}
+DRAWS = 128
 """A chance is a multiple of one draw's share: three draws of 128 already exceed the bar by a little; and the median of few draws is
 itself as uncertain as the bar on the need."""
 MEASURED_RIGS = 4
@@ -216,5 +216,5 @@ def run(root: Path) -> list[Row]:
         options = distinct_options(case)
         if name != "demo":  # spread over the kinds of change, in the order they are offered
             options = options[:: max(len(options) // MEASURED_RIGS, 1)][:MEASURED_RIGS]
-        rows += compare(case, name, options, count=DRAWS["demo" if name == "demo" else "measured"])
+        rows += compare(case, name, options, count=DRAWS)
     return rows

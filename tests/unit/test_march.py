@@ -137,6 +137,26 @@ def passage() -> Passage:
     )
 
 
+@pytest.mark.parametrize("turn_rad", [1.0, 1.4, 1.8])
+def test_stiff_wires_come_to_rest_in_a_turn_as_tight_as_the_lumen_is_wide(turn_rad: float) -> None:
+    curvature = np.zeros((81, 2))
+    curvature[38:43, 0] = turn_rad * np.array([1.0, 2.0, 2.0, 2.0, 1.0]) / 8.0
+    path = LumenPath.from_curvature(curvature, np.full(81, 2.0), radius_sd_mm=0.1, spacing_mm=1.0)
+    heavy = replace(WIRE, id="h", core_stiffness_Nmm2=20.0)
+    rig = Rig(access=AccessRoute(Access.RIGHT_RADIAL, 6.0), guide=GUIDE, rail=heavy, buddies=(WIRE,))
+    for bed_MPa in (0.02, 0.15):
+        for bent in (1.0, 1.36):
+            found = transfer(
+                Passage(path, (), rig, SLED, 75.0),
+                ShapeFactors(friction_wall=0.1, bed_MPa=bed_MPa, curvature_factor=bent),
+                tips_mm=np.array([30.0, 45.0, 60.0]),
+                levels_N=np.zeros(1),
+                search_to_N=0.0,
+                with_slopes=False,
+            )
+            assert np.all(found.prolapse_N > 0.0)
+
+
 HELD_N = 0.2
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from backstay.core.anatomy.easing import eased
 from backstay.core.anatomy.path import SMALLEST_RADIUS_MM, LumenPath, joined
 from backstay.errors import InputError
 
@@ -42,6 +43,28 @@ def test_from_curvature_starts_at_the_origin_along_x_and_turns_up() -> None:
     assert p.points_mm[0] == pytest.approx([0.0, 0.0, 0.0])
     assert p.tangents[0] == pytest.approx([1.0, 0.0, 0.0])
     assert p.points_mm[-1] == pytest.approx([20.0 * np.sin(1.5), 0.0, 20.0 * (1.0 - np.cos(1.5))], abs=1e-9)
+
+
+def turned_at_once(turn_rad: float) -> LumenPath:
+    """Return a straight path of lumen radius 2 mm that turns over three nodes in its middle, half of it at the middle one."""
+    curvature = np.zeros((41, 2))
+    curvature[19:22, 1] = turn_rad * np.array([0.25, 0.5, 0.25])
+    return LumenPath.from_curvature(curvature, 2.0, radius_sd_mm=0.1, spacing_mm=1.0)
+
+
+def test_a_turn_tighter_than_the_lumen_allows_is_spread_and_kept_whole() -> None:
+    sharp = turned_at_once(1.4)
+    spread = eased(sharp, 0.5)
+    assert np.hypot(*spread.curvature_per_mm.T).max() * 2.0 == pytest.approx(0.5, abs=1e-3)
+    assert spread.total_bend_rad == pytest.approx(sharp.total_bend_rad, rel=1e-9)
+    assert spread.tangents[-1] == pytest.approx(sharp.tangents[-1], abs=1e-9)
+    assert spread.bend_rad(16.0, 24.0) == pytest.approx(1.4, abs=0.01)
+    assert np.linalg.norm(spread.points_mm - sharp.points_mm, axis=1).max() < 1.0
+
+
+def test_a_path_without_a_tight_turn_is_left_as_it_is() -> None:
+    wide = turned_at_once(0.4)
+    assert eased(wide, 0.5) is wide
 
 
 def test_length_and_spacing() -> None:

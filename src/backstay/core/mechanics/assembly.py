@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.core.anatomy.easing import eased
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.mechanics.crossing import IN, drag_density_N_per_mm, lesion_fields
@@ -23,6 +24,9 @@ BEYOND_TIP_MM = 25.0
 ENTRY_STIFFNESS_MPa = 50.0
 """Lateral stiffness of the guide's mouth."""
 SHORTEST_AHEAD_MM = 8.0
+TIGHTEST_TURN = 0.5
+"""Largest curvature times lumen radius that is solved for. Offsets from a centreline mean nothing from its centre of curvature on, and
+stiff wires on a soft wall come that far in a turn measured at a carina."""
 
 
 @dataclass(frozen=True)
@@ -211,9 +215,10 @@ def prepare(passage: Passage, factors: ShapeFactors) -> Vessel:
     Vessel
         Ready for every depth.
     """
-    path = passage.path.with_errors(
+    measured = passage.path.with_errors(
         curvature_factor=factors.curvature_factor, radius_shift_sd=factors.radius_shift_sd
     )
+    path = eased(measured, TIGHTEST_TURN)
     s, rig = path.s_mm, passage.rig
     wires = [wire.profile.stiffness_at_Nmm2(passage.wire_tip_mm - s) for wire in passage.wires]
     ends = np.array([wire.tip_stiffness_Nmm2 for wire in passage.wires])
