@@ -169,6 +169,14 @@ export interface LesionEdit {
   readonly opened_fully?: boolean;
 }
 
+export interface LessonView {
+  readonly ready: boolean;
+  readonly problem: string;
+  readonly decisions: number;
+  readonly removed: number;
+  readonly to_read: readonly (string)[];
+}
+
 export interface LineBody {
   readonly key: string;
   readonly line: string;
@@ -177,6 +185,12 @@ export interface LineBody {
 
 export interface Made {
   readonly id: string;
+}
+
+export interface MadeView {
+  readonly ready: boolean;
+  readonly problem: string;
+  readonly html: string;
 }
 
 export interface Me {

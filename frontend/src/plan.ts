@@ -1,6 +1,6 @@
 // The plan: a rig chosen on the left, everything about it on the right, its device moved along the way.
 
-import type { Asked, Choice, Me, PlaceView, PlanParts, PlanView, RigBody, RigView, Rung } from "./api.js";
+import type { Asked, Choice, MadeView, Me, PlaceView, PlanParts, PlanView, RigBody, RigView, Rung } from "./api.js";
 import { announce, el, fill, isNarrow, labelled, report, select, show } from "./dom.js";
 import { follow, get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
@@ -102,7 +102,8 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     own.form,
     papers(base),
   );
-  const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, around);
+  const guides = new Guides(`${base}/guides`);
+  const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, guides.whole, around);
   show(main, left, right);
   draw();
   if (view.ready) await Promise.all([choose(chosen), drawParts()]);
@@ -111,7 +112,9 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   follow(
     caseId,
     {
+      made: () => void guides.again(),
       progress: (data) => {
+        guides.told(String(data["doing"]), Number(data["share"]));
         if (!view.ready) doing.textContent = String(data["doing"]);
         if (data["rig"]) {
           progress.hidden = false;
@@ -239,6 +242,36 @@ class Strip {
       this.draw(place);
     }
     if (round === this.round) this.busy = false;
+  }
+}
+
+/** The shelf's guides compared, worked out when first opened. */
+class Guides {
+  readonly whole: HTMLDetailsElement;
+  private readonly body = el("div", { class: "part" });
+  private waits = false;
+
+  constructor(private readonly path: string) {
+    this.whole = el("details", { class: "guides", id: "guides" }, el("summary", {}, "Guides compared in this root"), this.body);
+    this.whole.addEventListener("toggle", () => {
+      if (this.whole.open && !this.body.firstChild) {
+        this.waits = true;
+        void this.again();
+      }
+    });
+  }
+
+  async again(): Promise<void> {
+    if (!this.waits) return;
+    const found = await get<MadeView>(this.path);
+    this.waits = !found.ready && !found.problem;
+    if (found.ready) fill(this.body, found.html);
+    else if (found.problem) show(this.body, el("p", { class: "trouble", role: "alert" }, found.problem));
+    else if (!this.body.firstChild) this.told("waiting for the solver", 0);
+  }
+
+  told(doing: string, share: number): void {
+    if (this.waits) show(this.body, el("p", { class: "soft", role: "status" }, doing), el("progress", { max: 1, value: share, "aria-label": "guides solved" }));
   }
 }
 

@@ -1,8 +1,8 @@
 // After the case: the timeline put right, the report read and signed, and everything to keep.
 
-import type { EventItem, Me, RecordView, ReportView, SaidView } from "./api.js";
+import type { EventItem, LessonView, Me, RecordView, ReportView, SaidView } from "./api.js";
 import { announce, el, labelled, report, show } from "./dom.js";
-import { get, send, wordsOf } from "./net.js";
+import { follow, get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 
 const PAPERS: readonly (readonly [string, string])[] = [
@@ -119,9 +119,44 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
   show(
     main,
     el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline),
-    el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), preview),
+    el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), me.may_change ? lesson(base, caseId) : "", preview),
   );
   draw();
   show(preview, el("p", { class: "empty" }, "The report is being made."));
   await act(async () => drawReport(await get<ReportView>(`${base}/report`)));
+}
+
+/** The case as a lesson: made when asked for, given once it holds no identifier. */
+function lesson(base: string, caseId: string): HTMLElement {
+  const body = el("div", { role: "status" });
+  let waits = false;
+  const look = async (): Promise<void> => {
+    try {
+      const found = await get<LessonView>(`${base}/lesson`);
+      waits = !found.ready && !found.problem;
+      if (found.problem) return show(body, el("p", { class: "trouble", role: "alert" }, found.problem));
+      if (!found.ready) return show(body, el("p", { class: "soft" }, "The lesson is being made (a minute or two)."));
+      const texts = found.to_read.map((one) => el("li", {}, one));
+      show(
+        body,
+        el("p", {}, `${found.decisions} decisions as questions; ${found.removed} identifiers taken out.`),
+        el("p", {}, "Read these texts before it is handed out:"),
+        el("ul", {}, ...(texts.length ? texts : [el("li", { class: "soft" }, "none")])),
+        el("a", { href: `${base}/lesson/page`, download: "" }, "Teaching case (HTML)"),
+      );
+    } catch (error) {
+      show(body, el("p", { class: "trouble", role: "alert" }, wordsOf(error)));
+    }
+  };
+  const told = (data: Record<string, unknown>): void => {
+    if (waits) show(body, el("p", { class: "soft" }, String(data["doing"])), el("progress", { max: 1, value: Number(data["share"]), "aria-label": "lesson made" }));
+  };
+  let follows = false;
+  const begin = (): void => {
+    if (!follows) follow(caseId, { made: () => void (waits && look()), progress: told }, () => undefined);
+    follows = true;
+    void look();
+  };
+  const make = el("button", { type: "button", class: "quiet", onclick: begin }, "Make a teaching case");
+  return el("section", { "aria-label": "Teaching case" }, el("h2", {}, "Teaching case"), make, body);
 }

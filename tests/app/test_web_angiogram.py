@@ -213,6 +213,19 @@ def test_what_cannot_be_believed_is_not_kept(client: TestClient, bench: Any, cas
     assert accepted["may_be_kept"]
 
 
+@pytest.mark.parametrize(
+    ("names", "message"), [(("a",), "both runs"), (("a", "a"), "marked twice")], ids=["in one view", "twice"]
+)
+def test_a_branch_marked_in_one_view_alone_or_twice_is_named(
+    client: TestClient, case: str, tables: Any, names: tuple[str, ...], message: str
+) -> None:
+    marked = [{"name": name, "at": [30.0, 30.0]} for name in names]
+    other = {"branch": marked} if message == "marked twice" else {"branch": []}
+    answer = client.post(f"{case}/measure", json={"run": [tables[0] | {"branch": marked}, tables[1] | other]})
+    assert answer.status_code == 422 and message in answer.json()["message"]
+    assert answer.json()["field"] == "run.branch"
+
+
 def test_a_vessel_that_does_not_fit_the_case_changes_nothing(
     bench: Any, client: TestClient, case: str, tables: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -95,10 +95,9 @@ def context(browser: Browser, server: Any, kept: Any) -> Iterator[BrowserContext
     assert seen.complaints == []
 
 
-@pytest.fixture
-def case(context: BrowserContext, server: Any, tmp_path: Path) -> str:
-    """Make a case whose shelf is small through the page, and return its name."""
-    folder = WORKBENCHES["small_case"](ROOT / "examples" / "demo", tmp_path / "case")
+def imported(context: BrowserContext, server: Any, beside: Path) -> str:
+    """Import a case whose shelf is small through the page, and return its name."""
+    folder = WORKBENCHES["small_case"](ROOT / "examples" / "demo", beside / "case")
     page = context.new_page()
     page.goto(server.address)
     page.get_by_label("Files of a case").set_input_files(sorted(folder.iterdir()))
@@ -108,6 +107,21 @@ def case(context: BrowserContext, server: Any, tmp_path: Path) -> str:
     page.close()
     assert name is not None
     return name.group(1)
+
+
+@pytest.fixture
+def case(context: BrowserContext, server: Any, tmp_path: Path) -> str:
+    """Return a case of the test's own."""
+    return imported(context, server, tmp_path)
+
+
+@pytest.fixture(scope="module")
+def shown(browser: Browser, server: Any, kept: Any, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Return a case that is only looked at, planned once."""
+    context = browser.new_context(storage_state=kept)
+    name = imported(context, server, tmp_path_factory.mktemp("shown"))
+    context.close()
+    return name
 
 
 def opened(context: BrowserContext, server: Any, path: str) -> Page:
@@ -293,6 +307,31 @@ def test_an_unclear_line_is_settled_by_a_number(context: BrowserContext, server:
     expect(page.locator(".timeline li.attempt, .timeline li.stent")).to_have_count(1)
 
 
+def test_guides_are_compared_and_a_lesson_made(context: BrowserContext, server: Any, case: str) -> None:
+    page = opened(context, server, f"/case/{case}/procedure")
+    for line in ("guide 6 standard right", "wire in workhorse", "note talked with operator-a@example.org"):
+        page.locator(".typed").fill(line)
+        page.keyboard.press("Enter")
+        expect(page.locator(".typed")).to_have_value("")
+    page.keyboard.press(".")
+    page.keyboard.press("g")
+    expect(page.locator(".timeline li.attempt")).to_have_count(1)
+
+    page.goto(f"{server.address}/case/{case}/plan")
+    page.locator("#guides summary").click()
+    expect(page.locator("#guides svg").first).to_be_visible(timeout=SOLVED_MS)
+    expect(page.locator("#guides")).to_contain_text("6 Fr standard right guide")
+
+    page.goto(f"{server.address}/case/{case}/wrap-up")
+    page.get_by_role("button", name="Make a teaching case").click()
+    link = page.get_by_role("link", name="Teaching case (HTML)")
+    expect(link).to_be_visible(timeout=SOLVED_MS)
+    with page.expect_download() as made:
+        link.click()
+    lesson = Path(made.value.path()).read_text(encoding="utf-8")
+    assert "invented" in lesson.lower() and "example.org" not in lesson
+
+
 # Form
 
 
@@ -301,13 +340,13 @@ def test_an_unclear_line_is_settled_by_a_number(context: BrowserContext, server:
     ("width", "height"), [(390, 844), (820, 1180), (1280, 800), (1440, 900), (3840, 2160)]
 )
 def test_nothing_runs_over_the_side(
-    context: BrowserContext, server: Any, case: str, width: int, height: int, scheme: Any
+    context: BrowserContext, server: Any, shown: str, width: int, height: int, scheme: Any
 ) -> None:
     page = opened(context, server, "/")
     page.set_viewport_size({"width": width, "height": height})
     page.emulate_media(color_scheme=scheme)
     for section in ("", "angiogram", "vessel", "plan", "procedure", "room", "wrap-up"):
-        page.goto(f"{server.address}/case/{case}/{section}" if section else server.address)
+        page.goto(f"{server.address}/case/{shown}/{section}" if section else server.address)
         page.locator("main > :not([hidden])").first.wait_for()
         if section == "plan":
             expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
@@ -318,10 +357,10 @@ def test_nothing_runs_over_the_side(
 
 
 def test_the_room_is_legible_from_where_the_operator_stands(
-    context: BrowserContext, server: Any, case: str
+    context: BrowserContext, server: Any, shown: str
 ) -> None:
     """Letters of 16 minutes of arc at 2.5 m (ISO 9241-303 names 16 as the least, from memory), on a 55-inch screen."""
-    page = opened(context, server, f"/case/{case}/room")
+    page = opened(context, server, f"/case/{shown}/room")
     page.set_viewport_size({"width": 1920, "height": 1080})
     page.locator(".tile").first.wait_for()
     sizes = page.evaluate(
@@ -337,14 +376,14 @@ def test_the_room_is_legible_from_where_the_operator_stands(
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_page_has_a_serious_barrier(context: BrowserContext, server: Any, case: str, scheme: Any) -> None:
+def test_no_page_has_a_serious_barrier(context: BrowserContext, server: Any, shown: str, scheme: Any) -> None:
     if not AXE.exists():
         pytest.skip("axe-core is not fetched: cd frontend && npm ci")
     page = opened(context, server, "/")
     page.emulate_media(color_scheme=scheme)
     found = []
     for section in ("", "angiogram", "vessel", "plan", "procedure", "room", "wrap-up", "enter"):
-        path = {"": "/", "enter": "/enter"}.get(section, f"/case/{case}/{section}")
+        path = {"": "/", "enter": "/enter"}.get(section, f"/case/{shown}/{section}")
         page.goto(server.address + path)
         page.locator("main > :not([hidden])").first.wait_for()
         if section == "plan":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -63,11 +64,20 @@ class RecordDesk:
         Where records are kept.
     clock : callable
         Gives the time.
+    told : callable
+        Hears of each event as soon as it is on the disk, before what follows from it is worked out.
     """
 
-    def __init__(self, case_file: Path, *, store_url: str | None = None, clock: Clock = local_clock) -> None:
+    def __init__(
+        self,
+        case_file: Path,
+        *,
+        store_url: str | None = None,
+        clock: Clock = local_clock,
+        told: Callable[[Event], None] = lambda _: None,
+    ) -> None:
         self.recorder = Recorder(case_file, store_url=store_url, clock=clock)
-        self.clock = clock
+        self.clock, self._told = clock, told
         self._lock = threading.Lock()
 
     def close(self) -> None:
@@ -112,6 +122,7 @@ class RecordDesk:
                 event = self.recorder.log(line, key=key, said_at=self._checked(said_at))
             except Unclear as error:
                 return Said(None, question=error.message, choices=error.choices)
+            self._told(event)
             shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
             return Said(event, hazards=shown, waiting=waiting)
 
@@ -130,6 +141,7 @@ class RecordDesk:
             if event is None:
                 self.recorder.author_role = role
                 event = self.recorder.undo(key=key)
+                self._told(event)
             return Said(event, taken_back=self.recorder.written(str(event.supersedes)), again=again)
 
     def correct(self, event_id: str, line: str, *, key: str, role: str, reason: str = "") -> Said:
@@ -152,6 +164,7 @@ class RecordDesk:
             if not line.strip():
                 why = reason or "taken back"
                 event = self.recorder.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=why)
+                self._told(event)
                 return Said(event, taken_back=wrong)
             try:
                 typed = parse_line(line, self.recorder.scene)
@@ -165,7 +178,9 @@ class RecordDesk:
                     value=typed.kind.value,
                     allowed=kind.value,
                 )
-            return Said(self.recorder.add(kind, at=wrong.at, supersedes=wrong, key=key, **typed.values))
+            event = self.recorder.add(kind, at=wrong.at, supersedes=wrong, key=key, **typed.values)
+            self._told(event)
+            return Said(event)
 
     def _standing(self, event_id: str) -> Event:
         stands = {entry.id for entry in self.standing if entry.kind not in KEPT_WHOLE}

@@ -178,18 +178,9 @@ def render_guides(doc: GuidesDocument, console: Console) -> None:
     t.say(f"Sources: {', '.join(doc.sources)}.")
 
 
-def html(doc: GuidesDocument) -> str:
-    """Return the comparison as one page that needs nothing else."""
-    sheet = resources.files("backstay.report").joinpath("page.css").read_text(encoding="utf-8")
-    light, dark = css_variables(LIGHT), css_variables(DARK)
-    style = (
-        f":root {{ {light} }}\n@media (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}\n"
-        f"@media print {{ :root {{ {light} }} }}\n{sheet}"
-    )
-    mark = element("span", "INVENTED CASE", "mark") if doc.invented else ""
-    parts = [
-        box("header", [element("h1", doc.title), mark, element("p", root_words(doc), "soft")], "top"),
-        "<main>",
+def sections(doc: GuidesDocument) -> list[str]:
+    """Return the comparison as parts of a page: pictures, what each guide holds, one thing more, cautions."""
+    return [
         box("section", [element("h2", "Guides lying in the arch"), scroll(figure(guides_picture(doc)))]),
         box(
             "section",
@@ -216,6 +207,22 @@ def html(doc: GuidesDocument) -> str:
                 items([*cautions(doc), *(f"unvalidated: {text}" for text in doc.unvalidated)]),
             ],
         ),
+    ]
+
+
+def html(doc: GuidesDocument) -> str:
+    """Return the comparison as one page that needs nothing else."""
+    sheet = resources.files("backstay.report").joinpath("page.css").read_text(encoding="utf-8")
+    light, dark = css_variables(LIGHT), css_variables(DARK)
+    style = (
+        f":root {{ {light} }}\n@media (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}\n"
+        f"@media print {{ :root {{ {light} }} }}\n{sheet}"
+    )
+    mark = element("span", "INVENTED CASE", "mark") if doc.invented else ""
+    parts = [
+        box("header", [element("h1", doc.title), mark, element("p", root_words(doc), "soft")], "top"),
+        "<main>",
+        *sections(doc),
         "</main>",
         box("footer", [element("p", f"Sources: {', '.join(doc.sources)}. {DISCLAIMER}", "soft")]),
     ]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backstay.adapters.measurement_file import MeasurementDocument, RunTable
+from backstay.adapters.toml_text import validated
 from backstay.app import angiogram
 from backstay.app.library import Library
 from backstay.app.loading import LoadedCase
@@ -203,14 +204,15 @@ def working_views(
 
 def _document(library: Library, case: str, body: MeasureBody) -> MeasurementDocument:
     document = library.document(case)
-    return MeasurementDocument(
-        schema=1,
-        vessel=document.vessel.name,
-        invented=document.invented,
-        accept=body.accept,
-        run=body.run,
-        errors=body.errors,
-    )
+    asked = {
+        "schema": 1,
+        "vessel": document.vessel.name,
+        "invented": document.invented,
+        "accept": body.accept,
+        "run": body.run,
+        "errors": body.errors,
+    }
+    return validated(MeasurementDocument, asked, where="angiogram")
 
 
 def _places(line_px: NDArray[np.float64]) -> Places:

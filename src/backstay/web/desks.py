@@ -35,6 +35,26 @@ WANTED_S = 30.0
 MOST_OPEN = 8
 ASKED_FIRST, IN_PLACE_NEXT, OTHERS_LAST = 0, 1, 2
 Job = Callable[[], None]
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Extra:
+    """Something long made of a case beside its plan.
+
+    Attributes
+    ----------
+    key : object
+        What it was made from: with another, it is made anew.
+    made : object
+        The outcome; None while it is being made, or where it could not be.
+    problem : str
+        Why it could not be made.
+    """
+
+    key: object
+    made: object = None
+    problem: str = ""
 
 
 def local_clock() -> datetime:
@@ -78,6 +98,7 @@ class Desk:
     room_shown: str = ""
     wanted_at_s: float = 0.0
     queued: bool = False
+    extras: dict[str, Extra] = field(default_factory=dict)
 
     def laid_out(self) -> PlanDesk:
         """Return the plan, begun now if it was not."""
@@ -114,13 +135,8 @@ class Desks:
         draws: int = 1024,
         clock: Callable[[], datetime] = local_clock,
     ) -> None:
-        self.library, self.hub, self.store_url, self.clock, self._draws = (
-            library,
-            hub,
-            store_url,
-            clock,
-            draws,
-        )
+        self.library, self.hub, self.store_url = library, hub, store_url
+        self.clock, self.draws = clock, draws
         self._desks: dict[str, Desk] = {}
         self._lock = threading.RLock()
         self._jobs: queue.PriorityQueue[tuple[int, int, Desk | None, Job]] = queue.PriorityQueue()
@@ -152,7 +168,7 @@ class Desks:
             case = self.library.load(name)
             if desk is not None and desk.record is not None:
                 desk.record.close()
-            desk = Desk(name, case, _stamp(case), self._draws)
+            desk = Desk(name, case, _stamp(case), self.draws)
             self._desks.pop(name, None)
             self._desks[name] = desk
             self._close_the_oldest()
@@ -215,6 +231,30 @@ class Desks:
         self._put(ASKED_FIRST, desk, job, option.id)
         return option.id, option.change
 
+    def extra(
+        self, name: str, what: str, key: object, make: Callable[[LoadedCase, Progress], object]
+    ) -> Extra:
+        """Return something long made of a case, begun now where it was not, or where its key is another."""
+        desk = self.desk(name)
+        with self._lock:
+            there = desk.extras.get(what)
+            if there is not None and there.key == key:
+                return there
+            desk.extras[what] = waiting = Extra(key)
+
+        def job() -> None:
+            try:
+                done = Extra(key, made=make(desk.case, partial(self._told, desk)))
+            except Exception as error:  # whatever it is, who asked for it is told
+                shape = error_shape(without_folders(error, self.library.folder))
+                done = Extra(key, problem=f"{shape['message']} {shape['allowed']}".strip())
+            desk.extras[what] = done
+            desk.doing = ""
+            self.hub.tell(name, "made", {"what": what})
+
+        self._put(ASKED_FIRST, desk, job, what)
+        return waiting
+
     def _told(self, desk: Desk, what: str, share: float, rig: str = "") -> None:
         desk.doing, desk.share = what, share
         self.hub.tell(desk.name, "progress", {"doing": what, "share": round(share, 3), "rig": rig})
@@ -264,7 +304,12 @@ class Desks:
             if desk.record is None:
                 from backstay.app.record_desk import RecordDesk
 
-                desk.record = RecordDesk(desk.case.file, store_url=self.store_url, clock=self.clock)
+                desk.record = RecordDesk(
+                    desk.case.file,
+                    store_url=self.store_url,
+                    clock=self.clock,
+                    told=lambda event: self.hub.tell(name, "record", {"last": event.id}),
+                )
             return desk.record
 
     def entries(self, name: str) -> tuple[Entry, ...]:

@@ -215,6 +215,24 @@ class PlanParts(Model):
     parts: dict[str, str]
 
 
+class MadeView(Model):
+    """Something long made of a case: while it is not ready, the stream tells its progress, and `made` in the end."""
+
+    ready: bool
+    problem: str
+    html: str
+
+
+class LessonView(Model):
+    """A teaching case, and what must be read before it is handed out."""
+
+    ready: bool
+    problem: str
+    decisions: int
+    removed: int = Field(description="identifiers taken out")
+    to_read: list[str] = Field(description="texts that were kept: read them before it is handed out")
+
+
 class RigBody(Model):
     """A rig and target of the user's own."""
 

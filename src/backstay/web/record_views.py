@@ -56,7 +56,6 @@ def record_view(desks: Desks, case: str) -> RecordView:
 def said_view(desks: Desks, case: str, said: Said) -> SaidView:
     """Return what became of a line, and tell the pages that follow."""
     if said.event is not None:
-        desks.hub.tell(case, "record", {"last": said.event.id})
         desks.show_room(case)
         changed = said.taken_back or said.event
         if changed.kind in WEIGHED and not said.again:  # type: ignore[attr-defined]  # every kind of event has one

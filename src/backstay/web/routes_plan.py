@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request, Response
 
 from backstay.identifiers import UserRole
 from backstay.web.gate import GuardedRoute, needs
-from backstay.web.models import Asked, CaseName, PlaceView, PlanParts, PlanView, RigBody, RigView
+from backstay.web.models import Asked, CaseName, MadeView, PlaceView, PlanParts, PlanView, RigBody, RigView
 from backstay.web.parts import workbench_of
 
 router = APIRouter(prefix="/api/cases/{case}/plan", route_class=GuardedRoute, tags=["plan"])
@@ -55,6 +55,14 @@ def place(request: Request, case: CaseName, rig: str, step: int, narrow: bool = 
     from backstay.web.plan_views import place_view
 
     return place_view(workbench_of(request).desks.plan(case), rig, step, narrow=narrow)
+
+
+@router.get("/guides", **needs(UserRole.READER))
+def guides(request: Request, case: CaseName) -> MadeView:
+    """Compare the shelf's guides in this root; asking begins the work."""
+    from backstay.web.extra_views import guides_view
+
+    return guides_view(workbench_of(request).desks, case)
 
 
 @router.post("/ask", status_code=202, **needs(UserRole.READER))

@@ -8,7 +8,15 @@ from fastapi import APIRouter, Request, Response
 
 from backstay.identifiers import UserRole
 from backstay.web.gate import GuardedRoute, needs
-from backstay.web.models import AddendumBody, CaseName, CorrectBody, ReportView, SaidView, SignBody
+from backstay.web.models import (
+    AddendumBody,
+    CaseName,
+    CorrectBody,
+    LessonView,
+    ReportView,
+    SaidView,
+    SignBody,
+)
 from backstay.web.parts import about, visit_of, workbench_of
 
 router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["report"])
@@ -70,3 +78,21 @@ def correct(request: Request, case: CaseName, body: CorrectBody) -> SaidView:
     said = desks.record(case).correct(body.event, body.line, key=body.key, role=role, reason=body.reason)
     about(request, body.event)
     return said_view(desks, case, said)
+
+
+@router.get("/lesson", **needs(UserRole.OPERATOR))
+def lesson(request: Request, case: CaseName) -> LessonView:
+    """Make a lesson of a finished case; asking begins the work."""
+    from backstay.web.extra_views import lesson_view
+
+    return lesson_view(workbench_of(request).desks, case)
+
+
+@router.get("/lesson/page", **needs(UserRole.OPERATOR))
+def lesson_page(request: Request, case: CaseName) -> Response:
+    """Give the lesson as one page without identifiers; one that still holds any is not given."""
+    from backstay.web.extra_views import lesson_page
+
+    page = lesson_page(workbench_of(request).desks, case)
+    name = {"content-disposition": 'attachment; filename="teaching-case.html"'}
+    return Response(page, media_type="application/octet-stream", headers=name)

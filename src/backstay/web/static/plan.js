@@ -86,7 +86,8 @@ export async function plan(me, caseId) {
     });
     const wanted = new Set();
     const left = el("div", { class: "rigs" }, el("p", { class: "soft" }, `${view.vessel}: ${view.aim}`), progress, doing, choices, own.form, papers(base));
-    const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, around);
+    const guides = new Guides(`${base}/guides`);
+    const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, guides.whole, around);
     show(main, left, right);
     draw();
     if (view.ready)
@@ -94,7 +95,9 @@ export async function plan(me, caseId) {
     else
         show(answers, el("p", { class: "empty" }, "The rig in place is being worked out."));
     follow(caseId, {
+        made: () => void guides.again(),
         progress: (data) => {
+            guides.told(String(data["doing"]), Number(data["share"]));
             if (!view.ready)
                 doing.textContent = String(data["doing"]);
             if (data["rig"]) {
@@ -216,6 +219,39 @@ class Strip {
         }
         if (round === this.round)
             this.busy = false;
+    }
+}
+/** The shelf's guides compared, worked out when first opened. */
+class Guides {
+    path;
+    whole;
+    body = el("div", { class: "part" });
+    waits = false;
+    constructor(path) {
+        this.path = path;
+        this.whole = el("details", { class: "guides", id: "guides" }, el("summary", {}, "Guides compared in this root"), this.body);
+        this.whole.addEventListener("toggle", () => {
+            if (this.whole.open && !this.body.firstChild) {
+                this.waits = true;
+                void this.again();
+            }
+        });
+    }
+    async again() {
+        if (!this.waits)
+            return;
+        const found = await get(this.path);
+        this.waits = !found.ready && !found.problem;
+        if (found.ready)
+            fill(this.body, found.html);
+        else if (found.problem)
+            show(this.body, el("p", { class: "trouble", role: "alert" }, found.problem));
+        else if (!this.body.firstChild)
+            this.told("waiting for the solver", 0);
+    }
+    told(doing, share) {
+        if (this.waits)
+            show(this.body, el("p", { class: "soft", role: "status" }, doing), el("progress", { max: 1, value: share, "aria-label": "guides solved" }));
     }
 }
 /** A rig and target of the user's own: worked out on its own, or put in place. */
