@@ -1,6 +1,6 @@
 """Make the table of guide holds that plans read: ordinary guides, ways in, roots and extension depths, solved in full.
 
-`python tools/make_guide_table.py [FILE] [JOBS]` writes src/backstay/data/guide_holds.json; half an hour on one core.
+`python tools/make_guide_table.py [FILE] [JOBS]` writes src/backstay/data/guide_holds.json; an hour on one core.
 Nothing is fitted: `rows` are answers of the full model, `spreads` what becomes of them over what nobody knows,
 `held_out` answers at other places, to judge the table by.
 """
@@ -25,8 +25,8 @@ from backstay.core.guide.surrogate import FIELDS, LEAST_N
 from backstay.errors import NotConverged
 from backstay.identifiers import Access, Coronary, GuideShape, RestsOn
 
-ROOTS_MM = (27.0, 29.5, 32.0, 34.5, 37.0, 39.5, 42.0)
-DEPTHS_MM = (0.0, 10.0, 20.0, 40.0, 90.0)
+ROOTS_MM = tuple(27.0 + 1.25 * k for k in range(13))
+DEPTHS_MM = (0.0, 10.0, 20.0, 30.0, 40.0, 60.0, 90.0)
 DRAWS = 16
 HELD_OUT = 200
 SEED = 20
