@@ -38,6 +38,7 @@ DELIVERY_MODEL = (
     "evidence/delivery.py",
     "evidence/solved.py",
 )
+HOLDS = "src/backstay/data/guide_holds.json"
 
 
 @dataclass(frozen=True)
@@ -158,6 +159,8 @@ AREAS = (
         "ladder",
         "The ladder over twenty invented cases",
         (
+            *DELIVERY_MODEL,
+            HOLDS,
             "src/backstay/core/inference/ladder.py",
             "src/backstay/core/inference/opening.py",
             "src/backstay/core/rigging/move*.py",
@@ -174,6 +177,7 @@ AREAS = (
         "What the ladder's quick ways cost",
         (
             *DELIVERY_MODEL,
+            HOLDS,
             "src/backstay/core/inference/ladder.py",
             "src/backstay/core/inference/opening.py",
             "src/backstay/core/rigging/move*.py",
@@ -192,7 +196,7 @@ AREAS = (
         (
             "src/backstay/core/guide/*.py",
             "src/backstay/adapters/guide_table.py",
-            "src/backstay/data/guide_holds.json",
+            HOLDS,
             "evidence/guide.py",
         ),
         guide.study,
