@@ -97,6 +97,13 @@ def test_the_demo(tmp_path: Path) -> None:
     plan = PlanDocument.model_validate_json((made / "plan.json").read_text())
     assert plan.invented and "invented" in plan.title.lower()
     assert len(plan.rigs) >= 10
+    # The terminal has it in brief: what must be known before the next move, and every rung.
+    words = " ".join(result.stdout.split())
+    assert len(result.stdout.splitlines()) < 110
+    assert "not validated for clinical decisions" in words and "What must I not do?" in words
+    assert plan.ladder is not None and plan.ladder.rungs
+    assert all(rung.change in words for rung in plan.ladder.rungs)
+    assert "Does it fit?" not in words and "without --brief" in words
 
 
 def test_check_says_what_was_understood(demo_dir: Path) -> None:

@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -335,6 +336,13 @@ def test_bad_input(folder: Path, spoilt: Spoilt, code: int, shown: str, allowed:
     assert any(p.startswith(field) and value in p for p in result.stderr.split("; ")), result.stderr
     assert allowed in result.stderr.partition("allowed: ")[2]
     assert snapshot(folder) == before
+
+
+def test_a_devices_id_is_named_too(folder: Path) -> None:
+    shelf("stent#2.length_cm", -140.0).change(folder)
+    result = CliRunner().invoke(app, ["plan", str(folder / "case.toml")])
+    written = tomllib.loads((folder / "shelf.toml").read_text(encoding="utf-8"))["stent"][1]["id"]
+    assert "stent#2.length_cm" in result.stderr and f"({written})" in result.stderr
 
 
 def test_there_are_enough_kinds() -> None:

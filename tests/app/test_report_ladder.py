@@ -95,7 +95,9 @@ def test_what_comes_next_is_the_first_rung_beyond_a_push_as_it_is(plan: PlanDocu
     first = rung("1", "as_it_is", when="first", after="", moves=[MoveId.AS_IT_IS])
     step = next_step(with_ladder(plan, part(first, rung("2", other.id))))
     assert step.rig == other and step.headline == f"Move {other.id}"
-    assert "lands 5 in 10" in step.runner_up and "a buddy wire: about 2.0 more" in step.runner_up
+    assert (
+        "lands 5 in 10" in step.runner_up and "a buddy wire: about 2.0 minutes' worth more" in step.runner_up
+    )
     assert step.conditions == ("pressure at the tip is not damped",)
     assert next_step(plan).rig != other
 

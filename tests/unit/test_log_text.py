@@ -235,6 +235,8 @@ REFUSED = [
     ("heparin 5", "in thousands"),
     ("", "not understood"),
     ("hello there", "not understood"),
+    ("heprin 5000", "did you mean heparin"),
+    ("contrst 40", "did you mean contrast"),
     ("act", "number is missing"),
     ("act 287 purple", "purple"),
     ("dose 812", "number is missing"),

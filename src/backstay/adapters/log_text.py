@@ -7,6 +7,7 @@ in docs/log-lines.md.
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass, field
 from typing import Any
@@ -152,8 +153,12 @@ def _read(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     if kind is not None:
         return device_used(line, reading, kind)
     word = (line.words or [""])[0]
+    near = difflib.get_close_matches(word, _FIRST_WORDS, n=1, cutoff=0.7)
     raise InputError(
-        "not understood", field="line", value=word, allowed="such as: " + " | ".join(EXAMPLES[:8])
+        "not understood" + (f", did you mean {near[0]}?" if near else ""),
+        field="line",
+        value=word,
+        allowed="such as: " + " | ".join(EXAMPLES[:8]),
     )
 
 
@@ -195,3 +200,5 @@ _READERS: tuple[tuple[str, Reader], ...] = (
     ("end|finished|closed", said_of.end),
     (rf"(?:{_any(dict(PREPARED))})(?! \d+(?:\.\d+)?x)", prepared),
 )
+_FIRST_WORDS = tuple(dict.fromkeys(re.findall(r"[a-z]{3,}", " ".join(pattern for pattern, _ in _READERS))))
+"""Words a line may begin with; a misspelt one is answered with the nearest."""

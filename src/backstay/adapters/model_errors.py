@@ -21,10 +21,33 @@ LONGEST_VALUE = 60
 Loc = Sequence[int | str]
 
 
-def as_input_error(model: type[BaseModel], error: ValidationError, *, where: str) -> InputError:
-    """Return the problem that explains most, as the error a user sees, with a count of the others."""
-    details = sorted((dict(detail) for detail in error.errors(include_url=False)), key=_rank)
-    return _explain(model, details[0], where=where, others=len(details) - 1)
+def as_input_error(
+    model: type[BaseModel], error: ValidationError, *, where: str, data: object = None
+) -> InputError:
+    """Return the problem that explains most, as the error a user sees, with a count of the others.
+
+    An entry that has an id in `data`, what was checked, is named by it too.
+    """
+    details: list[dict[str, Any]] = sorted(
+        (dict(detail) for detail in error.errors(include_url=False)), key=_rank
+    )
+    of = _id_at(data, details[0]["loc"])
+    return _explain(model, details[0], where=where, of=of, others=len(details) - 1)
+
+
+def _id_at(data: object, loc: Loc) -> str:
+    """Return the id of the innermost list entry on the way to a place, as the user wrote it; empty where there is none."""
+    found = ""
+    for part in loc[:-1]:
+        if isinstance(data, dict):
+            data = data.get(part)
+        elif isinstance(data, list) and isinstance(part, int) and part < len(data):
+            data = data[part]
+            of = data.get("id") if isinstance(data, dict) else None
+            found = of if isinstance(of, str) and of.isprintable() else found
+        else:
+            return found
+    return found
 
 
 def _rank(detail: dict[str, Any]) -> int:
@@ -34,9 +57,12 @@ def _rank(detail: dict[str, Any]) -> int:
     return 1 if detail["type"] == "extra_forbidden" else 2
 
 
-def _explain(model: type[BaseModel], detail: dict[str, Any], *, where: str, others: int) -> InputError:
+def _explain(
+    model: type[BaseModel], detail: dict[str, Any], *, where: str, of: str, others: int
+) -> InputError:
     loc, kind = tuple(detail["loc"]), str(detail["type"])
-    more = "" if others == 0 else f" (and {others} more problem{'s' if others > 1 else ''})"
+    more = f" ({short(of)})" if of else ""
+    more += "" if others == 0 else f" (and {others} more problem{'s' if others > 1 else ''})"
     raised = detail.get("ctx", {}).get("error")
     if isinstance(raised, InputError):
         field = ".".join(part for part in (dotted(loc), raised.field) if part)

@@ -108,4 +108,4 @@ def validated(model_type: type[ModelT], data: object, *, where: str) -> ModelT:
     try:
         return model_type.model_validate(data)
     except ValidationError as error:
-        raise as_input_error(model_type, error, where=where) from None
+        raise as_input_error(model_type, error, where=where, data=data) from None

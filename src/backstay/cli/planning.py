@@ -83,7 +83,7 @@ def demo() -> None:
         plan = plan_case(case, progress=progress)
     save(_plan_contents(plan, {f"--{end}": str(folder / f"plan.{end}") for end in ("json", "html", "pdf")}))
     console = open_console()
-    terminal.render(plan, console)
+    terminal.render(plan, console, brief=True)
     console.print(f"Page {folder / 'plan.html'}, sheet {folder / 'plan.pdf'}, data {folder / 'plan.json'}")
 
 
@@ -92,12 +92,15 @@ def plan(
     case: CaseArgument,
     json_file: JsonOption = None,
     html: Annotated[str | None, typer.Option(metavar="F", help="Save the page.")] = None,
-    pdf: Annotated[str | None, typer.Option(metavar="F", help="Save the one-page sheet.")] = None,
+    pdf: Annotated[str | None, typer.Option(metavar="F", help="Save the plan to print.")] = None,
     strip: Annotated[
         str | None, typer.Option(metavar="F", help="Save the path strip (F.svg, F.png).")
     ] = None,
     section: Annotated[str | None, typer.Option(metavar="F", help="Save the cross-section.")] = None,
     only: OnlyOption = False,
+    brief: Annotated[
+        bool, typer.Option("--brief", help="Print the answers, the rungs and the limits alone.")
+    ] = False,
     seed: SeedOption = 1,
     draws: DrawsOption = 1024,
 ) -> None:
@@ -110,7 +113,7 @@ def plan(
     loaded = load_case(case)
     check_outputs(outputs, loaded.inputs)
     if only and not outputs:
-        _answer_first(loaded, seed=seed, draws=draws)
+        _answer_first(loaded, seed=seed, draws=draws, brief=brief)
         return
     with progress_bar() as progress:
         document = plan_case(loaded, seed=seed, draws=draws, only_in_place=only, progress=progress)
@@ -118,10 +121,10 @@ def plan(
     if STDOUT not in outputs.values():
         from backstay.report import terminal
 
-        terminal.render(document, open_console())
+        terminal.render(document, open_console(), brief=brief)
 
 
-def _answer_first(case: LoadedCase, *, seed: int, draws: int) -> None:
+def _answer_first(case: LoadedCase, *, seed: int, draws: int, brief: bool) -> None:
     """Print the answer for the rig in place as soon as it is there, and the way back, which takes longer, below it."""
     from backstay.app.plan import plan_in_place
     from backstay.report import terminal
@@ -129,7 +132,9 @@ def _answer_first(case: LoadedCase, *, seed: int, draws: int) -> None:
     with progress_bar() as progress:
         found = plan_in_place(case, seed=seed, draws=draws, progress=progress)
     console = open_console()
-    terminal.render(found.document, console)
+    terminal.render(found.document, console, brief=brief)
+    if brief:
+        return
     with progress_bar() as progress:
         whole = found.with_way_back(progress)
     terminal.render_way_back(whole, console)

@@ -53,7 +53,7 @@ def _first_rung(plan: PlanDocument, ladder: LadderPart) -> Next:
         return Next(None, f"{ladder.ends[:1].upper()}{ladder.ends[1:]}.", "")
     rig = next((one for one in plan.rigs if one.id == rung.id), None)
     here = f"By the ladder it {chance_words(rung)}, and by its end {tenths(ladder.chance)} in 10 have landed."
-    second = f" Runner-up: {rival_words(rung)} expected." if rung.runner_up is not None else ""
+    second = f" Runner-up: {rival_words(rung)}." if rung.runner_up is not None else ""
     # What every rig asks is said once, under what must not be done.
     asked = set(shared_conditions(plan))
     conditions = tuple(text for text in rung.check_first if text not in asked)

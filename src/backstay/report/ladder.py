@@ -92,7 +92,7 @@ def rival_words(rung: LadderRung) -> str:
     if rival is None:
         return ""
     about = "about " if rival.approximate else ""
-    return f"{rival.change}: {about}{number(rival.more, 1)} more"
+    return f"{rival.change}: {about}{number(rival.more, 1)} minutes' worth more"
 
 
 def summary(part: LadderPart) -> str:
@@ -189,6 +189,20 @@ def render(t: Terminal, part: LadderPart) -> None:
     _pairs(t, CHANGED_BY, fact_rows(part))
     _pairs(t, BLOCKED, blocked_rows(part))
     _pairs(t, UNRANKED, reason_rows(part.unranked))
+
+
+def render_brief(t: Terminal, part: LadderPart) -> None:
+    """Print each rung on a line of its own, with when to leave it."""
+    t.heading(TITLE)
+    t.bullets(
+        [
+            f"{w.mark} {w.change}: {w.chance}; leave it {w.give_up}"
+            if w.give_up
+            else f"{w.mark} {w.change}: {w.chance}"
+            for w in rung_words(part.rungs)
+        ]
+    )
+    t.say(f"Then: {part.ends}. {NOT_TRADED} {UNVALIDATED}")
 
 
 def render_rungs(t: Terminal, part: LadderPart) -> None:

@@ -39,6 +39,10 @@ from backstay.report.words import (
 )
 
 WIDEST = 120
+BRIEF = (
+    "In brief. Every rung's harm and checks, the rigs compared, the way back, the fit and what it all rests on: "
+    "without --brief, or the page."
+)
 _CARD_NAME, _CARD_COLUMN = 28, 16
 """Columns of text that a fit card's first column and each of the others need."""
 
@@ -112,8 +116,8 @@ def _limits(t: _Terminal, plan: PlanDocument) -> None:
     t.table(["what", "where it stands"], [list(row) for row in summary_rows(plan.limits)], (1, 4))
 
 
-def render(plan: PlanDocument, console: Console) -> None:
-    """Print the plan."""
+def render(plan: PlanDocument, console: Console, *, brief: bool = False) -> None:
+    """Print the plan; `brief` stops after what must be known before the next move."""
     t = _Terminal(console)
     t.say(plan.title, "bold")
     if plan.invented:
@@ -121,6 +125,12 @@ def render(plan: PlanDocument, console: Console) -> None:
     t.say(f"{plan.vessel}; {plan.target.device}; in place: {plan.in_place.rig}")
     t.say(DISCLAIMER, "bold")
     _answers(t, plan)
+    if brief:
+        if plan.ladder is not None:
+            ladder.render_brief(t, plan.ladder)
+        _limits(t, plan)
+        t.say(BRIEF)
+        return
     _learned(t, plan)
     _strip(t, plan, plan.in_place)
     if plan.ladder is not None:

@@ -23,7 +23,7 @@ BACKUP_UNVALIDATED = (
     "The absolute scale of backup is unvalidated, so chances are too; until a lab's own record calibrates "
     "them, read them as a comparison between rigs."
 )
-RANGES = "Push needed: the highest on the way in. Median, and in brackets the range of 8 in 10 draws."
+RANGES = "Push needed: the highest on the way in; the picture has each place's own. Median, and in brackets the range of 8 in 10 draws."
 NOT_REACHED = "not reached"
 FROM_MEMORY = "from memory, unconfirmed"
 SECOND_HAND = "second-hand, unconfirmed"

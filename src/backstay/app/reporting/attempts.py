@@ -14,7 +14,7 @@ from backstay.core.safety.body import Now
 from backstay.errors import FileFormatError
 from backstay.identifiers import PREPARING, BodyItem, EventKind, MoveId, Verdict
 
-NO_PLAN = "no plan was given"
+NO_PLAN = "no plan was given (--plan FILE names one)"
 NO_RIG = "the plan has no such rig with this device"
 FAR_MM = 10.0
 """An extension this far from where the plan had it is another rig; judgement, no source."""
