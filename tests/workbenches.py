@@ -13,11 +13,11 @@ from pathlib import Path
 KEPT = ("guide-6-sr", "wire-workhorse", "stent-275-33")
 
 
-def small_case(demo: Path, folder: Path) -> Path:
-    """Make the demo case with a guide, a wire and a stent on its shelf; returns the folder."""
+def small_case(demo: Path, folder: Path, kept: tuple[str, ...] = KEPT) -> Path:
+    """Make the demo case with few devices on its shelf, a guide, a wire and a stent unless told; returns the folder."""
     folder.mkdir(parents=True, exist_ok=True)
     head, *devices = re.split(r"(?m)^(?=\[\[[a-z]+\]\]$)", (demo / "shelf.toml").read_text(encoding="utf-8"))
-    few = [one for one in devices if any(f'id = "{name}"' in one for name in KEPT)]
+    few = [one for one in devices if any(f'id = "{name}"' in one for name in kept)]
     (folder / "shelf.toml").write_text(head + "".join(few), encoding="utf-8")
     for name in ("case.toml", "path.csv"):
         (folder / name).write_bytes((demo / name).read_bytes())

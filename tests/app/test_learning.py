@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import runpy
 import shutil
 from pathlib import Path
 from typing import NamedTuple
@@ -23,6 +24,8 @@ from backstay.report.learned import change_summary
 
 HOW = ("--rig", "as_it_is", "--at", "55", "--limited-by", "guide_out", "--push", "firm", "--id", "first")
 LITTLE_MIN = 12.0
+WORKBENCHES = runpy.run_path(str(Path(__file__).resolve().parents[1] / "workbenches.py"))
+FEW = (*WORKBENCHES["KEPT"], "ext-6", "wire-heavy", "mc-13")
 
 
 def invoke(*words: str | Path) -> Result:
@@ -30,7 +33,7 @@ def invoke(*words: str | Path) -> Result:
 
 
 class Noted(NamedTuple):
-    """One attempt noted on a copy of the demo, and noted again on a copy of that whose lesion has opened and whose time is nearly up."""
+    """One attempt noted on a copy of the demo, and noted again on that with few devices, its lesion opened and its time nearly up."""
 
     case: Path
     document: LearnedDocument
@@ -53,7 +56,8 @@ def noted(demo_dir: Path, tmp_path_factory: pytest.TempPathFactory) -> Noted:
     folder, hurried = (tmp_path_factory.mktemp("learn") / name for name in ("demo", "hurried"))
     shutil.copytree(demo_dir, folder)
     document, said = note(folder)
-    shutil.copytree(folder, hurried)
+    WORKBENCHES["small_case"](folder, hurried, kept=FEW)
+    shutil.copy(events_path(folder / "case.toml"), events_path(hurried / "case.toml"))
     text = (hurried / "case.toml").read_text()
     assert "minutes = 90" in text and 'calcium = "severe"' in text
     text = text.replace('calcium = "severe"', 'calcium = "severe"\nopened_fully = true')
