@@ -21,7 +21,7 @@ from backstay.identifiers import MoveId
 
 When = Literal["first", "not_landed", "not_opened"]
 
-QUICK_ERROR, RARE_ERROR = 0.05, 0.45
+QUICK_ERROR, RARE_ERROR = 0.25, 0.35
 """Largest difference of a chance from that of the same combinations solved in full, on the cases checked (docs/validation.md):
 at rungs that a tenth of all draws or more comes to, and further down, where those are left in which the two ways differ."""
 
