@@ -1,7 +1,7 @@
 """What must be ready, what to do first when something went wrong, and what must not stay behind.
 
 First steps are reminders in the trade's words; they replace no protocol. Sources: [@perforation2016; @noreflow]
-[@wirefracture; @airembolism; @stentloss2023; @iturbe2012; @ctoentrapment2024; @covered5f; @tamponadecto; @dissection2023].
+[@wirefracture; @airembolism; @stentloss2023; @iturbe2012; @domaradzki2018; @ctoentrapment2024; @covered5f; @tamponadecto; @dissection2023].
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ RESCUE = (
         when=all_of(is_one_of("step", StepKind.WITHDRAW), is_false("came_out_whole")),
         say="it did not come out whole: find the rest before anything moves",
         level=Level.BLOCK,
-        source="iturbe2012",
+        source="domaradzki2018",
     ),
     Rule(
         id="still_inside_at_end",
