@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from evidence import trends
 from evidence.interpolation import brute_force
 from evidence.solved import p50
 
+from backstay.app.plan_document import FIT_ERROR
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.chance import Outcome, crossing_load_N, outcome
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
@@ -81,3 +83,9 @@ def test_draws_of_other_inputs_disagree() -> None:
     values = {**draws.values, "device_stiffness_factor": 1.5 * draws.values["device_stiffness_factor"]}
     fast = _interpolated(passage, tips, replace(draws, values=values), everyone)
     assert abs(p50(fast.highest_need_N) / p50(need) - 1.0) > NEED_TOLERANCE
+
+
+def test_plans_allow_for_the_largest_error_seen(root: Path) -> None:
+    page = (root / "docs" / "validation.md").read_text(encoding="utf-8")
+    found = re.search(r"largest error of chance (\d\.\d+)", page)
+    assert found is not None and float(found.group(1)) <= FIT_ERROR

@@ -43,7 +43,7 @@ from backstay.sources import all_sources
 
 CAUTIONED_RIGS = 4
 """Cautions of the rig in place and the three best others lead the plan; every rig keeps its own."""
-FIT_ERROR = 0.141
+FIT_ERROR = 0.023
 """Allowed for the interpolation between solves, in chance: the largest error seen (docs/validation.md); 0.016 on the demo."""
 DISCLAIMER = (
     "Planning and teaching aid. Not a medical device and not validated for clinical decisions. The devices' instructions for use, local "
