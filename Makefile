@@ -4,7 +4,7 @@ BIN := .venv/bin
 INSTALL := $(BIN)/python -m pip install -q --disable-pip-version-check
 LOCK := uv pip compile -q --universal --python-version 3.11 --generate-hashes --no-header --group build pyproject.toml
 
-.PHONY: setup demo test fresh check evidence bench docs frontend lock clean
+.PHONY: setup demo test fresh compiled check evidence bench docs frontend lock clean
 
 setup: .venv/.runtime-stamp
 
@@ -13,13 +13,17 @@ demo: .venv/.runtime-stamp
 
 test: .venv/.dev-stamp fresh
 	@tools/system-packages
-	@$(MAKE) --no-print-directory check
-	$(BIN)/python -m pytest -q --doctest-modules src
+	@$(MAKE) --no-print-directory -j2 -O check compiled
 	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 # A compiled loop does not notice a change in another file.
 fresh:
 	@find src -name '*.nb[ic]' -delete
+
+# The examples, and the loops compiled once beside the checks: the tests' processes would each compile them for themselves.
+compiled: .venv/.dev-stamp
+	$(BIN)/python -m pytest -q --doctest-modules src
+	@$(BIN)/backstay plan examples/demo/case.toml --only --brief > /dev/null
 
 check: .venv/.dev-stamp
 	$(BIN)/ruff check .
