@@ -27,7 +27,7 @@ from backstay.core.inference.chance import (
 )
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.ladder import as_mask
-from backstay.core.inference.surface import Curves, curves_for_draws, design, scores_of
+from backstay.core.inference.surface import Curves, Surface, design, scores_of, surface
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
 from backstay.core.mechanics.delivery import Transfer
@@ -83,6 +83,7 @@ class Landings:
     _masks: dict[RigKey, int] = field(default_factory=dict)
     _exact: dict[RigKey, int] = field(default_factory=dict)
     _limits: dict[object, FloatArray] = field(default_factory=dict)
+    _surfaces: dict[ShapeKey, Surface] = field(default_factory=dict)
     _fits: dict[object, bool] = field(default_factory=dict)
     _ratios: dict[str, FloatArray] = field(default_factory=dict)
     _landed: dict[RigKey, int] = field(default_factory=dict)
@@ -271,18 +272,13 @@ class Landings:
 
     def curves(self, at: RigKey, draws: DrawSet) -> Curves:
         """Return a solved rig's curves for some draws, at the ladder's depths."""
-        transfers = [thinned(one, self.depths) for one in self.transfers(at)]
-        return curves_for_draws(
-            transfers,
-            draws.specs,
-            design(),
-            at=scores_of(draws.specs, draws),
-            search_to_N=transfers[0].levels_N[:, -1],
-        )
-
-    def transfers(self, at: RigKey) -> Sequence[Transfer]:
-        """Return a rig's solves."""
-        return self.solved[solver_key(self.passage(at))]
+        key = solver_key(self.passage(at))
+        if key not in self._surfaces:
+            transfers = [thinned(one, self.depths) for one in self.solved[key]]
+            self._surfaces[key] = surface(
+                transfers, draws.specs, design(), search_to_N=transfers[0].levels_N[:, -1]
+            )
+        return self._surfaces[key].curves(scores_of(draws.specs, draws))
 
     def unsolved(self, rigs: Sequence[RigKey]) -> list[RigKey]:
         """Return the rigs that need a solve."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from backstay.core.inference.draws import DrawSet
 from backstay.core.inference.surface import Curves
 from backstay.core.mechanics.assembly import Passage
+from backstay.core.mechanics.compiled import compiled
 from backstay.core.mechanics.crossing import IN, drag_density_N_per_mm, edge_load_N, lesion_fields
 from backstay.core.mechanics.march import (
     BENDING,
@@ -161,13 +162,22 @@ def at_load(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray) -> Float
     >>> at_load(levels_N, np.array([[[1.0, 2.0, 4.0]] * 3]), np.array([[0.0, 1.5, 3.0]])).tolist()
     [[1.0, 3.0, 6.0]]
     """
-    k = np.clip((load_N[..., None] > levels_N).sum(axis=-1) - 1, 0, levels_N.shape[-1] - 2)
-    depth = np.arange(len(levels_N))
-    below = levels_N[depth, k]
-    f = (load_N - below) / (levels_N[depth, k + 1] - below)
-    low = np.take_along_axis(rows, k[..., None], -1)[..., 0]
-    high = np.take_along_axis(rows, k[..., None] + 1, -1)[..., 0]
-    return np.asarray(low + f * (high - low))
+    out = np.empty(load_N.shape)
+    _read_at(levels_N, rows, load_N, out)
+    return out
+
+
+@compiled
+def _read_at(levels_N: FloatArray, rows: FloatArray, load_N: FloatArray, out: FloatArray) -> None:
+    """Do the work of `at_load`."""
+    for draw in range(load_N.shape[0]):
+        for d in range(load_N.shape[1]):
+            load, k = load_N[draw, d], 0
+            while k < levels_N.shape[1] - 2 and load > levels_N[d, k + 1]:
+                k += 1
+            f = (load - levels_N[d, k]) / (levels_N[d, k + 1] - levels_N[d, k])
+            low = rows[draw, d, k]
+            out[draw, d] = low + f * (rows[draw, d, k + 1] - low)
 
 
 def lesion_load_N(
@@ -202,17 +212,21 @@ def lesion_load_N(
     places = ((TIP_LOAD, TIP_SLOPE, 0.0), (EDGE_LOAD, EDGE_SLOPE, passage.device.nose_mm))
     ledges = [np.interp(curves.tips_mm - back, s, slope) for _, _, back in places]
     load, locked = crossing_N.copy(), np.zeros(crossing_N.shape, dtype=bool)
-    if not any(np.any(ledge > 0.0) for ledge in ledges):
+    near = np.flatnonzero(np.any(np.array(ledges) > 0.0, axis=0))  # elsewhere the edges meet no step
+    if near.size == 0:
         return load, locked
+    levels, readings = curves.levels_N[near], curves.readings[:, near]
+    here = load[:, near]
     for _ in range(3):
-        extra = np.zeros_like(load)
+        extra = np.zeros_like(here)
         for (force, angle, _), ledge in zip(places, ledges, strict=True):
-            normal = np.maximum(at_load(curves.levels_N, curves.readings[..., force], load), 0.0)
-            attack = np.maximum(at_load(curves.levels_N, curves.readings[..., angle], load), 0.0)
-            steep = ledge[None, :] * draws.values["ledge_factor"][:, None]
+            normal = np.maximum(at_load(levels, readings[..., force], here), 0.0)
+            attack = np.maximum(at_load(levels, readings[..., angle], here), 0.0)
+            steep = ledge[near] * draws.values["ledge_factor"][:, None]
             extra += edge_load_N(normal_N=normal, attack_rad=attack, slope_rad=steep, friction=mu)
-        locked = np.isinf(extra)
-        load = crossing_N + np.where(locked, 0.0, extra)
+        locks = np.isinf(extra)
+        here = crossing_N[:, near] + np.where(locks, 0.0, extra)
+    load[:, near], locked[:, near] = here, locks
     return load, locked
 
 

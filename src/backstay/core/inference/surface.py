@@ -176,15 +176,57 @@ class Curves:
     prolapse_N: FloatArray
 
 
-def curves_for_draws(
-    transfers: Sequence[Transfer],
-    specs: Sequence[DrawSpec],
-    scores: FloatArray,
-    *,
-    at: FloatArray,
-    search_to_N: FloatArray,
-) -> Curves:
-    """Fit the design's solves and evaluate them for every draw.
+@dataclass(frozen=True)
+class Surface:
+    """A design's solves fitted: the curves of any draws from the same inputs.
+
+    Attributes
+    ----------
+    tips_mm, levels_N : ndarray, shapes (d,) and (d, k)
+        Depths, and each depth's loads.
+    linear : ndarray, shape (7, d, k, READINGS)
+        Every reading's linear fit; NaN at a depth that too few design points hold unloaded.
+    push : ndarray, shape (28, d, k)
+        The push's full quadratic.
+    log_prolapse : ndarray, shape (7, d)
+        The linear fit of the logarithm of the prolapse load [N].
+    prolapses, held : ndarray of bool, shape (d,)
+        Depths where a prolapse load was found, and where enough design points are held unloaded.
+    """
+
+    tips_mm: FloatArray
+    levels_N: FloatArray
+    linear: FloatArray
+    push: FloatArray
+    log_prolapse: FloatArray
+    prolapses: NDArray[np.bool_]
+    held: NDArray[np.bool_]
+
+    def curves(self, at: FloatArray) -> Curves:
+        """Evaluate the fits.
+
+        Parameters
+        ----------
+        at : ndarray, shape (count, 6)
+            Standard scores of the draws.
+
+        Returns
+        -------
+        Curves
+            For every draw; at a depth that too few design points hold unloaded, readings NaN and a prolapse load of 0.
+        """
+        terms, count = np.column_stack([np.ones(len(at)), at]), len(at)
+        readings = (terms @ self.linear.reshape(len(self.linear), -1)).reshape(count, *self.linear.shape[1:])
+        push = _quadratic(at) @ self.push.reshape(len(self.push), -1)
+        readings[..., PUSH] = push.reshape(count, *self.push.shape[1:])
+        prolapse = np.where(self.prolapses, np.exp(terms @ self.log_prolapse), np.inf)
+        return Curves(self.tips_mm, self.levels_N, readings, np.where(self.held, prolapse, 0.0))
+
+
+def surface(
+    transfers: Sequence[Transfer], specs: Sequence[DrawSpec], scores: FloatArray, *, search_to_N: FloatArray
+) -> Surface:
+    """Fit the design's solves.
 
     Parameters
     ----------
@@ -194,43 +236,67 @@ def curves_for_draws(
         The uncertain inputs.
     scores : ndarray, shape (points, 6)
         The design.
-    at : ndarray, shape (count, 6)
-        Standard scores of the draws.
     search_to_N : ndarray, shape (d,)
         Load up to which prolapse was looked for [N].
 
     Returns
     -------
-    Curves
-        For every draw; at a depth that too few design points hold unloaded, readings NaN and a prolapse load of 0.
+    Surface
+        The fits.
     """
     readings, slopes = _carried_on(transfers)
     points, depths, levels, kinds = readings.shape
-    scale = np.array([spec.spread for spec in _specs(specs)])
-    held = np.isfinite(readings[:, :, 0, PUSH])
-    out = np.empty((len(at), depths, levels, kinds))
-    prolapse = np.full((len(at), depths), np.inf)
-    raw = np.stack([t.prolapse_N for t in transfers])
-    linear, linear_at = np.column_stack([np.ones(points), scores]), np.column_stack([np.ones(len(at)), at])
-    square, square_at = _quadratic(scores), _quadratic(at)
+    slopes *= np.array([spec.spread for spec in _specs(specs)]) * SLOPE_WEIGHT
+    terms, square = np.column_stack([np.ones(points), scores]), _quadratic(scores)
     slope_rows = [_quadratic_slope(scores, k) * SLOPE_WEIGHT for k in range(scores.shape[1])]
-    for d in range(depths):
-        rows = held[:, d]
-        if rows.sum() < max(scores.shape[1] + 2, points // 2):
-            out[:, d] = np.nan
-            prolapse[:, d] = 0.0
-            continue
-        values = readings[rows, d]
-        fit = np.linalg.lstsq(linear[rows], values.reshape(rows.sum(), -1), rcond=None)[0]
-        out[:, d] = (linear_at @ fit).reshape(len(at), levels, kinds)
+    linear = np.full((terms.shape[1], depths, levels, kinds), np.nan)
+    push = np.full((square.shape[1], depths, levels), np.nan)
+    held = np.isfinite(readings[:, :, 0, PUSH])
+    enough = held.sum(axis=0) >= max(scores.shape[1] + 2, points // 2)
+    for rows in np.unique(
+        held[:, enough], axis=1
+    ).T:  # depths that the same design points hold are fitted together
+        same = enough & (held == rows[:, None]).all(axis=0)
+        values, steep = readings[rows][:, same], slopes[rows][:, same]
+        fit = np.linalg.lstsq(terms[rows], values.reshape(rows.sum(), -1), rcond=None)[0]
+        linear[:, same] = fit.reshape(-1, *values.shape[1:])
         system = np.vstack([square[rows], *[block[rows] for block in slope_rows]])
-        steep = slopes[rows, d] * scale * SLOPE_WEIGHT
-        right = np.vstack([values[:, :, PUSH], *[steep[:, :, k] for k in range(scores.shape[1])]])
-        push = np.linalg.lstsq(system, right, rcond=None)[0]
-        out[:, d, :, PUSH] = square_at @ push
-        if np.isfinite(raw[:, d]).any():
-            logs = np.log(
-                np.maximum(np.where(np.isfinite(raw[:, d]), raw[:, d], BEYOND_SEARCH * search_to_N[d]), 1e-3)
-            )
-            prolapse[:, d] = np.exp(linear_at @ np.linalg.lstsq(linear, logs, rcond=None)[0])
-    return Curves(transfers[0].tips_mm, transfers[0].levels_N, out, prolapse)
+        right = np.concatenate([values[..., PUSH], *np.moveaxis(steep, -1, 0)])
+        fit = np.linalg.lstsq(system, right.reshape(len(right), -1), rcond=None)[0]
+        push[:, same] = fit.reshape(-1, *right.shape[1:])
+    found = np.stack([t.prolapse_N for t in transfers])
+    logs = np.log(np.maximum(np.where(np.isfinite(found), found, BEYOND_SEARCH * search_to_N), 1e-3))
+    return Surface(
+        tips_mm=transfers[0].tips_mm,
+        levels_N=transfers[0].levels_N,
+        linear=linear,
+        push=push,
+        log_prolapse=np.linalg.lstsq(terms, logs, rcond=None)[0],
+        prolapses=np.asarray(np.isfinite(found).any(axis=0)),
+        held=enough,
+    )
+
+
+def curves_for_draws(
+    transfers: Sequence[Transfer],
+    specs: Sequence[DrawSpec],
+    scores: FloatArray,
+    *,
+    at: FloatArray,
+    search_to_N: FloatArray,
+) -> Curves:
+    """Fit the design's solves and evaluate them for every draw: `surface` and `Surface.curves` in one.
+
+    Parameters
+    ----------
+    transfers, specs, scores, search_to_N
+        As in `surface`.
+    at : ndarray, shape (count, 6)
+        Standard scores of the draws.
+
+    Returns
+    -------
+    Curves
+        As in `Surface.curves`.
+    """
+    return surface(transfers, specs, scores, search_to_N=search_to_N).curves(at)

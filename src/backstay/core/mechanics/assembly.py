@@ -160,15 +160,15 @@ class Vessel:
     outer_mm: FloatArray
     drag_MPa: FloatArray
 
-    def load(self, tip_mm: float) -> Load:
-        """Return the assembly with the device's tip at `tip_mm` [mm]."""
+    def load(self, tip_mm: float, share: FloatArray | None = None) -> Load:
+        """Return the assembly with the device's tip at `tip_mm` [mm], the load at the lesion shared out by `share` where it is given."""
         return Load(
             self.moving_Nmm2,
             self.outer_mm,
             GRID_MM,
             self.static_Nmm2,
             self.sleeve_mm,
-            self.load_share(tip_mm),
+            self.load_share(tip_mm) if share is None else share,
             float(self.factors.friction_wall),
             float(tip_mm),
         )

@@ -10,35 +10,10 @@ import numpy as np
 
 from backstay.core.mechanics.banded import BAND, HALF
 from backstay.core.mechanics.compiled import compiled, inlined
-from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, push_terms
+from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, off_centre, push_terms
 
 CENTRING_N_PER_MM = 0.05
 """Weak hold at the guide's mouth, so that an assembly that touches nothing there has one state."""
-
-
-@inlined
-def _project(
-    tube: Tube, i: int, a: FloatArray, la: float, b: FloatArray, lb: float, proj: FloatArray
-) -> float:
-    """Project edges a, b and the gradients of their cosine into the frames of nodes i - 1, i, i + 1; return 1 - cos.
-
-    `proj` (4, 3, 2) receives a, b, d cos/da, d cos/db by node and frame direction.
-    """
-    c = a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-    turn = 0.0
-    for k in range(3):
-        turn += 0.5 * (b[k] - a[k]) ** 2
-    for p in range(3):
-        n = max(i - 1 + p, 0)
-        for x in range(2):
-            frame = tube.normal1[n] if x == 0 else tube.normal2[n]
-            pa = frame[0] * a[0] + frame[1] * a[1] + frame[2] * a[2]
-            pb = frame[0] * b[0] + frame[1] * b[1] + frame[2] * b[2]
-            proj[0, p, x] = pa
-            proj[1, p, x] = pb
-            proj[2, p, x] = (pb - c * pa) / la
-            proj[3, p, x] = (pa - c * pb) / lb
-    return turn
 
 
 @compiled
@@ -72,18 +47,19 @@ def assemble(
     if full:
         work.matrix[: 3 * size] = 0.0
         work.hessian[: 2 * size] = 0.0
-    proj = work.block
-    for i in range(m):
-        first = i == 0
-        a = tube.entry if first else work.edge[i - 1]
-        b, lb = work.edge[i], work.length_mm[i]
-        la = lb if first else work.length_mm[i - 1]
-        total = lb if first else la + lb  # at the guide's mouth half a cell bends
-        turn = _project(tube, i, a, la, b, lb, proj)
-        _bending_gradient(i, total, turn, 2.0 * work.stiffness_Nmm2[i], q[i], proj, work.residual)
-        if full:
-            _bending_hessian(tube, i, la, lb, total, turn, 2.0 * work.stiffness_Nmm2[i], q[i], proj, work)
-            _push_columns(i, total, turn, 4.0 * work.stiffness_Nmm2[i] ** 2 * work.jump[i], proj, work.matrix)
+    _bending_gradient(tube, q, m, work)
+    if full:
+        dofs = work.dofs
+        for i in range(m):
+            first = i == 0
+            before = tube.entry if first else work.edge[i - 1]
+            lb = work.length_mm[i]
+            la = lb if first else work.length_mm[i - 1]
+            total = lb if first else la + lb
+            turn = _project(tube, i, before, la, work.edge[i], lb, dofs)
+            two = 2.0 * work.stiffness_Nmm2[i]
+            _bending_hessian(tube, i, la, lb, total, turn, two, q[i], dofs, work)
+            _push_columns(i, total, turn, two * two * work.jump[i], dofs, work.matrix)
     _wall(tube, load, w, m, work, full)
     if full:
         _spread(m, work)
@@ -105,17 +81,76 @@ def assemble(
 
 
 @inlined
-def _bending_gradient(
-    i: int, total: float, turn: float, two: float, push_N: float, proj: FloatArray, residual: FloatArray
-) -> None:
-    """Add the gradient of bending at node i and of the push on edge i."""
-    f1, f2 = two / total, two * turn / (total * total)
-    for x in range(2):
+def _bending_gradient(tube: Tube, q: FloatArray, m: int, work: Work) -> None:
+    """Add the gradient of bending and of the pushes: at each node the change of the force carried along the rod, in its own frame."""
+    px, py, pz = 0.0, 0.0, 0.0  # what edge i - 1 carries because of the bend at its rear
+    bx, by, bz = 0.0, 0.0, 0.0  # all that edge i - 2 carries
+    for i in range(m + 1):
+        nx, ny, nz = px, py, pz
+        if i < m:
+            before = tube.entry if i == 0 else work.edge[i - 1]
+            after, lb = work.edge[i], work.length_mm[i]
+            la = lb if i == 0 else work.length_mm[i - 1]
+            total = lb if i == 0 else la + lb  # at the guide's mouth half a cell bends
+            c = before[0] * after[0] + before[1] * after[1] + before[2] * after[2]
+            turn = 0.0
+            for k in range(3):
+                turn += 0.5 * (after[k] - before[k]) ** 2
+            f1 = 2.0 * work.stiffness_Nmm2[i] / total
+            f2 = f1 * turn / total
+            if i > 0:
+                g, d = f1 / la, f2 - f1 * c / la
+                nx += g * after[0] + d * before[0]
+                ny += g * after[1] + d * before[1]
+                nz += g * after[2] + d * before[2]
+            g, d = f1 / lb, f2 + q[i] - f1 * c / lb
+            px = g * before[0] + d * after[0]
+            py = g * before[1] + d * after[1]
+            pz = g * before[2] + d * after[2]
         if i > 0:
-            residual[3 * i - 3 + x] += f1 * proj[2, 0, x] + f2 * proj[0, 0, x]
-            residual[3 * i + x] -= f1 * proj[2, 1, x] + f2 * proj[0, 1, x]
-        residual[3 * i + x] += f1 * proj[3, 1, x] + (f2 + push_N) * proj[1, 1, x]
-        residual[3 * i + 3 + x] -= f1 * proj[3, 2, x] + (f2 + push_N) * proj[1, 2, x]
+            _force(tube, i - 1, nx - bx, ny - by, nz - bz, work.residual)
+        bx, by, bz = nx, ny, nz
+    _force(tube, m, -bx, -by, -bz, work.residual)
+
+
+@inlined
+def _force(tube: Tube, i: int, x: float, y: float, z: float, residual: FloatArray) -> None:
+    """Add a force at a node, in its own frame."""
+    residual[3 * i] += x * tube.normal1[i, 0] + y * tube.normal1[i, 1] + z * tube.normal1[i, 2]
+    residual[3 * i + 1] += x * tube.normal2[i, 0] + y * tube.normal2[i, 1] + z * tube.normal2[i, 2]
+
+
+@inlined
+def _project(
+    tube: Tube, i: int, before: FloatArray, la: float, after: FloatArray, lb: float, dofs: FloatArray
+) -> float:
+    """Project the edges before and after node i on the offsets they move with; return 1 - cos of the turn between them.
+
+    `dofs` (10, 6) receives in its first five rows, over the offsets of nodes i - 1, i, i + 1: the edge before, its gradient of the
+    cosine, the edge after seen by what moves the edge before, the edge after, its gradient of the cosine; each with the sign with which
+    the offset moves the edge. What belongs to the edge before is zero at the guide's mouth, where that edge does not move.
+    """
+    ax, ay, az = before[0], before[1], before[2]
+    bx, by, bz = after[0], after[1], after[2]
+    c = ax * bx + ay * by + az * bz
+    turn = 0.5 * ((bx - ax) ** 2 + (by - ay) ** 2 + (bz - az) ** 2)
+    ra, rb = 1.0 / la, 1.0 / lb
+    for p in range(3):
+        n = i - 1 + p if i > 0 else max(p - 1, 0)
+        for x in range(2):
+            frame = tube.normal1 if x == 0 else tube.normal2
+            fx, fy, fz = frame[n, 0], frame[n, 1], frame[n, 2]
+            pa = fx * ax + fy * ay + fz * az
+            pb = fx * bx + fy * by + fz * bz
+            sa = 0.0 if i == 0 or p == 2 else (-1.0 if p == 0 else 1.0)
+            sb = 0.0 if p == 0 else (-1.0 if p == 1 else 1.0)
+            d = 2 * p + x
+            dofs[0, d] = sa * pa
+            dofs[1, d] = sa * (pb - c * pa) * ra
+            dofs[2, d] = sa * pb
+            dofs[3, d] = sb * pb
+            dofs[4, d] = sb * (pa - c * pb) * rb
+    return float(turn)
 
 
 @inlined
@@ -128,68 +163,74 @@ def _bending_hessian(
     turn: float,
     two: float,
     push_N: float,
-    proj: FloatArray,
+    dofs: FloatArray,
     work: Work,
 ) -> None:
-    """Add the second derivatives of bending at node i and of the push on edge i to the Hessian (its lower band)."""
-    d2, d3 = total * total, total**3
-    c = 1.0 - turn
-    # coefficients of the dyads; "same" is the identity's, "dyad" belongs to a a^T or b b^T, "mix" to g a^T + a g^T
-    mix_a, mix_b = two * (1.0 / (la * total) + 1.0 / d2), two * (1.0 / (lb * total) + 1.0 / d2)
-    same_a = two * (c / (la * la * total) - turn / (la * d2))
-    same_b = two * (c / (lb * lb * total) - turn / (lb * d2))
-    dyad_a, dyad_b = two * 2.0 * turn / d3 - same_a, two * 2.0 * turn / d3 - same_b
-    same_b -= push_N / lb
-    dyad_b += push_N / lb
-    cross_same = -two / (la * lb * total)
-    cross_bb, cross_ab = -cross_same, two * 2.0 * turn / d3
-    cross_ag, cross_gb = two * (1.0 / (la * total) + 1.0 / d2), two / d2
-    low = 1 if i == 0 else 0
-    for s in range(low, 3):
-        sa_s = 0.0 if low == 1 or s == 2 else (-1.0 if s == 0 else 1.0)
-        sb_s = 0.0 if s == 0 else (-1.0 if s == 1 else 1.0)
-        for y in range(2):
-            a, ga, b_a = sa_s * proj[0, s, y], sa_s * proj[2, s, y], sa_s * proj[1, s, y]
-            b, gb = sb_s * proj[1, s, y], sb_s * proj[3, s, y]
-            x1 = mix_a * ga + dyad_a * a + cross_ag * gb + cross_ab * b
-            x2 = mix_a * a + cross_gb * b
-            x3 = cross_bb * b
-            x4 = mix_b * gb + dyad_b * b + cross_ab * a + cross_gb * ga + cross_bb * b_a
-            x5 = mix_b * b + cross_ag * a
-            o = i - 1 + s
-            for p in range(low, s + 1):
-                sa_p = 0.0 if low == 1 or p == 2 else (-1.0 if p == 0 else 1.0)
-                sb_p = 0.0 if p == 0 else (-1.0 if p == 1 else 1.0)
-                n = i - 1 + p
-                same = sa_p * sa_s * same_a + sb_p * sb_s * same_b + (sa_p * sb_s + sb_p * sa_s) * cross_same
-                for x in range(2):
-                    value = sa_p * (proj[0, p, x] * x1 + proj[2, p, x] * x2 + proj[1, p, x] * x3)
-                    value += sb_p * (proj[1, p, x] * x4 + proj[3, p, x] * x5)
-                    value += same * tube.frames[n, s - p, x, y]
-                    if o > n:
-                        work.hessian[2 * o + y, 2 * (n - o) + x - y + HALF] += value
-                    elif y <= x:
-                        work.hessian[2 * n + x, y - x + HALF] += value
+    """Add the second derivatives of bending at node i and of the push on edge i to the Hessian (its lower band).
+
+    They are five dyads, of `_project`'s rows with the combinations of them written here to rows 5..9 of `dofs`, and a multiple of the
+    products of the nodes' frames.
+    """
+    ra, rb, rt = 1.0 / la, 1.0 / lb, 1.0 / total
+    c, rt2 = 1.0 - turn, rt * rt
+    mix_a, mix_b = two * (ra * rt + rt2), two * (rb * rt + rt2)
+    same_a = two * (c * ra * ra * rt - turn * ra * rt2)
+    same_b = two * (c * rb * rb * rt - turn * rb * rt2)
+    both = two * 2.0 * turn * rt2 * rt
+    dyad_a, dyad_b = both - same_a, both - same_b
+    same_b -= push_N * rb
+    dyad_b += push_N * rb
+    cross = two * ra * rb * rt
+    later = two * rt2
+    for d in range(6):
+        a, ga, b_a, b, gb = dofs[0, d], dofs[1, d], dofs[2, d], dofs[3, d], dofs[4, d]
+        dofs[5, d] = mix_a * ga + dyad_a * a + mix_a * gb + both * b
+        dofs[6, d] = mix_a * a + later * b
+        dofs[7, d] = cross * b
+        dofs[8, d] = mix_b * gb + dyad_b * b + both * a + later * ga + cross * b_a
+        dofs[9, d] = mix_b * b + mix_a * a
+    low = 2 if i == 0 else 0
+    for r in range(low, 6):
+        row = work.hessian[2 * i - 2 + r]
+        x1, x2, x3, x4, x5 = dofs[5, r], dofs[6, r], dofs[7, r], dofs[8, r], dofs[9, r]
+        for k in range(low, r + 1):
+            row[HALF - r + k] += (
+                dofs[0, k] * x1 + dofs[1, k] * x2 + dofs[2, k] * x3 + dofs[3, k] * x4 + dofs[4, k] * x5
+            )
+    _same(tube, work.hessian, i + 1, 0, same_b)
+    if i == 0:
+        _same(tube, work.hessian, 0, 0, same_b)
+        _same(tube, work.hessian, 0, 1, -same_b)
+    else:
+        _same(tube, work.hessian, i, 0, same_a + same_b + 2.0 * cross)
+        _same(tube, work.hessian, i, 1, -same_b - cross)
+        _same(tube, work.hessian, i - 1, 0, same_a)
+        _same(tube, work.hessian, i - 1, 1, -same_a - cross)
+        _same(tube, work.hessian, i - 1, 2, cross)
 
 
 @inlined
-def _push_columns(i: int, total: float, turn: float, m2: float, proj: FloatArray, matrix: FloatArray) -> None:
+def _same(tube: Tube, hessian: FloatArray, n: int, ahead: int, value: float) -> None:
+    """Add a multiple of the products of two nodes' frames to the Hessian: node n's with those of the node so many ahead."""
+    for y in range(2):
+        for x in range(2 if ahead > 0 else y + 1):
+            hessian[2 * (n + ahead) + y, HALF - 2 * ahead + x - y] += value * tube.frames[n, ahead, x, y]
+
+
+@inlined
+def _push_columns(i: int, total: float, turn: float, m2: float, dofs: FloatArray, matrix: FloatArray) -> None:
     """Add how the residual follows the push on edge i, and how edge i - 1's push follows the turn at node i."""
     for x in range(2):
-        matrix[3 * i + x, 2 - x + BAND] += proj[1, 1, x]
-        matrix[3 * i + 3 + x, -1 - x + BAND] -= proj[1, 2, x]
+        matrix[3 * i + x, 2 - x + BAND] -= dofs[3, 2 + x]
+        matrix[3 * i + 3 + x, -1 - x + BAND] -= dofs[3, 4 + x]
     if i == 0:
         return
-    row = 3 * i - 1
     f1, f2 = m2 / (total * total), 2.0 * m2 * turn / total**3
-    for x in range(2):
-        da0 = -f1 * proj[2, 0, x] - f2 * proj[0, 0, x]
-        da1 = -f1 * proj[2, 1, x] - f2 * proj[0, 1, x]
-        db1 = -f1 * proj[3, 1, x] - f2 * proj[1, 1, x]
-        db2 = -f1 * proj[3, 2, x] - f2 * proj[1, 2, x]
-        matrix[row, 3 * i - 3 + x - row + BAND] += da0
-        matrix[row, 3 * i + x - row + BAND] -= da1 - db1
-        matrix[row, 3 * i + 3 + x - row + BAND] -= db2
+    row = matrix[3 * i - 1]
+    for d in range(6):
+        row[BAND - 2 + 3 * (d // 2) + d % 2] += f1 * (dofs[1, d] + dofs[4, d]) + f2 * (
+            dofs[0, d] + dofs[3, d]
+        )
 
 
 @inlined
@@ -203,7 +244,7 @@ def _wall(tube: Tube, load: Load, w: FloatArray, m: int, work: Work, full: bool)
             work.hessian[x, HALF] += CENTRING_N_PER_MM
     for i in range(m + 1):
         u, v = w[i, 0], w[i, 1]
-        rho = np.hypot(u, v)
+        rho = off_centre(w, i)
         clear = max(tube.lumen_mm[i] - work.radius_mm[i], 0.0)
         pen = rho - clear
         if pen <= 0.0 and not (clear == 0.0):
@@ -284,7 +325,7 @@ def _lateral(tube: Tube, load: Load, w: FloatArray, i: int, along_N: float, work
         work.residual[row] += along_N * along
         if not full:
             continue
-        rho = np.hypot(w[i, 0], w[i, 1])
+        rho = off_centre(w, i)
         if rho > 1e-12 and rho > tube.lumen_mm[i] - work.radius_mm[i]:
             slope = load.friction * work.sliding[i] * tube.wall_MPa[i] * tube.spacing_mm * along / rho
             work.matrix[row, BAND - x] += slope * w[i, 0]

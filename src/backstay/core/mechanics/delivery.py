@@ -87,11 +87,11 @@ def transfer(
     for i, tip in enumerate(tips_mm):
         w[:] = 0.0
         q[:] = 0.0
-        share = vessel.load_share(float(tip))
-        nearby = tuple((other.tube, other.load(float(tip))._replace(share=share)) for other in others)
+        load = vessel.load(float(tip))
+        nearby = tuple((other.tube, other.load(float(tip), load.share)) for other in others)
         prolapse[i] = march(
             vessel.tube,
-            vessel.load(float(tip)),
+            load,
             vessel.wire_Nmm2,
             passage.device.nose_mm,
             levels_N[i],

@@ -68,8 +68,8 @@ class Work(NamedTuple):
     rod [mm]; `stiffness_Nmm2` and `radius_mm` of the assembly, averaged over the node's cell; `jump` change of compliance [1/(N mm2)]
     and `step` change of radius [mm] across the cell, front less rear and rear less front, that move with the device; `sliding` share of
     the cell that slides on the wall. `residual` (3 n,), `matrix` (3 n, 3 BAND + 1), `pivots` (3 n, 2): the coupled Newton system in the
-    form of `banded.factor`; `hessian` (2 n, HALF + 1), `diagonal` (2 n,): the shape's own, in the form of `banded.ldl`; `block`
-    (4, 3, 2): scratch for one node's turn.
+    form of `banded.factor`; `hessian` (2 n, HALF + 1), `diagonal` (2 n,): the shape's own, in the form of `banded.ldl`; `dofs`
+    (10, 6): scratch for one node's turn.
     """
 
     edge: FloatArray
@@ -85,7 +85,7 @@ class Work(NamedTuple):
     hessian: FloatArray
     pivots: IntArray
     diagonal: FloatArray
-    block: FloatArray
+    dofs: FloatArray
 
 
 def tube(
@@ -165,27 +165,46 @@ def workspace(nodes: int) -> Work:
         hessian=np.zeros((2 * n, HALF + 1)),
         pivots=np.zeros((3 * n, 2), dtype=np.int64),
         diagonal=np.zeros(2 * n),
-        block=np.zeros((4, 3, 2)),
+        dofs=np.zeros((10, 6)),
     )
 
 
 @inlined
-def table(values: FloatArray, step: float, behind: float) -> float:
+def off_centre(w: FloatArray, i: int) -> float:
+    """Return how far a node's offset lies from the centreline.
+
+    Parameters
+    ----------
+    w : ndarray, shape (n, 2)
+        Offsets [mm].
+    i : int
+        The node.
+
+    Returns
+    -------
+    float
+        Distance [mm].
+    """
+    return float(np.sqrt(w[i, 0] * w[i, 0] + w[i, 1] * w[i, 1]))
+
+
+@inlined
+def table(values: FloatArray, per_mm: float, behind: float) -> float:
     """Return a profile's value at a distance behind the tip, linear between grid points, constant beyond the ends.
 
     Parameters
     ----------
     values : ndarray, shape (p,)
         Values on a grid that starts one step ahead of the tip.
-    step, behind : float
-        Grid step, and distance behind the tip [mm].
+    per_mm, behind : float
+        Grid points per length [1/mm], and distance behind the tip [mm].
 
     Returns
     -------
     float
         In the unit of `values`.
     """
-    x = behind / step + 1.0
+    x = behind * per_mm + 1.0
     if x <= 0.0:
         return float(values[0])
     k = int(x)
@@ -246,7 +265,7 @@ def lay_assembly(tube: Tube, load: Load, m: int, work: Work) -> None:
     work : Work
         With the edges of `lay_edges`; receives `behind` to `sliding`.
     """
-    h = tube.spacing_mm
+    h, per_mm = tube.spacing_mm, 1.0 / load.step_mm
     at = load.tip_mm / h
     j = min(int(at), m - 1)
     arc = 0.0
@@ -264,11 +283,11 @@ def lay_assembly(tube: Tube, load: Load, m: int, work: Work) -> None:
         compliance, radius = 0.0, 0.0
         for q in range(SAMPLES):
             b = front + (rear - front) * (q + 0.5) / SAMPLES
-            compliance += 1.0 / (table(load.moving_Nmm2, load.step_mm, b) + static)
-            radius += table(load.outer_mm, load.step_mm, b)
+            compliance += 1.0 / (table(load.moving_Nmm2, per_mm, b) + static)
+            radius += table(load.outer_mm, per_mm, b)
         work.stiffness_Nmm2[i] = SAMPLES / compliance
-        soft = 1.0 / (table(load.moving_Nmm2, load.step_mm, front) + static)
-        stiff = 1.0 / (table(load.moving_Nmm2, load.step_mm, rear) + static)
+        soft = 1.0 / (table(load.moving_Nmm2, per_mm, front) + static)
+        stiff = 1.0 / (table(load.moving_Nmm2, per_mm, rear) + static)
         work.jump[i] = soft - stiff
         if load.sleeve_mm[i] > 0.0:
             work.radius_mm[i] = load.sleeve_mm[i]
@@ -276,9 +295,7 @@ def lay_assembly(tube: Tube, load: Load, m: int, work: Work) -> None:
             work.sliding[i] = 0.0
         else:
             work.radius_mm[i] = radius / SAMPLES
-            work.step[i] = table(load.outer_mm, load.step_mm, rear) - table(
-                load.outer_mm, load.step_mm, front
-            )
+            work.step[i] = table(load.outer_mm, per_mm, rear) - table(load.outer_mm, per_mm, front)
             work.step[i] *= h / (rear - front)  # the wall's stiffness is per path length
             work.sliding[i] = min(max((rear - max(front, 0.0)) / (rear - front), 0.0), 1.0)
 
@@ -308,7 +325,7 @@ def push_terms(
         Wall friction; work of the change of stiffness, and of the change of radius, per length moved; share of the load at the lesion [N].
     """
     k = tube.wall_MPa[i]
-    rho = np.hypot(w[i, 0], w[i, 1])
+    rho = off_centre(w, i)
     pen = max(rho - max(tube.lumen_mm[i] - work.radius_mm[i], 0.0), 0.0)
     friction = load.friction * work.sliding[i] * k * pen * tube.spacing_mm
     material = 0.0
@@ -369,7 +386,7 @@ def stored_energy(tube: Tube, w: FloatArray, m: int, work: Work) -> float:
         if i < m:
             span = 0.5 * (work.length_mm[i] + (work.length_mm[i - 1] if i > 0 else 0.0))
             total += 0.5 * work.stiffness_Nmm2[i] * curvature_squared(tube, i, work) * span
-        rho = np.hypot(w[i, 0], w[i, 1])
+        rho = off_centre(w, i)
         pen = max(rho - max(tube.lumen_mm[i] - work.radius_mm[i], 0.0), 0.0)
         total += 0.5 * tube.wall_MPa[i] * pen * pen * tube.spacing_mm
     return total

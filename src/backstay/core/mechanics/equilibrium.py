@@ -11,11 +11,13 @@ import numpy as np
 from backstay.core.mechanics.banded import BAND, factor, ldl, sign, solve
 from backstay.core.mechanics.compiled import compiled, inlined
 from backstay.core.mechanics.coupled import assemble, rod_direction
-from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, lay_assembly, lay_edges
+from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, lay_assembly, lay_edges, off_centre
 
 STEP_TOLERANCE_MM = 1e-4
 STRAYING_MM = 0.05
 """Newton gives up early only while it strays this far: contact that moves along the wire node by node takes many small steps."""
+HOPELESS_MM = 0.5
+"""Newton gives up where it strays this far after a third of its iterations."""
 NEUTRAL_N_PER_MM = 1e-8
 """Stiffness below which a direction counts as neutral, not unstable: a buckled rod turns freely in a straight round tube."""
 LARGEST_STEP_MM = 0.4
@@ -104,6 +106,8 @@ def newton(
                 q[i] -= scale * x[3 * i + 2]
         if largest < STEP_TOLERANCE_MM and iteration > 0:
             return iteration + 1
+        if iteration >= limit // 3 and largest > HOPELESS_MM:
+            return -1
         if iteration >= 14 and largest > STRAYING_MM and largest > 0.9 * before:
             return -1
         before = largest
@@ -137,7 +141,7 @@ def negatives(tube: Tube, w: FloatArray, m: int, work: Work, most: int) -> int:
         The count; -1 also where the shape lies `OUTSIDE_MM` or more beyond the wall, or is not a number.
     """
     for i in range(m + 1):
-        rho = np.hypot(w[i, 0], w[i, 1])
+        rho = off_centre(w, i)
         if not (rho - max(tube.lumen_mm[i] - work.radius_mm[i], 0.0) < OUTSIDE_MM):
             return -1
     if sign(work.matrix, work.pivots, 3 * (m + 1)) < 0:
@@ -217,7 +221,7 @@ def descend(
             w[i, 1] -= scale * x[3 * i + 1]
             if i < m:
                 q[i] -= scale * x[3 * i + 2]
-            if not np.hypot(w[i, 0], w[i, 1]) < tube.lumen_mm[i] + OUTSIDE_MM:
+            if not off_centre(w, i) < tube.lumen_mm[i] + OUTSIDE_MM:
                 return -1
         if largest < STEP_TOLERANCE_MM and spring == 0.0:
             return count

@@ -19,6 +19,7 @@ from backstay.core.mechanics.elastic import (
     curvature_squared,
     lay_assembly,
     lay_edges,
+    off_centre,
     push_terms,
     table,
 )
@@ -30,7 +31,9 @@ SMALLEST_LOAD_STEP_N = 0.01
 MOST_OF_WHAT_IS_LEFT = 0.7
 """Largest step as a share of the load left until the branch of states seems to end."""
 SHIFTS = 3
-"""Times the assembly is laid anew along the moved shape for a sensitivity: the matrix holds it in its place on the path."""
+"""Most times the assembly is laid along the moved shape for a sensitivity: the matrix holds it in its place on the path."""
+SETTLED = 0.02
+"""Change of a sensitivity from one laying to the next, as a share of it, after which another would change about a tenth of that."""
 SHORT = 14
 """Most Newton iterations where a shorter load step can still be tried."""
 SMOOTHING_MM = 3.0
@@ -137,9 +140,9 @@ def readings(
             out[WIRE_TURN] += moving * turn * h
             if load.sleeve_mm[i] > 0.0:
                 out[SLEEVE_TURN] += moving * turn * h
-                stiff = table(load.moving_Nmm2, load.step_mm, b)
+                stiff = table(load.moving_Nmm2, 1.0 / load.step_mm, b)
                 out[SLEEVE_LOAD] += moving * stiff * _second(np.ones(m + 1), smooth, i, h)
-        rho = np.hypot(w[i, 0], w[i, 1])
+        rho = off_centre(w, i)
         pen = max(rho - max(tube.lumen_mm[i] - work.radius_mm[i], 0.0), 0.0)
         if pen > 0.0 and rho > 0.0:
             force = tube.wall_MPa[i] * pen * h
@@ -198,19 +201,23 @@ def sensitivities(
     shape = w.copy()
     for k in range(len(nearby)):
         other, moved = nearby[k]
-        shape[:] = w
-        for _ in range(SHIFTS):
-            lay_edges(other, shape, m, work)
+        before = 0.0
+        for shift in range(SHIFTS):
+            lay_edges(other, w if shift == 0 else shape, m, work)
             lay_assembly(other, moved, m, work)
-            lay_edges(other, w, m, work)
+            if shift > 0:
+                lay_edges(other, w, m, work)
             assemble(other, moved, w, q, m, lesion_N, work, False)
             for i in range(size):
                 work.residual[i] -= base[i]
             solve(work.matrix, work.pivots, work.residual, size)
+            slopes[k] = -work.residual[2]
+            if shift > 0 and abs(slopes[k] - before) <= SETTLED * abs(slopes[k]):
+                break
+            before = slopes[k]
             for i in range(m + 1):
                 shape[i, 0] = w[i, 0] - work.residual[3 * i]
                 shape[i, 1] = w[i, 1] - work.residual[3 * i + 1]
-        slopes[k] = -work.residual[2]
 
 
 @compiled

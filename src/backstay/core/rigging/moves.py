@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -116,19 +117,19 @@ class Situation:
         """Return the length to be covered [mm]."""
         return self.target_to_mm - self.target_from_mm
 
-    @property
+    @cached_property
     def on_the_way(self) -> tuple[Lesion, ...]:
         """Return the lesions the device passes or treats, from the ostium on."""
         crossed = [lesion for lesion in self.lesions if lesion.from_mm < self.target_to_mm]
         return tuple(sorted(crossed, key=lambda lesion: lesion.from_mm))
 
-    @property
+    @cached_property
     def lesion_start_mm(self) -> float:
         """Return where disease begins that the target covers [mm], at most the target's start."""
         inside = [lesion.from_mm for lesion in self.on_the_way if lesion.to_mm > self.target_from_mm]
         return min([*inside, self.target_from_mm])
 
-    @property
+    @cached_property
     def reference_diameter_mm(self) -> float:
         """Return the distal reference [mm]: the median lumen diameter over 5 mm beyond the target."""
         start_mm = min(self.target_to_mm, self.path.length_mm - _REFERENCE_SPAN_mm)
@@ -162,7 +163,7 @@ class Situation:
             lesions=self.lesions if lesions is None else lesions,
         )
         judged = [judge((NO_PERFORATION, *f.needs), self.facts(f.step, about)) for f in facts]
-        gate = judge((STENT_GATE,), after.facts(StepKind.PUSH))
+        gate = [STENT_GATE.ask] if STENT_GATE.rule.when.holds(after.facts(StepKind.PUSH)) else []
         return Alternative(
             id=name,
             change=change,
@@ -176,9 +177,7 @@ class Situation:
             cost_source=Evidence.JUDGEMENT.value,
             cautions=_once([text for fact in facts for text in fact.cautions] + list(cautions)),
             # The gate keeps the stent out, not the move: what opens the lesion is a move.
-            conditions=_once(
-                [need.ask for one in judged for need in one.open] + [need.ask for need in gate.broken]
-            ),
+            conditions=_once([need.ask for one in judged for need in one.open] + gate),
             sources=_once([key for fact in facts for key in fact.sources]),
             tool=tool,
             blocked=_once([text for one in judged for text in one.reasons]),
@@ -201,9 +200,12 @@ class Situation:
         dict
             What is known, then what the situation shows, then what the move is about; the last said counts.
         """
+        return {"in_new_stent": False, **self.known, "step": step, **self._shown, **(about or {})}
+
+    @cached_property
+    def _shown(self) -> dict[str, Value | None]:
         rig, hard = self.rig, [_CALCIUM.index(x.calcium) for x in self.on_the_way]
         shown: dict[str, Value | None] = {
-            "step": step,
             "device_kind": self.device.kind.value,
             "lesion_calcium": _CALCIUM[max(hard)].value if hard else None,
             "buddies_in_place": float(len(rig.buddies)),
@@ -221,7 +223,7 @@ class Situation:
             shown["dissection_known"] = shown["lesion_dissected"] = True
         if self._long_wire:
             shown["exchange_length_at_hand"] = True
-        return {"in_new_stent": False, **self.known, **shown, **(about or {})}
+        return shown
 
     @property
     def _long_wire(self) -> bool:

@@ -195,9 +195,11 @@ def evaluate(rules: Iterable[Rule], facts: Facts) -> Findings:
     Findings
         Those that fire and those left undecided.
     """
-    every = tuple(rules)
-    undecided = [r for r in every if r.when.holds(facts) is None]
-    return Findings(firing(every, facts), tuple(Undecided(r, r.when.grounds(facts)) for r in undecided))
+    told = [(rule, rule.when.holds(facts)) for rule in rules]
+    return Findings(
+        _strongest_first([_fired(rule, facts) for rule, truth in told if truth]),
+        tuple(Undecided(rule, rule.when.grounds(facts)) for rule, truth in told if truth is None),
+    )
 
 
 def firing(rules: Iterable[Rule], facts: Facts) -> tuple[Fired, ...]:
@@ -215,8 +217,7 @@ def firing(rules: Iterable[Rule], facts: Facts) -> tuple[Fired, ...]:
     tuple of Fired
         As `evaluate` has them.
     """
-    fired = [_fired(rule, facts) for rule in rules if rule.when.holds(facts)]
-    return tuple(sorted(fired, key=lambda one: _ORDER[one.rule.level]))
+    return _strongest_first([_fired(rule, facts) for rule in rules if rule.when.holds(facts)])
 
 
 def possible(rules: Iterable[Rule], facts: Facts) -> tuple[Rule, ...]:
@@ -238,6 +239,10 @@ def possible(rules: Iterable[Rule], facts: Facts) -> tuple[Rule, ...]:
 
 
 _ORDER = {level: k for k, level in enumerate(Level)}
+
+
+def _strongest_first(fired: list[Fired]) -> tuple[Fired, ...]:
+    return tuple(sorted(fired, key=lambda one: _ORDER[one.rule.level]))
 
 
 def _fired(rule: Rule, facts: Facts) -> Fired:

@@ -23,7 +23,7 @@ from backstay.core.mechanics.assembly import (
 from backstay.core.mechanics.compiled import compiled
 from backstay.core.mechanics.crossing import BACK
 from backstay.core.mechanics.delivery import Transfer
-from backstay.core.mechanics.elastic import Load, Tube, Work, table, workspace
+from backstay.core.mechanics.elastic import Load, Tube, Work, off_centre, table, workspace
 from backstay.core.mechanics.equilibrium import LONGEST, begin, follow, settle, tangent
 from backstay.core.mechanics.march import (
     EDGE_LOAD,
@@ -112,7 +112,7 @@ def edges_back(
     h = tube.spacing_mm
     rear, slope_sum = 0.0, 0.0
     for i in range(1, m):
-        rho = np.hypot(w[i, 0], w[i, 1])
+        rho = off_centre(w, i)
         pen = max(rho - max(tube.lumen_mm[i] - work.radius_mm[i], 0.0), 0.0)
         near = max(0.0, 1.0 - abs(work.behind[i] - rear_mm) / EDGE_REACH_MM)
         if pen <= 0.0 or rho <= 0.0 or near <= 0.0:
@@ -136,7 +136,7 @@ def edges_back(
         axis = work.edge[mouth - 1, k] if mouth > 0 else tube.entry[k]
         first = work.edge[mouth, k] - axis
         then = work.edge[beyond + 1, k] - work.edge[beyond, k]
-        shaft = table(load.moving_Nmm2, load.step_mm, work.behind[mouth])
+        shaft = table(load.moving_Nmm2, 1.0 / load.step_mm, work.behind[mouth])
         shear += (shaft * (then - first) / (h * (beyond + 1 - mouth) * h)) ** 2
     across = max(-q[mouth], 0.0) * np.sin(min(turn, 0.5 * np.pi))
     out[MOUTH_LOAD] = across + np.sqrt(shear)
@@ -265,10 +265,7 @@ def transfer_back(
         q[:] = 0.0
         load = load_back(vessel, float(tip), rear_mm)
         nearby = tuple(
-            (
-                other.tube,
-                other.load(float(tip))._replace(friction=-other.factors.friction_wall, share=load.share),
-            )
+            (other.tube, other.load(float(tip), load.share)._replace(friction=-other.factors.friction_wall))
             for other in others
         )
         m = passage.last_node(float(tip))
