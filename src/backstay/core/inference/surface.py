@@ -186,7 +186,7 @@ class Surface:
         Depths, and each depth's loads.
     linear : ndarray, shape (7, d, k, READINGS)
         Every reading's linear fit; NaN at a depth that too few design points hold unloaded.
-    push : ndarray, shape (28, d, k)
+    push_N : ndarray, shape (28, d, k)
         The push's full quadratic.
     log_prolapse : ndarray, shape (7, d)
         The linear fit of the logarithm of the prolapse load [N].
@@ -197,7 +197,7 @@ class Surface:
     tips_mm: FloatArray
     levels_N: FloatArray
     linear: FloatArray
-    push: FloatArray
+    push_N: FloatArray
     log_prolapse: FloatArray
     prolapses: NDArray[np.bool_]
     held: NDArray[np.bool_]
@@ -217,8 +217,8 @@ class Surface:
         """
         terms, count = np.column_stack([np.ones(len(at)), at]), len(at)
         readings = (terms @ self.linear.reshape(len(self.linear), -1)).reshape(count, *self.linear.shape[1:])
-        push = _quadratic(at) @ self.push.reshape(len(self.push), -1)
-        readings[..., PUSH] = push.reshape(count, *self.push.shape[1:])
+        push = _quadratic(at) @ self.push_N.reshape(len(self.push_N), -1)
+        readings[..., PUSH] = push.reshape(count, *self.push_N.shape[1:])
         prolapse = np.where(self.prolapses, np.exp(terms @ self.log_prolapse), np.inf)
         return Curves(self.tips_mm, self.levels_N, readings, np.where(self.held, prolapse, 0.0))
 
@@ -270,7 +270,7 @@ def surface(
         tips_mm=transfers[0].tips_mm,
         levels_N=transfers[0].levels_N,
         linear=linear,
-        push=push,
+        push_N=push,
         log_prolapse=np.linalg.lstsq(terms, logs, rcond=None)[0],
         prolapses=np.asarray(np.isfinite(found).any(axis=0)),
         held=enough,
@@ -289,10 +289,12 @@ def curves_for_draws(
 
     Parameters
     ----------
-    transfers, specs, scores, search_to_N
+    transfers, specs, scores
         As in `surface`.
     at : ndarray, shape (count, 6)
         Standard scores of the draws.
+    search_to_N : ndarray, shape (d,)
+        As in `surface`.
 
     Returns
     -------
