@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.rigging import move_facts
-from backstay.core.rigging.devices import SMALL_BALLOON_MM, Balloon, Burr, OverWireDevice, Stent
+from backstay.core.rigging.devices import SMALL_BALLOON_MM, Balloon, Burr, Device, OverWireDevice, Stent
 from backstay.core.rigging.move_facts import MoveFacts
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.core.rules.gate import HARD
@@ -61,6 +61,12 @@ def _prepared(s: Situation, preparation: Preparation, chosen: list[Lesion]) -> t
     )
 
 
+def _prepare_with(tool: Device, lesions: list[Lesion]) -> str:
+    """Return what a preparation changes, in words: again only where one of the lesions was prepared before."""
+    again = " again" if any(lesion.prepared for lesion in lesions) else ""
+    return f"prepare{again}: {tool.name}"
+
+
 def _by_balloon(
     s: Situation,
     preparation: Preparation,
@@ -76,7 +82,7 @@ def _by_balloon(
         dissected = any(lesion.dissected for lesion in lesions)
         yield s.alternative(
             f"prepare_{preparation.value}",
-            f"prepare again: {balloon.name}",
+            _prepare_with(balloon, lesions),
             [move],
             [facts],
             lesions=_prepared(s, preparation, lesions),
@@ -196,7 +202,7 @@ def atherectomy(s: Situation) -> Iterator[Alternative]:
         burr = max(burrs, key=lambda b: b.nominal_diameter_mm)
         yield s.alternative(
             f"prepare_{Preparation.ATHERECTOMY.value}",
-            f"prepare again: {burr.name}",
+            _prepare_with(burr, lesions),
             [MoveId.ATHERECTOMY],
             [move_facts.ATHERECTOMY],
             lesions=_prepared(s, Preparation.ATHERECTOMY, lesions),
