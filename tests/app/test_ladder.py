@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -70,11 +69,8 @@ def shut(case: LoadedCase, draws: DrawSet) -> Climbed:
 
 def again(case: LoadedCase, draws: DrawSet, solved: Climbed, safety: CaseSafety, **more: object) -> Climbed:
     """Climb anew with what is solved already."""
-    known = [
-        SimpleNamespace(passage=solved.landings.passage(at), transfers=solved.landings.transfers(at))
-        for at in solved.landings.need_N
-    ]
-    return climb(case, safety, draws, effort=EFFORT, seed=SEED, solved=known, **more)  # type: ignore[arg-type]
+    shapes = solved.landings.solved
+    return climb(case, safety, draws, effort=EFFORT, seed=SEED, shapes=shapes, **more)  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
