@@ -169,7 +169,14 @@ def fact_rows(part: LadderPart) -> list[tuple[str, str]]:
 
 def below(part: LadderPart) -> list[str]:
     """Return what stands below the rungs."""
-    return [f"Then: {part.ends}.", *part.notes, *error_words(part)]
+    return [f"Then: {part.ends}.", *part.notes, *preparing_words(part), *error_words(part)]
+
+
+def preparing_words(part: LadderPart) -> list[str]:
+    """Return where the choice of a preparation is explained, as one line; nothing where no rung prepares."""
+    if all(rung.opens is None for rung in part.rungs):
+        return []
+    return ["Preparation stands here by its cost in minutes; what the calcium asks for: backstay size CASE."]
 
 
 def error_words(part: LadderPart) -> list[str]:
@@ -202,7 +209,7 @@ def render_brief(t: Terminal, part: LadderPart) -> None:
             for w in rung_words(part.rungs)
         ]
     )
-    t.say(f"Then: {part.ends}. {NOT_TRADED} {UNVALIDATED}")
+    t.say(" ".join([f"Then: {part.ends}.", *preparing_words(part), NOT_TRADED, UNVALIDATED]))
 
 
 def render_rungs(t: Terminal, part: LadderPart) -> None:
