@@ -16,8 +16,6 @@ from backstay.core.mechanics.elastic import FloatArray, Load, Tube, Work, lay_as
 STEP_TOLERANCE_MM = 1e-4
 STRAYING_MM = 0.05
 """Newton gives up early only while it strays this far: contact that moves along the wire node by node takes many small steps."""
-HOPELESS_MM = 0.5
-"""Newton gives up where it strays this far after a third of its iterations."""
 NEUTRAL_N_PER_MM = 1e-8
 """Stiffness below which a direction counts as neutral, not unstable: a buckled rod turns freely in a straight round tube."""
 LARGEST_STEP_MM = 0.4
@@ -106,8 +104,6 @@ def newton(
                 q[i] -= scale * x[3 * i + 2]
         if largest < STEP_TOLERANCE_MM and iteration > 0:
             return iteration + 1
-        if iteration >= limit // 3 and largest > HOPELESS_MM:
-            return -1
         if iteration >= 14 and largest > STRAYING_MM and largest > 0.9 * before:
             return -1
         before = largest
