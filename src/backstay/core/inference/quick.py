@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from backstay.core.inference.chance import NO_STATE_N, push_that_arrives_N
 from backstay.core.inference.draws import DrawSet, DrawSpec
-from backstay.core.inference.surface import curves_for_draws, design, scores_of
+from backstay.core.inference.surface import design, scores_of, surface
 from backstay.core.mechanics.assembly import Passage
 from backstay.core.mechanics.backup import backup_N
 from backstay.core.mechanics.compiled import compiled, inlined
@@ -25,7 +25,6 @@ from backstay.core.mechanics.delivery import Transfer
 from backstay.core.mechanics.march import (
     EDGE_LOAD,
     EDGE_SLOPE,
-    PUSH,
     SLEEVE_LOAD,
     SLEEVE_TURN,
     TIP_LOAD,
@@ -42,8 +41,6 @@ READ = (TIP_LOAD, TIP_SLOPE, EDGE_LOAD, EDGE_SLOPE, WIRE_LOAD, WIRE_TURN, SLEEVE
 PASSED, PROLAPSED, LOCKED = 0, 1, 2
 """What ends the way in without a limit: nothing, the assembly bows out, an edge locks."""
 NOT_HELD, MAY_PROLAPSE, NEVER_PROLAPSES = 0, 1, 2
-_PROBES = 64
-_SHAPE = 6
 _INPUTS = (
     "radius_shift_sd",
     "friction_wall",
@@ -65,7 +62,7 @@ class Tables(NamedTuple):
     push_N : ndarray, shape (d, k, 28)
         Quadratics of the push_N.
     linear : ndarray, shape (d, k, 8, 7)
-        Linear fits of the other readings.
+        Linear fits of the square roots of the other readings.
     prolapse : ndarray, shape (d, 7)
         Linear fits of the prolapse load's logarithm.
     state : ndarray of int8, shape (d,)
@@ -168,37 +165,23 @@ def pack(
     -------
     QuickRig
     """
-    levels_N = transfers[0].levels_N
-    at = np.random.default_rng(0).standard_normal((_PROBES, _SHAPE))
-    curves = curves_for_draws(transfers, specs, design(), at=at, search_to_N=levels_N[:, -1])
-    terms, inverse = _terms(at), np.linalg.pinv(_terms(at))
-    depths, loads = levels_N.shape
-    held = np.isfinite(curves.readings[0, :, 0, PUSH])
-    readings = np.where(held[:, None, None], curves.readings, 0.0)
-    push_N = np.einsum("tp,pdk->dkt", inverse, readings[..., PUSH])
-    first = np.linalg.pinv(terms[:, : 1 + _SHAPE])
-    linear = np.einsum("tp,pdkr->dkrt", first, readings[..., list(READ)])
-    ends = np.isfinite(curves.prolapse_N[0]) & held
-    logs = np.log(np.where(ends, curves.prolapse_N, 1.0))
-    state = np.where(held, np.where(ends, MAY_PROLAPSE, NEVER_PROLAPSES), NOT_HELD).astype(np.int8)
+    fitted = surface(transfers, specs, design(), search_to_N=transfers[0].levels_N[:, -1])
+    held = fitted.held
+    linear = np.where(held[:, None, None], fitted.linear[..., list(READ)], 0.0)
+    push_N = np.where(held[:, None], fitted.push_N, 0.0)
+    ends = np.where(fitted.prolapses, MAY_PROLAPSE, NEVER_PROLAPSES)
     tables = Tables(
-        np.ascontiguousarray(levels_N),
-        np.ascontiguousarray(push_N.reshape(depths, loads, -1)),
-        np.ascontiguousarray(linear),
-        np.ascontiguousarray((first @ logs).T),
-        state,
-        *_tight_places(passage, curves.tips_mm),
-        _ledges(passage, curves.tips_mm),
+        np.ascontiguousarray(fitted.levels_N),
+        np.ascontiguousarray(np.moveaxis(push_N, 0, -1)),
+        np.ascontiguousarray(np.moveaxis(linear, 0, -1)),
+        np.ascontiguousarray(fitted.log_prolapse.T),
+        np.where(held, ends, NOT_HELD).astype(np.int8),
+        *_tight_places(passage, fitted.tips_mm),
+        _ledges(passage, fitted.tips_mm),
     )
     return QuickRig(
-        passage, path_length_mm, landing_tip_mm, bend_beyond_rad, passes, curves.tips_mm.copy(), tables
+        passage, path_length_mm, landing_tip_mm, bend_beyond_rad, passes, fitted.tips_mm.copy(), tables
     )
-
-
-def _terms(z: FloatArray) -> FloatArray:
-    """Return the terms of the quadratic in the order of the compiled loop: 1, z, then z_i z_j for j >= i."""
-    pairs = [z[:, i] * z[:, j] for i in range(_SHAPE) for j in range(i, _SHAPE)]
-    return np.column_stack([np.ones(len(z)), z, *pairs])
 
 
 def _tight_places(passage: Passage, tips_mm: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -266,11 +249,12 @@ def way_in(rig: QuickRig, draws: DrawSet, *, enough: float = np.inf) -> WayIn:
 
 @inlined
 def _line(table: FloatArray, j: int, k: int, r: int, f: float, z: FloatArray) -> float:
-    """Return a reading at a depth and a load `f` of the way from level k to the next, not below 0."""
+    """Return a reading at a depth and a load `f` of the way from level k to the next, from its root's fits; not below 0."""
     low, high = table[j, k, r, 0], table[j, k + 1, r, 0]
     for t in range(6):
         low += table[j, k, r, t + 1] * z[t]
         high += table[j, k + 1, r, t + 1] * z[t]
+    low, high = max(low, 0.0) ** 2, max(high, 0.0) ** 2
     return float(max(low + f * (high - low), 0.0))
 
 

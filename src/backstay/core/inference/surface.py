@@ -2,8 +2,9 @@
 
 The shape is solved at a few points of the shape inputs' space. At each the push at the guide comes with its derivatives in every input
 (they cost one back-substitution each), so a full quadratic per depth and load level is fitted to values and slopes together. The other
-readings are fitted linearly. Loads that a design point does not hold are filled by carrying its curve on in a straight line: they are
-used only to interpolate, what is held is decided by the prolapse load, fitted in its logarithm.
+readings are fitted linearly, those that cannot be negative (loads between members and on edges, turns) by their square roots. Loads
+that a design point does not hold are filled by carrying its curve on in a straight line: they are used only to interpolate, what is
+held is decided by the prolapse load, fitted in its logarithm.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from scipy.special import ndtri
 from backstay.core.inference.draws import DrawSet, DrawSpec
 from backstay.core.mechanics.assembly import SHAPE_INPUTS, ShapeFactors
 from backstay.core.mechanics.delivery import Transfer
-from backstay.core.mechanics.march import PUSH
+from backstay.core.mechanics.march import PUSH, READINGS, WIRE_LOAD
 
 FloatArray = NDArray[np.float64]
 
@@ -26,6 +27,7 @@ DESIGN_POINTS = 13
 """The median case and twelve more, spread over the inputs' distribution."""
 DESIGN_SEED = 20_240_117
 SLOPE_WEIGHT = 0.7
+NEVER_NEGATIVE = slice(WIRE_LOAD, READINGS)
 BEYOND_SEARCH = 1.25
 """A prolapse load that was not reached is entered as this multiple of the load searched to."""
 
@@ -185,7 +187,7 @@ class Surface:
     tips_mm, levels_N : ndarray, shapes (d,) and (d, k)
         Depths, and each depth's loads.
     linear : ndarray, shape (7, d, k, READINGS)
-        Every reading's linear fit; NaN at a depth that too few design points hold unloaded.
+        Every reading's linear fit, or its square root's; NaN at a depth that too few design points hold unloaded.
     push_N : ndarray, shape (28, d, k)
         The push's full quadratic.
     log_prolapse : ndarray, shape (7, d)
@@ -217,6 +219,7 @@ class Surface:
         """
         terms, count = np.column_stack([np.ones(len(at)), at]), len(at)
         readings = (terms @ self.linear.reshape(len(self.linear), -1)).reshape(count, *self.linear.shape[1:])
+        readings[..., NEVER_NEGATIVE] = np.maximum(readings[..., NEVER_NEGATIVE], 0.0) ** 2
         push = _quadratic(at) @ self.push_N.reshape(len(self.push_N), -1)
         readings[..., PUSH] = push.reshape(count, *self.push_N.shape[1:])
         prolapse = np.where(self.prolapses, np.exp(terms @ self.log_prolapse), np.inf)
@@ -246,6 +249,7 @@ def surface(
     """
     readings, slopes = _carried_on(transfers)
     points, depths, levels, kinds = readings.shape
+    readings[..., NEVER_NEGATIVE] = np.sqrt(np.maximum(readings[..., NEVER_NEGATIVE], 0.0))
     slopes *= np.array([spec.spread for spec in _specs(specs)]) * SLOPE_WEIGHT
     terms, square = np.column_stack([np.ones(points), scores]), _quadratic(scores)
     slope_rows = [_quadratic_slope(scores, k) * SLOPE_WEIGHT for k in range(scores.shape[1])]
