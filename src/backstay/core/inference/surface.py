@@ -28,6 +28,10 @@ DESIGN_POINTS = 13
 DESIGN_SEED = 20_240_117
 SLOPE_WEIGHT = 0.7
 NEVER_NEGATIVE = slice(WIRE_LOAD, READINGS)
+LEAST_SHARE = 0.05
+"""Share of the load searched to below which a prolapse load is entered as that: in its logarithm a zero would outweigh all else."""
+CLEAR_SHARE = 0.1
+"""Distance from prolapse, as a share of the highest load, below which a point's push is not fitted."""
 BEYOND_SEARCH = 1.25
 """A prolapse load that was not reached is entered as this multiple of the load searched to."""
 
@@ -178,6 +182,21 @@ class Curves:
     prolapse_N: FloatArray
 
 
+def _usable(transfers: Sequence[Transfer]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which points are fitted at each depth and load (p, d, k), and the depths that enough points hold unloaded (d,).
+
+    Close to prolapse the push turns steeply upwards and beyond it there is none: where enough other points are far from it, a point
+    that is not is left to the fit of the prolapse load. Where too few are, all that hold the depth unloaded are fitted.
+    """
+    held = np.stack([np.isfinite(t.readings[:, 0, PUSH]) for t in transfers])
+    levels = transfers[0].levels_N
+    clear = np.stack([levels + CLEAR_SHARE * levels[:, -1:] <= t.prolapse_N[:, None] for t in transfers])
+    clear &= held[:, :, None]
+    fewest = max(len(SHAPE_INPUTS) + 2, len(transfers) // 2)
+    usable = np.where(clear.sum(axis=0) >= fewest, clear, held[:, :, None])
+    return usable, np.asarray(held.sum(axis=0) >= fewest)
+
+
 @dataclass(frozen=True)
 class Surface:
     """A design's solves fitted: the curves of any draws from the same inputs.
@@ -247,6 +266,7 @@ def surface(
     Surface
         The fits.
     """
+    usable, enough = _usable(transfers)
     readings, slopes = _carried_on(transfers)
     points, depths, levels, kinds = readings.shape
     readings[..., NEVER_NEGATIVE] = np.sqrt(np.maximum(readings[..., NEVER_NEGATIVE], 0.0))
@@ -255,21 +275,19 @@ def surface(
     slope_rows = [_quadratic_slope(scores, k) * SLOPE_WEIGHT for k in range(scores.shape[1])]
     linear = np.full((terms.shape[1], depths, levels, kinds), np.nan)
     push = np.full((square.shape[1], depths, levels), np.nan)
-    held = np.isfinite(readings[:, :, 0, PUSH])
-    enough = held.sum(axis=0) >= max(scores.shape[1] + 2, points // 2)
     for rows in np.unique(
-        held[:, enough], axis=1
-    ).T:  # depths that the same design points hold are fitted together
-        same = enough & (held == rows[:, None]).all(axis=0)
+        usable[:, enough].reshape(points, -1), axis=1
+    ).T:  # what the same points hold is fitted together
+        same = enough[:, None] & (usable == rows[:, None, None]).all(axis=0)
         values, steep = readings[rows][:, same], slopes[rows][:, same]
         fit = np.linalg.lstsq(terms[rows], values.reshape(rows.sum(), -1), rcond=None)[0]
         linear[:, same] = fit.reshape(-1, *values.shape[1:])
         system = np.vstack([square[rows], *[block[rows] for block in slope_rows]])
         right = np.concatenate([values[..., PUSH], *np.moveaxis(steep, -1, 0)])
-        fit = np.linalg.lstsq(system, right.reshape(len(right), -1), rcond=None)[0]
-        push[:, same] = fit.reshape(-1, *right.shape[1:])
+        push[:, same] = np.linalg.lstsq(system, right, rcond=None)[0]
     found = np.stack([t.prolapse_N for t in transfers])
-    logs = np.log(np.maximum(np.where(np.isfinite(found), found, BEYOND_SEARCH * search_to_N), 1e-3))
+    entered_N = np.where(np.isfinite(found), found, BEYOND_SEARCH * search_to_N)
+    logs = np.log(np.maximum(entered_N, LEAST_SHARE * search_to_N))
     return Surface(
         tips_mm=transfers[0].tips_mm,
         levels_N=transfers[0].levels_N,
