@@ -1,4 +1,4 @@
-"""Workbenches for the tests: the demo on a shelf of three devices, so that few rigs are solved, and a server of one's own."""
+"""Workbenches for the tests: the demo on a shelf of three devices, so that few rigs are solved; an application or a server."""
 
 from __future__ import annotations
 
@@ -8,8 +8,20 @@ import signal
 import socket
 import subprocess
 import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+from fastapi.testclient import TestClient
+
+from backstay.identifiers import UserRole
+from backstay.web.application import application
+from backstay.web.serving import local_workbench
+
+HOST = "127.0.0.1:8750"
+DRAWS = 128
 KEPT = ("guide-6-sr", "wire-workhorse", "stent-275-33")
 
 
@@ -22,6 +34,70 @@ def small_case(demo: Path, folder: Path, kept: tuple[str, ...] = KEPT) -> Path:
     for name in ("case.toml", "path.csv"):
         (folder / name).write_bytes((demo / name).read_bytes())
     return folder
+
+
+def bench(folder: Path) -> Any:
+    """Return a workbench over a folder, its records in a store there."""
+    return local_workbench(folder, port=8750, store_url=f"sqlite:///{folder / 'records.sqlite'}", draws=DRAWS)
+
+
+@contextmanager
+def client(bench: Any) -> Iterator[TestClient]:
+    """Give the application of a workbench, running, to an operator."""
+    secret, _ = bench.visits.begin("tester", UserRole.OPERATOR)
+    gate = application(bench, hosts=frozenset({HOST}))
+    with TestClient(gate, base_url=f"http://{HOST}", headers={"origin": f"http://{HOST}"}) as made:
+        made.cookies.set(bench.cookie, secret)
+        yield made
+
+
+def files(folder: Path) -> list[dict[str, str]]:
+    """Return a folder's files as an import sends them."""
+    return [{"name": one.name, "text": one.read_text(encoding="utf-8")} for one in sorted(folder.iterdir())]
+
+
+def brought_in(client: TestClient, folder: Path) -> str:
+    """Import a case; returns its name."""
+    made = client.post("/api/cases/import", json={"files": files(folder)})
+    assert made.status_code == 201, made.text
+    return str(made.json()["id"])
+
+
+def say(client: TestClient, case: str, line: str, key: str, **more: Any) -> dict[str, Any]:
+    """Say a line for the record; returns what became of it."""
+    answer = client.post(f"/api/cases/{case}/record/lines", json={"key": key, "line": line, **more})
+    assert answer.status_code == 200, answer.text
+    return dict(answer.json())
+
+
+def until(found: Callable[[], bool], seconds: float = 240.0) -> None:
+    """Wait until something is so."""
+    ends = time.monotonic() + seconds
+    while not found():
+        assert time.monotonic() < ends, "it never came"
+        time.sleep(0.05)
+
+
+def imported(context: Any, server: Any, beside: Path, kept: tuple[str, ...] = KEPT) -> str:
+    """Import a case whose shelf is small through the page; returns its name."""
+    folder = small_case(Path(__file__).resolve().parents[1] / "examples" / "demo", beside / "case", kept)
+    page = context.new_page()
+    page.goto(server.address)
+    page.get_by_label("Files of a case").set_input_files(sorted(folder.iterdir()))
+    page.get_by_role("button", name="Import").click()
+    page.wait_for_url("**/plan")
+    name = re.search(r"/case/([a-z0-9-]+)/", page.url)
+    page.close()
+    assert name is not None
+    return name.group(1)
+
+
+def opened(context: Any, server: Any, path: str) -> Any:
+    """Return a page of a server's, open."""
+    page = context.new_page()
+    page.goto(server.address + path)
+    page.locator("main").wait_for()
+    return page
 
 
 def free_port() -> int:
@@ -66,6 +142,14 @@ class Server:
                 self.link = found.group(0)
                 return
         raise AssertionError("the server did not start:\n" + "".join(said))
+
+    def next_link(self) -> str:
+        """Return the next link that the terminal says, once a page has asked for it."""
+        assert self.process.stdout is not None
+        found = None
+        while found is None:
+            found = re.search(r"http://\S+", self.process.stdout.readline())
+        return found.group(0)
 
     @property
     def address(self) -> str:

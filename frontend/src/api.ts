@@ -259,6 +259,7 @@ export interface RecordView {
   readonly begun: boolean;
   readonly signed: boolean;
   readonly events: readonly (EventItem)[];
+  readonly written: readonly (string)[];
   readonly attempt: readonly (Choice)[];
   readonly examples: readonly (string)[];
   readonly room: string;
@@ -431,10 +432,6 @@ export interface TrappedEntry {
   readonly from_mm: number;
   readonly to_mm: number;
   readonly device: string;
-}
-
-export interface UndoBody {
-  readonly key: string;
 }
 
 export type UserRole = "reader" | "recorder" | "operator";

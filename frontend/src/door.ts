@@ -20,6 +20,14 @@ export async function door(): Promise<void> {
       trouble.textContent = wordsOf(error);
     }
   };
+  const another = async (): Promise<void> => {
+    try {
+      await send("POST", "/api/enter/link");
+      trouble.textContent = "The terminal says a new link.";
+    } catch (error) {
+      trouble.textContent = wordsOf(error);
+    }
+  };
   const byToken = el(
     "form",
     {
@@ -28,8 +36,9 @@ export async function door(): Promise<void> {
         void enter({ token: tokenIn(field.value) });
       },
     },
-    labelled("Link or token", field, "backstay serve prints it when it starts; it lets one browser in, once."),
+    labelled("Link or token", field, "In the terminal that runs backstay serve; it lets one browser in, once."),
     el("button", {}, "Enter"),
+    el("button", { type: "button", class: "quiet", onclick: () => void another() }, "Say a new link there"),
   );
   const byName = el(
     "form",

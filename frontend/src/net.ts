@@ -1,4 +1,4 @@
-// Asking the server, and hearing from it. One error shape, whatever went wrong.
+// Asking the server. One error shape, whatever went wrong.
 
 import type { ErrorShape } from "./api.js";
 
@@ -20,8 +20,9 @@ export class Refused extends Error {
 
 export class Unreachable extends Error {}
 
-async function ask(method: string, path: string, body?: unknown): Promise<Response> {
+async function ask(method: string, path: string, body?: unknown, patienceMs = 0): Promise<Response> {
   const sent: RequestInit = { method, headers: {} };
+  if (patienceMs) sent.signal = AbortSignal.timeout(patienceMs);
   if (body instanceof Blob) {
     sent.headers = { "content-type": "application/dicom" };
     sent.body = body;
@@ -50,8 +51,9 @@ export async function get<T>(path: string): Promise<T> {
   return (await (await ask("GET", path)).json()) as T;
 }
 
-export async function send<T>(method: "POST" | "PUT", path: string, body?: unknown): Promise<T> {
-  const answer = await ask(method, path, body);
+/** Send something; with a patience, what takes longer counts as not reached, and may have arrived all the same. */
+export async function send<T>(method: "POST" | "PUT", path: string, body?: unknown, patienceMs = 0): Promise<T> {
+  const answer = await ask(method, path, body, patienceMs);
   return (answer.status === 204 ? undefined : await answer.json()) as T;
 }
 
@@ -59,35 +61,9 @@ export function wordsOf(error: unknown): string {
   return error instanceof Refused ? error.words : error instanceof Error ? error.message : String(error);
 }
 
-export type Hearer = (data: Record<string, unknown>) => void;
-
-/** Follow a case. `live` hears at once when the line is down or up again. */
-export function follow(caseId: string, hearers: Readonly<Record<string, Hearer>>, live: (up: boolean) => void): void {
-  const SILENCE_MS = 25_000;
-  let source: EventSource | undefined;
-  let watch = 0;
-  const heard = (): void => {
-    live(true);
-    clearTimeout(watch);
-    watch = setTimeout(open, SILENCE_MS);
-  };
-  function open(): void {
-    source?.close();
-    source = new EventSource(`/api/cases/${caseId}/stream`);
-    source.addEventListener("alive", heard);
-    for (const [kind, hearer] of Object.entries(hearers)) {
-      source.addEventListener(kind, (event) => {
-        heard();
-        hearer(JSON.parse((event as MessageEvent<string>).data) as Record<string, unknown>);
-      });
-    }
-    source.onopen = heard;
-    source.onerror = () => {
-      live(false);
-      clearTimeout(watch);
-      watch = setTimeout(open, 1_000);
-    };
-  }
-  open();
-  addEventListener("pagehide", () => source?.close());
+/** Let go of work that did not reach the workbench: the first word of a stream that is up again begins it anew. */
+export function orLater(work: Promise<unknown>): void {
+  work.catch((error: unknown) => {
+    if (!(error instanceof Unreachable)) throw error;
+  });
 }

@@ -2,8 +2,9 @@
 
 import type { Asked, Choice, MadeView, Me, PlaceView, PlanParts, PlanView, RigBody, RigView, Rung } from "./api.js";
 import { announce, el, fill, isNarrow, labelled, report, select, show } from "./dom.js";
-import { follow, get, send, wordsOf } from "./net.js";
+import { get, orLater, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
+import { follow } from "./stream.js";
 
 const PARTS: readonly (readonly [string, string])[] = [
   ["ladder", "The ladder"],
@@ -21,6 +22,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   const main = shell(me, { caseId, section: "plan" }, view.title, view.invented);
   let chosen = "as_it_is";
   let parts = 0;
+  let asks = 0;
 
   const progress = el("progress", { max: 1, value: 0, "aria-label": "rigs worked out" });
   const doing = el("p", { class: "doing soft", role: "status" });
@@ -49,7 +51,10 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     }
   };
   const again = async (): Promise<void> => {
-    view = await get<PlanView>(base);
+    const asked = ++asks;
+    const found = await get<PlanView>(base);
+    if (asked !== asks) return; // a later answer is on its way, or was faster
+    view = found;
     draw();
   };
   const draw = (): void => {
@@ -123,7 +128,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
       },
       rig: (data) => {
         const id = String(data["id"]);
-        void again().then(async () => {
+        orLater(again().then(async () => {
           if (wanted.delete(id)) {
             own.done();
             await choose(id);
@@ -131,14 +136,14 @@ export async function plan(me: Me, caseId: string): Promise<void> {
           } else if (!answers.querySelector("section") && view.ready) {
             await Promise.all([choose(chosen), drawParts()]);
           }
-        });
+        }));
       },
-      rested: () => void again().then(async () => Promise.all([choose(chosen), drawParts()])),
+      rested: () => orLater(again().then(async () => Promise.all([choose(chosen), drawParts()]))),
       failed: (data) => {
         const error = data["error"] as { message: string };
         trouble.textContent = error.message;
         own.done();
-        void again();
+        orLater(again());
       },
     },
     (up) => main.classList.toggle("cut-off", !up),

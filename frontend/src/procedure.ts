@@ -1,13 +1,15 @@
-// The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter ends an attempt.
+// The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter end an attempt.
 
-import type { Choice, Me, RecordView, SaidView } from "./api.js";
+import type { Choice, Me, RecordView } from "./api.js";
 import { announce, el, fill, show } from "./dom.js";
-import { follow, get, wordsOf } from "./net.js";
-import { Queue } from "./queue.js";
+import { get, orLater, wordsOf } from "./net.js";
+import { type Line, Queue } from "./queue.js";
 import { shell } from "./shell.js";
+import { follow } from "./stream.js";
 
 const UNDO_KEY = "u";
 const ATTEMPT_KEY = ".";
+const MOST_CHOICES = 9;
 
 export async function procedure(me: Me, caseId: string): Promise<void> {
   const base = `/api/cases/${caseId}`;
@@ -16,7 +18,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
   const timeline = el("ol", { class: "timeline", "aria-label": "What stands, the latest first" });
   const echo = el("div", { class: "echo", role: "status", "aria-live": "polite" });
   const link = el("p", { class: "link", role: "status" });
-  const picks = el("div", { class: "picks", role: "group", "aria-label": "Which is meant" });
+  const picks = el("div", { class: "picks", role: "group", "aria-label": "How the attempt ended" });
   const room = el("div", { class: "room-view", "aria-label": "What the room sees", role: "region" });
   const line = el("input", {
     class: "typed",
@@ -29,51 +31,89 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     "aria-describedby": "keys",
     disabled: !me.may_record,
   });
-  let offered: readonly Choice[] = [];
-  let byLetter = false;
+  const open = el("div", { class: "open", role: "group", "aria-label": "To be settled" });
+  let ends: readonly Choice[] = [];
+  let asking: readonly Line[] = [];
+  let written = [...view.written];
+  let asks = 0;
+  const refusals: { readonly line: string; readonly words: string }[] = [];
 
-  const offer = (choices: readonly Choice[], letters: boolean, question: string): void => {
-    offered = choices.slice(0, letters ? 20 : 9);
-    byLetter = letters;
-    const rows = offered.map((one, k) => {
-      const shown = letters ? one.words : `${k + 1} ${one.words}`;
-      return el("button", { type: "button", class: "pick", onclick: () => pick(one) }, el("kbd", {}, shown.slice(0, 1)), shown.slice(1));
-    });
-    show(picks, ...(question ? [el("p", {}, question)] : []), ...rows);
-    if (rows.length) announce(`${question}: ${offered.map((one) => one.words).join(", ")}`);
+  /** Offer the ends of an attempt, each by its letter, or nothing. */
+  const offer = (choices: readonly Choice[]): void => {
+    ends = choices;
+    const rows = choices.map((one) =>
+      el("button", { type: "button", class: "pick", onclick: () => end(one) }, el("kbd", {}, one.words.slice(0, 1)), one.words.slice(1)),
+    );
+    show(picks, ...(rows.length ? [el("p", {}, "How did the attempt end?"), ...rows] : []));
+    if (rows.length) announce(`How did the attempt end? ${choices.map((one) => one.words).join(", ")}`);
   };
-  const pick = (one: Choice): void => {
-    offer([], false, "");
+  const end = (one: Choice): void => {
+    offer([]);
     queue.say(one.value);
     line.focus();
   };
-  const wrote = (typed: string, said: SaidView): void => {
-    if (said.written) {
-      const hazards = said.hazards.map((one) => el("p", { class: "hazard" }, one));
-      show(echo, el("p", {}, said.echo), ...hazards);
-    } else {
-      show(echo, el("p", { class: "trouble" }, `${typed}: ${said.question}`));
-      offer(said.choices, false, said.question);
-    }
+  /** Everything that waits for whoever typed it, the oldest first: numbers settle that one. */
+  const drawOpen = (): void => {
+    const asked = asking.map((one, k) => {
+      const { question, choices } = one.asks ?? { question: "", choices: [] };
+      const rows = choices.slice(0, MOST_CHOICES).map((choice, n) => {
+        const number = k === 0 ? [el("kbd", {}, String(n + 1)), " "] : [];
+        return el("button", { type: "button", class: "pick", onclick: () => pick(one, choice) }, ...number, choice.words);
+      });
+      const no = el("button", { type: "button", class: "pick quiet", onclick: () => letBe(one) }, "Let it be");
+      return el("div", { class: "question" }, el("p", { class: "trouble" }, `Not written yet: ${one.line}. ${question}`), ...rows, no);
+    });
+    const not = refusals.map((one) => {
+      const seen = el("button", { type: "button", class: "pick quiet", onclick: () => seenRefusal(one) }, "Seen");
+      return el("div", { class: "question" }, el("p", { class: "trouble", role: "alert" }, `Not written: ${one.line}. ${one.words}`), seen);
+    });
+    show(open, ...asked, ...not);
+  };
+  const pick = (one: Line, choice: Choice): void => {
+    queue.settle(one, choice.value);
+    line.focus();
+  };
+  const letBe = (one: Line): void => {
+    queue.letBe(one);
+    show(echo, el("p", {}, `Not written: ${one.line}`));
+    line.focus();
+  };
+  const seenRefusal = (one: (typeof refusals)[number]): void => {
+    refusals.splice(refusals.indexOf(one), 1);
+    drawOpen();
+    line.focus();
   };
   const queue = new Queue(caseId, {
-    wrote,
-    refused: (typed, error) => {
-      show(echo, el("p", { class: "trouble" }, `Not written: ${typed}. ${wordsOf(error)}`));
-      if (!line.value) line.value = typed;
+    wrote: (waiting, said) => {
+      if (!said.written) return announce(said.question);
+      written = "event" in waiting ? written.filter((id) => id !== waiting.event) : [waiting.key, ...written];
+      show(echo, el("p", {}, said.echo), ...said.hazards.map((one) => el("p", { class: "hazard" }, one)));
     },
-    waits: (lines, reached) => {
+    refused: (words, error) => {
+      refusals.push({ line: words, words: wordsOf(error) });
+      drawOpen();
+    },
+    waits: (lines, reached, unclear) => {
       const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
       link.textContent = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+      asking = unclear;
+      drawOpen();
     },
   });
+  const undo = (): void => {
+    const said = queue.undo(written);
+    if (said) show(echo, el("p", {}, said));
+    line.focus();
+  };
   const enter = (): void => {
     const text = line.value.trim();
     line.value = "";
-    offer([], false, "");
-    if (!text) return;
-    if (text === "undo" || text === UNDO_KEY) queue.undo();
-    else queue.say(text);
+    offer([]);
+    const first = asking[0];
+    const chosen = /^\d+$/.test(text) ? first?.asks?.choices.slice(0, MOST_CHOICES)[Number(text) - 1] : undefined;
+    if (first && chosen) pick(first, chosen);
+    else if (text === "undo" || text === UNDO_KEY) undo();
+    else if (text) queue.say(text);
   };
   line.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
@@ -81,12 +121,12 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
       event.preventDefault();
       enter();
     } else if (event.key === "Escape") {
-      offer([], false, "");
+      offer([]);
     } else if (!line.value) {
-      const chosen = byLetter ? offered.find((one) => one.words.startsWith(`${event.key} `)) : offered[Number(event.key) - 1];
-      if (chosen) pick(chosen);
-      else if (event.key === UNDO_KEY && !offered.length) queue.undo();
-      else if (event.key === ATTEMPT_KEY) offer(view.attempt, true, "How did the attempt end?");
+      const chosen = ends.find((one) => one.words.startsWith(`${event.key} `));
+      if (chosen) end(chosen);
+      else if (event.key === UNDO_KEY) undo();
+      else if (event.key === ATTEMPT_KEY) offer(view.attempt);
       else return;
       event.preventDefault();
     }
@@ -102,7 +142,11 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     fill(room, view.room);
   };
   const again = async (): Promise<void> => {
-    view = await get<RecordView>(`${base}/record`);
+    const asked = ++asks;
+    const found = await get<RecordView>(`${base}/record`);
+    if (asked !== asks) return; // a later answer is on its way, or was faster
+    view = found;
+    written = [...view.written];
     draw();
   };
 
@@ -113,13 +157,13 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     el("kbd", {}, UNDO_KEY),
     " takes the last back, ",
     el("kbd", {}, ATTEMPT_KEY),
-    " and a letter ends an attempt, a number picks what is meant, Esc lets it be.",
+    " and a letter ends an attempt. A number and Enter settle the oldest unclear line.",
   );
   const acts = el(
     "div",
     { class: "acts" },
-    el("button", { type: "button", onclick: () => queue.undo(), disabled: !me.may_record }, "Take the last back"),
-    el("button", { type: "button", onclick: () => offer(view.attempt, true, "How did the attempt end?"), disabled: !me.may_record }, "An attempt ended"),
+    el("button", { type: "button", onclick: undo, disabled: !me.may_record }, "Take the last back"),
+    el("button", { type: "button", onclick: () => offer(view.attempt), disabled: !me.may_record }, "An attempt ended"),
   );
   const examples = el("details", {}, el("summary", {}, "Lines, by example"), el("ul", { class: "examples" }, ...view.examples.map((one) => el("li", {}, el("code", {}, one)))));
   const write = el(
@@ -134,13 +178,13 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     line,
     el("button", { disabled: !me.may_record }, "Write"),
   );
-  show(main, el("div", { class: "recorder" }, write, keys, acts, picks, echo, link, timeline, examples), room);
+  show(main, el("div", { class: "recorder" }, write, keys, acts, picks, open, echo, link, timeline, examples), room);
   draw();
   line.focus();
   follow(
     caseId,
     {
-      record: () => void again(),
+      record: () => orLater(again()),
       room: (data) => fill(room, String(data["html"])),
     },
     (up) => {

@@ -1,25 +1,41 @@
-// Lines on their way to the record. A line stays here until the server has it on its disk; sent again after a cut, its
-// key keeps it from being written twice. The lines outlive a closed page.
+// Lines on their way to the record. A line stays here until the server has it on its disk, and an unclear one until it is
+// settled; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
+// keeps its own, under a name it holds a lock on, and takes over those whose lock nobody holds any more.
 
-import type { SaidView } from "./api.js";
+import type { Choice, SaidView } from "./api.js";
 import { Refused, Unreachable, send } from "./net.js";
 
-interface Waiting {
+export interface Line {
   readonly key: string;
   readonly line: string;
   readonly said_at: string;
-  readonly undo: boolean;
+  /** It was sent, and may have arrived. */
+  readonly sent?: boolean;
+  /** What is unclear about it: it waits for whoever typed it. */
+  readonly asks?: { readonly question: string; readonly choices: readonly Choice[] };
 }
 
+interface TakingBack {
+  readonly key: string;
+  readonly event: string;
+}
+
+type Waiting = Line | TakingBack;
+
 export interface Hears {
-  wrote(line: string, said: SaidView): void;
-  refused(line: string, error: unknown): void;
-  waits(lines: readonly string[], reached: boolean): void;
+  wrote(waiting: Waiting, said: SaidView): void;
+  refused(words: string, error: unknown): void;
+  /** What waits for the server, whether it answers, and what waits for an answer. */
+  waits(words: readonly string[], reached: boolean, asking: readonly Line[]): void;
 }
 
 const PAUSES_MS = [500, 1_000, 2_000, 4_000] as const;
+const PATIENCE_MS = 6_000;
+/** A line that takes longer than this is seen to wait. */
+const UNSEEN_MS = 700;
 
 export class Queue {
+  private readonly ofCase: string;
   private readonly name: string;
   private sending = false;
   private failures = 0;
@@ -29,69 +45,128 @@ export class Queue {
     private readonly caseId: string,
     private readonly hears: Hears,
   ) {
-    this.name = `backstay-lines-${caseId}`;
+    this.ofCase = `backstay-lines-${caseId}/`;
+    this.name = this.ofCase + key();
+    void navigator.locks.request(this.name, () => new Promise(() => undefined));
     addEventListener("online", () => this.now());
     this.now();
   }
 
   say(line: string): void {
-    this.add(line, false);
+    this.add({ key: key(), line, said_at: new Date().toISOString() });
   }
 
-  undo(): void {
-    this.add("undo", true);
+  /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. */
+  settle(unclear: Line, line: string): void {
+    this.keep(this.kept().map((one) => (one.key === unclear.key ? { key: one.key, line, said_at: unclear.said_at } : one)));
+    void this.flush();
+  }
+
+  /** Write nothing of an unclear line. */
+  letBe(unclear: Line): void {
+    this.drop(unclear.key);
+    this.tell();
+  }
+
+  /** Take back what was said last: what is not sent yet is not sent, what is written is taken back by its name.
+   *
+   * `written` are the events that can be taken back, the last written first. Returns what became of it, in words, where
+   * nothing has to be sent. */
+  undo(written: readonly string[]): string {
+    const kept = this.kept();
+    const going = new Set(kept.flatMap((one) => ("event" in one ? [one.event] : [])));
+    const last = kept.filter((one): one is Line => "line" in one && !going.has(one.key)).at(-1);
+    if (last && !last.sent) {
+      this.letBe(last);
+      return `Not written: ${last.line}`;
+    }
+    const event = last?.key ?? written.find((one) => !going.has(one));
+    if (!event) return "Nothing stands that could be taken back.";
+    this.add({ key: key(), event });
+    return "";
   }
 
   /** Try now, as when the line is up again. */
   now(): void {
     clearTimeout(this.timer);
     this.failures = 0;
-    void this.flush();
+    void this.adopt().then(() => this.flush());
   }
 
-  private add(line: string, undo: boolean): void {
-    const key = crypto.randomUUID().replaceAll("-", "");
-    this.keep([...this.kept(), { key, line, said_at: new Date().toISOString(), undo }]);
+  /** Take over the lines of pages that are gone. */
+  private async adopt(): Promise<void> {
+    for (const name of Object.keys(localStorage)) {
+      if (!name.startsWith(this.ofCase) || name === this.name) continue;
+      await navigator.locks.request(name, { ifAvailable: true }, (lock) => {
+        if (!lock) return;
+        this.keep([...read(name), ...this.kept()]);
+        localStorage.removeItem(name);
+      });
+    }
+  }
+
+  private add(one: Waiting): void {
+    this.keep([...this.kept(), one]);
+    setTimeout(() => this.tell(), UNSEEN_MS);
     void this.flush();
   }
 
   private kept(): readonly Waiting[] {
-    try {
-      return JSON.parse(localStorage.getItem(this.name) ?? "[]") as Waiting[];
-    } catch {
-      return [];
-    }
+    return read(this.name);
   }
 
   private keep(lines: readonly Waiting[]): void {
-    localStorage.setItem(this.name, JSON.stringify(lines));
+    if (lines.length) localStorage.setItem(this.name, JSON.stringify(lines));
+    else localStorage.removeItem(this.name);
+  }
+
+  private next(): Waiting | undefined {
+    return this.kept().find((one) => !("line" in one) || !one.asks);
   }
 
   private async flush(): Promise<void> {
     if (this.sending) return;
     this.sending = true;
-    for (let first = this.kept()[0]; first; first = this.kept()[0]) {
-      const { key, line, said_at, undo } = first;
-      const path = `/api/cases/${this.caseId}/record/${undo ? "undo" : "lines"}`;
+    for (let first = this.next(); first; first = this.next()) {
       try {
-        const said = await send<SaidView>("POST", path, undo ? { key } : { key, line, said_at });
-        this.drop(key);
-        this.hears.wrote(line, said);
+        this.answered(first, await this.sent(first));
       } catch (error) {
         if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401))) {
           this.later();
           break;
         }
-        this.drop(key);
-        this.hears.refused(line, error);
+        this.drop(first.key);
+        this.hears.refused("line" in first ? first.line : "to take back", error);
       }
       this.failures = 0;
     }
     this.sending = false;
-    this.hears.waits(
-      this.kept().map((one) => one.line),
-      this.failures === 0,
-    );
+    this.tell();
+  }
+
+  private async sent(one: Waiting): Promise<SaidView> {
+    const record = `/api/cases/${this.caseId}/record`;
+    if ("event" in one) return send<SaidView>("POST", `${record}/corrections`, { ...one, line: "", reason: "undone" }, PATIENCE_MS);
+    const { key, line, said_at } = one;
+    this.keep(this.kept().map((other) => (other.key === key ? { ...other, sent: true } : other)));
+    return send<SaidView>("POST", `${record}/lines`, { key, line, said_at }, PATIENCE_MS);
+  }
+
+  private answered(one: Waiting, said: SaidView): void {
+    if ("line" in one && !said.written) {
+      const asks = { question: said.question, choices: said.choices };
+      this.keep(this.kept().map((other) => (other.key === one.key ? { ...one, sent: false, asks } : other)));
+    } else {
+      this.drop(one.key);
+    }
+    this.hears.wrote(one, said);
+  }
+
+  private tell(): void {
+    const kept = this.kept();
+    const asking = kept.filter((one): one is Line => "line" in one && one.asks !== undefined);
+    const waiting = kept.flatMap((one) => ("event" in one ? ["to take back"] : one.asks ? [] : [one.line]));
+    this.hears.waits(waiting, this.failures === 0, asking);
   }
 
   private drop(key: string): void {
@@ -104,4 +179,16 @@ export class Queue {
     clearTimeout(this.timer);
     this.timer = setTimeout(() => void this.flush(), pause);
   }
+}
+
+function read(name: string): readonly Waiting[] {
+  try {
+    return JSON.parse(localStorage.getItem(name) ?? "[]") as Waiting[];
+  } catch {
+    return [];
+  }
+}
+
+function key(): string {
+  return crypto.randomUUID().replaceAll("-", "");
 }

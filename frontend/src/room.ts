@@ -2,8 +2,9 @@
 
 import type { Part } from "./api.js";
 import { el, fill, show } from "./dom.js";
-import { follow, get } from "./net.js";
+import { get } from "./net.js";
 import { theme, wear } from "./shell.js";
+import { follow } from "./stream.js";
 
 export async function room(caseId: string): Promise<void> {
   wear(theme() === "light" ? "light" : "dark");
@@ -19,19 +20,13 @@ export async function room(caseId: string): Promise<void> {
   let since = "";
   follow(
     caseId,
-    { room: (data) => fill(display, String(data["html"])), rig: () => void refresh(), rested: () => void refresh() },
-    (up) => {
+    { room: (data) => fill(display, String(data["html"])) },
+    (up, why) => {
       if (!up && !since) since = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-      if (up && since) {
-        since = "";
-        void refresh();
-      }
+      if (up) since = "";
       dead.hidden = up;
-      dead.textContent = up ? "" : `NOT LIVE since ${since}: what stands here is old`;
+      dead.textContent = up ? "" : `NOT LIVE since ${since}: what stands here is old (${why})`;
       document.body.classList.toggle("stale", !up);
     },
   );
-  async function refresh(): Promise<void> {
-    fill(display, (await get<Part>(`${base}/room`)).html);
-  }
 }

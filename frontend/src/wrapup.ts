@@ -2,8 +2,9 @@
 
 import type { EventItem, LessonView, Me, RecordView, ReportView, SaidView } from "./api.js";
 import { announce, el, labelled, report, show } from "./dom.js";
-import { follow, get, send, wordsOf } from "./net.js";
+import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
+import { follow } from "./stream.js";
 
 const PAPERS: readonly (readonly [string, string])[] = [
   ["report.pdf", "PDF"],
@@ -67,7 +68,8 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
   };
   const drawReport = (made: ReportView): void => {
     show(preview, report(made.html));
-    const by = el("input", { name: "by", required: true, autocomplete: "off" });
+    // Where the workbench has users, nobody signs as somebody else.
+    const by = el("input", { name: "by", required: true, autocomplete: "off", readonly: me.with_users, value: me.with_users ? me.name : "" });
     if (!me.may_change) return show(desk, el("p", { class: "soft" }, "An operator signs."));
     if (!made.signed) {
       const sure = el("input", { type: "checkbox", required: true, name: "read" });

@@ -42,7 +42,7 @@ def test_the_rig_in_place_is_answered_before_its_way_back_is_solved(
     monkeypatch.setattr(planning, "way_back", counted)
     found = plan_in_place(case, draws=FEW)
     assert asked == [] and found.document.way_back is None and found.document.in_place.chance.value > 0.0
-    whole = found.with_way_back()
+    whole = found.whole()
     assert asked == ["way back"] and whole.way_back is not None and whole.way_back.items
     assert whole == plan_case(case, draws=FEW, only_in_place=True)
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import runpy
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,33 +14,21 @@ from fastapi.testclient import TestClient
 
 from backstay.app.loading import load_case
 from backstay.app.plan import plan_case
-from backstay.identifiers import UserRole
-from backstay.web.application import application
-from backstay.web.serving import local_workbench
 
 ROOT = Path(__file__).resolve().parents[2]
 WORKBENCHES = runpy.run_path(str(ROOT / "tests" / "workbenches.py"))
-HOST = "127.0.0.1:8750"
-DRAWS = 128
-
-
-def files(folder: Path) -> list[dict[str, str]]:
-    return [{"name": one.name, "text": one.read_text(encoding="utf-8")} for one in sorted(folder.iterdir())]
+DRAWS, HOST, files, say, until = (WORKBENCHES[name] for name in ("DRAWS", "HOST", "files", "say", "until"))
 
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    folder = tmp_path_factory.mktemp("library")
-    return local_workbench(folder, port=8750, store_url=f"sqlite:///{folder / 'records.sqlite'}", draws=DRAWS)
+    return WORKBENCHES["bench"](tmp_path_factory.mktemp("library"))
 
 
 @pytest.fixture(scope="module")
 def client(bench: Any) -> Iterator[TestClient]:
-    secret, _ = bench.visits.begin("tester", UserRole.OPERATOR)
-    gate = application(bench, hosts=frozenset({HOST}))
-    with TestClient(gate, base_url=f"http://{HOST}", headers={"origin": f"http://{HOST}"}) as client:
-        client.cookies.set(bench.cookie, secret)
-        yield client
+    with WORKBENCHES["client"](bench) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")
@@ -54,16 +41,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def case(client: TestClient, small: Path) -> str:
-    made = client.post("/api/cases/import", json={"files": files(small)})
-    assert made.status_code == 201, made.text
-    return str(made.json()["id"])
-
-
-def until(found: Callable[[], bool], seconds: float = 240.0) -> None:
-    ends = time.monotonic() + seconds
-    while not found():
-        assert time.monotonic() < ends, "it never came"
-        time.sleep(0.05)
+    return str(WORKBENCHES["brought_in"](client, small))
 
 
 # Cases
@@ -169,7 +147,7 @@ def test_the_plan_kept_in_memory_is_the_plan(client: TestClient, bench: Any, cas
     assert not view["rungs"][0]["ready"] and view["invented"]
     until(lambda: all(one["ready"] for one in client.get(f"/api/cases/{case}/plan").json()["rungs"]))
     desk = bench.desks.desk(case)
-    until(lambda: desk.plan.plan.ladder is not None)
+    until(lambda: desk.plan.plan.way_back is not None)  # the last to come
     assert desk.plan.plan == plan_case(load_case(desk.case.file), draws=DRAWS)
 
     # One rig in full, its device anywhere on the way.
@@ -223,12 +201,6 @@ def test_the_plan_kept_in_memory_is_the_plan(client: TestClient, bench: Any, cas
 # The record
 
 
-def say(client: TestClient, case: str, line: str, key: str, **more: Any) -> dict[str, Any]:
-    answer = client.post(f"/api/cases/{case}/record/lines", json={"key": key, "line": line, **more})
-    assert answer.status_code == 200, answer.text
-    return dict(answer.json())
-
-
 def events(client: TestClient, case: str) -> list[dict[str, Any]]:
     return list(client.get(f"/api/cases/{case}/record").json()["events"])
 
@@ -240,10 +212,11 @@ def test_a_line_is_written_once_however_often_it_is_sent(client: TestClient, cas
     other = say(client, case, "contrast 8", "key-00000002")
     assert (first["again"], again["again"], other["again"]) == (False, True, False)
     assert [one["kind"] for one in events(client, case)].count("contrast") == 2
-    undone = [
-        client.post(f"/api/cases/{case}/record/undo", json={"key": "key-00000003"}).json() for _ in range(3)
-    ]
+    body = {"key": "key-00000003", "event": "key-00000002", "reason": "undone"}
+    undone = [client.post(f"/api/cases/{case}/record/corrections", json=body).json() for _ in range(3)]
     assert [one["again"] for one in undone] == [False, True, True]
+    assert undone[0]["echo"].startswith("taken back: ") and undone[2]["echo"] == undone[0]["echo"]
+    assert client.get(f"/api/cases/{case}/record").json()["written"][0] == "key-00000001"
     assert [one["kind"] for one in events(client, case)].count("contrast") == 1
 
 

@@ -20,7 +20,7 @@ from backstay.web.desks import Desks
 from backstay.web.gate import POLICY, GuardedRoute, needs
 from backstay.web.hub import Hub
 from backstay.web.parts import Workbench
-from backstay.web.visits import TOKEN_S, VISIT_S, Visits
+from backstay.web.visits import MOST_TOKENS, TOKEN_S, VISIT_S, Visits
 
 HOST = "127.0.0.1:8750"
 ORIGIN = f"http://{HOST}"
@@ -258,3 +258,16 @@ def test_a_page_without_anything_of_anyone_is_all_the_door_shows(client: TestCli
     assert '<script type="module" src="/static/main.js"></script>' in door.text
     assert not re.search(r"<script(?![^>]*src=)|<style|style=|onclick", door.text)
     assert json.loads(client.get("/api/me").text)["error"] == "Refused"
+
+
+def test_a_link_is_said_anew_in_the_terminal_alone(client: TestClient, bench: Workbench) -> None:
+    said: list[str] = []
+    bench.say_link = lambda: said.append(bench.visits.token("this machine", UserRole.OPERATOR))
+    for _ in range(MOST_TOKENS):
+        answer = client.post("/api/enter/link")
+        assert (answer.status_code, answer.content) == (204, b"")
+    assert client.post("/api/enter/link").status_code == 429 and len(said) == MOST_TOKENS
+    assert client.post("/api/enter", json={"token": said[0]}).status_code == 200
+    assert client.post("/api/enter/link").status_code == 204  # one is used up
+    elsewhere = client.post("/api/enter/link", headers={"origin": "http://evil.example"})
+    assert elsewhere.status_code == 403

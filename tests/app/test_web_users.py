@@ -149,3 +149,27 @@ def test_users_by_the_command_line(tmp_path: Path) -> None:
     assert json.loads((tmp_path / USERS_FILE).read_text())["op"]["role"] == "operator"
     gone = CliRunner().invoke(app, ["users", str(tmp_path), "--remove", "op"])
     assert gone.exit_code == 0 and Users(tmp_path / USERS_FILE).all() == {}
+
+
+def test_nobody_signs_as_somebody_else(opened: Any) -> None:
+    _, client = opened
+    client.post("/api/enter", json={"name": "op", "password": PASSWORD})
+    case = client.post("/api/cases/demo").json()["id"]
+    for k, line in enumerate(
+        ("guide 6 standard right", "wire in workhorse", "timi 3 residual 8", "end counted")
+    ):
+        body = {"key": f"signed-{k}", "line": line}
+        assert client.post(f"/api/cases/{case}/record/lines", json=body).json()["written"]
+    digest = client.get(f"/api/cases/{case}/report").json()["digest"]
+    refused = client.post(f"/api/cases/{case}/report/sign", json={"by": "another", "digest": digest})
+    assert (refused.status_code, refused.json()["field"], refused.json()["allowed"]) == (422, "by", "op")
+    signed = client.post(f"/api/cases/{case}/report/sign", json={"by": "op", "digest": digest})
+    assert signed.status_code == 200 and signed.json()["signed"]
+    refused = client.post(f"/api/cases/{case}/report/addenda", json={"by": "another", "text": "more"})
+    assert refused.json()["field"] == "by"
+
+
+def test_where_there_are_users_no_link_is_said(opened: Any) -> None:
+    _, client = opened
+    refused = client.post("/api/enter/link")
+    assert (refused.status_code, refused.json()["allowed"]) == (403, "enter by name and password")

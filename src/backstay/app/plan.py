@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from backstay.adapters.events_file import events_path, read_events
-from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.plan_file import (
     PlanDocument,
     RigResult,
@@ -19,8 +18,9 @@ from backstay.adapters.record_entries import entries_of
 from backstay.app.carrying import SolvedCarry, own_deliveries, solve_own
 from backstay.app.holds import case_specs
 from backstay.app.ladder import LADDER_DRAWS_PER_DRAW, climb, ladder_part, provisional_rung
+from backstay.app.ladder.landings import ShapeKey
 from backstay.app.learning import Known, as_it_stands, learned_case, thinned
-from backstay.app.learning.reranking import with_ladder
+from backstay.app.learning.reranking import LadderAfter, ladder_after
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.plan_document import bare_document, chance_of, in_order, rig_result
 from backstay.app.progress import FIRST_RUNG, Progress
@@ -32,7 +32,9 @@ from backstay.app.solving import (
 )
 from backstay.app.treatment import size_case
 from backstay.app.way_back import way_back
+from backstay.core.anatomy.lesion import Lesion
 from backstay.core.inference.draws import DrawSet, sample, with_overrides
+from backstay.core.mechanics.delivery import Transfer
 from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.moves import Alternative
@@ -89,40 +91,64 @@ def plan_case(
         The rig in place first, the others by chance.
     """
     if only_in_place:
-        return plan_in_place(case, seed=seed, draws=draws, progress=progress).with_way_back(progress)
+        return plan_in_place(case, seed=seed, draws=draws, progress=progress).whole(progress)
     sampled = sample(case_specs(case), count=draws, seed=seed)
     entries = _entries(case)
     as_filed, case = case, as_it_stands(case, entries)
     solved = solve_rigs(case, options_of(case), sampled, progress)
-    document, _ = plan_of(as_filed, entries, case, solved, sampled, seed=seed, progress=progress)
-    return document
+    made = plan_of(as_filed, entries, case, solved, sampled, seed=seed, progress=progress)
+    return made.whole(progress)
 
 
 @dataclass(frozen=True)
-class InPlace:
-    """The rig in place answered; its way back takes as long again and is worked out when asked for.
+class Planned:
+    """A plan but for what nobody waits for: the way back with the rig in place, and what the last attempt changed.
 
     Attributes
     ----------
     case : LoadedCase
         As the record leaves it.
     document : PlanDocument
-        The plan of the rig in place, its way back not told.
-    answer : Answer
-        Behind it.
+        The plan without them.
+    answers : sequence of Answer
+        Behind its rigs, that of the one in place first.
     draws : DrawSet
         The uncertain inputs, those of the way back among them.
+    after : LadderAfter or None
+        The ladder that attempts left, where they left one.
     """
 
     case: LoadedCase
     document: PlanDocument
-    answer: Answer
+    answers: Sequence[Answer]
     draws: DrawSet
+    after: LadderAfter | None = None
 
-    def with_way_back(self, progress: Progress | None = None) -> PlanDocument:
-        """Return the plan with the way back out."""
-        found = way_back(self.case, self.answer, self.draws, progress)
-        return self.document.model_copy(update={"way_back": found})
+    def whole(self, progress: Progress | None = None) -> PlanDocument:
+        """Return the plan with the way back out, and what the last attempt changed of the ladder."""
+        told: dict[str, object] = {"way_back": way_back(self.case, self.answers[0], self.draws, progress)}
+        if self.after is not None:
+            told["learned"] = self.after.document()
+        return self.document.model_copy(update=told)
+
+
+@dataclass
+class Shapes:
+    """What earlier plans of a case solved beyond its rigs: attempts change draws, not shapes.
+
+    Attributes
+    ----------
+    lesions : tuple of Lesion
+        As they were then: the loads that a shape is solved at are theirs.
+    carried : dict of str to list of SolvedCarry
+        What moves place, by move.
+    ladder : dict
+        The ladder's own shapes.
+    """
+
+    lesions: tuple[Lesion, ...]
+    carried: dict[str, list[SolvedCarry]] = field(default_factory=dict)
+    ladder: dict[ShapeKey, Sequence[Transfer]] = field(default_factory=dict)
 
 
 def plan_in_place(
@@ -131,7 +157,7 @@ def plan_in_place(
     seed: int = DEFAULT_SEED,
     draws: int = DEFAULT_DRAW_COUNT,
     progress: Progress | None = None,
-) -> InPlace:
+) -> Planned:
     """Answer for the rig in place alone; arguments as for `plan_case`."""
     sampled = sample(case_specs(case), count=draws, seed=seed)
     entries = _entries(case)
@@ -143,7 +169,7 @@ def plan_in_place(
     )
     document = document_of(case, results, options, believed, seed=seed)
     document = document.model_copy(update={"learned": None if learned is None else learned.document})
-    return InPlace(case, document, answers[0], way_back_draws(case, believed, seed))
+    return Planned(case, document, answers, way_back_draws(case, believed, seed))
 
 
 def _entries(case: LoadedCase) -> tuple[Entry, ...]:
@@ -174,12 +200,12 @@ def plan_of(
     sampled: DrawSet,
     *,
     seed: int,
+    shapes: Shapes | None = None,
     progress: Progress | None = None,
-) -> tuple[PlanDocument, list[Answer]]:
-    """Return the plan from rigs that are solved, the one in place first, and every rig's answer behind it.
+) -> Planned:
+    """Return the plan from rigs that are solved, the one in place first.
 
-    As soon as the rigs are answered the first rung so far is told of; what moves place, the way back and the whole
-    ladder take longer.
+    As soon as the rigs are answered the first rung so far is told of; what moves place and the whole ladder take longer.
 
     Parameters
     ----------
@@ -191,9 +217,12 @@ def plan_of(
         Solved for it.
     sampled : DrawSet
         The uncertain inputs, before attempts taught anything.
+    shapes : Shapes, optional
+        What earlier plans of the case on these lesions solved; what this one solves is added.
     seed, progress
         As for `plan_case`.
     """
+    shapes = shapes or Shapes(case.lesions)
     options = [rig.alternative for rig in solved]
     believed, known, answers, results = _answered(
         as_filed,
@@ -208,26 +237,38 @@ def plan_of(
     if progress is not None:
         first = provisional_rung(case, case_safety(case), believed, answers, told=known is not None)
         progress(f"{FIRST_RUNG}{first}", 1.0)
-    carried = carry(case, options, believed, seed=seed, progress=progress)
-    results = with_own_deliveries(case, results, options, carried, believed, seed=seed)
-    ordered = in_order(results)
-    document = document_of(case, ordered, options, believed, seed=seed, here=answers[0], progress=progress)
-    if known is not None:
-        document = document.model_copy(update={"learned": known.document})
+    if not shapes.carried:
+        shapes.carried = carry(case, options, believed, seed=seed, progress=progress)
+    results = with_own_deliveries(case, results, options, shapes.carried, believed, seed=seed)
+    document = document_of(case, in_order(results), options, believed, seed=seed)
+    after = None
     if known is not None and not known.landed:
-        taught = with_ladder(known, carried, progress)
-        assert taught.reranked is not None
-        return document.model_copy(update={"learned": taught, "ladder": taught.reranked.ladder}), answers
-    ladder = ladder_of(
+        after = ladder_after(known, shapes.carried, shapes.ladder, progress)
+        ladder = after.part
+    else:
+        climbed = climb(
+            case,
+            case_safety(case),
+            sample(sampled.specs, count=LADDER_DRAWS_PER_DRAW * sampled.count, seed=seed)
+            if known is None
+            else known.draws,
+            solved=solved,
+            carried=shapes.carried,
+            told=known is not None,
+            seed=seed if known is None else None,  # no more can be drawn of what attempts left
+            shapes=shapes.ladder,
+            progress=progress,
+        )
+        shapes.ladder.update(climbed.landings.solved)
+        ladder = ladder_part(climbed)
+    learned = None if known is None else known.document
+    return Planned(
         case,
-        solved,
-        sampled,
-        believed=known.draws if known is not None else None,
-        seed=seed,
-        carried=carried,
-        progress=progress,
+        document.model_copy(update={"ladder": ladder, "learned": learned}),
+        answers,
+        way_back_draws(case, believed, seed),
+        after,
     )
-    return document.model_copy(update={"ladder": ladder}), answers
 
 
 def _answered(
@@ -289,34 +330,6 @@ def _with_chance(result: RigResult, value: float, count: int) -> RigResult:
     return result.model_copy(update={"chance": chance_of(value, count)})
 
 
-def ladder_of(
-    case: LoadedCase,
-    solved: Sequence[SolvedRig],
-    draws: DrawSet,
-    *,
-    believed: DrawSet | None = None,
-    seed: int,
-    carried: Mapping[str, Sequence[SolvedCarry]],
-    progress: Progress | None = None,
-) -> LadderPart:
-    """Return the ladder of a case whose rigs, and what their moves place, are solved.
-
-    `believed` are the many draws that attempts left; no more of them can be drawn.
-    """
-    more = believed or sample(draws.specs, count=LADDER_DRAWS_PER_DRAW * draws.count, seed=seed)
-    climbed = climb(
-        case,
-        case_safety(case),
-        more,
-        solved=solved,
-        carried=carried,
-        told=believed is not None,
-        seed=seed if believed is None else None,
-        progress=progress,
-    )
-    return ladder_part(climbed)
-
-
 def document_of(
     case: LoadedCase,
     rigs: list[RigResult],
@@ -324,14 +337,8 @@ def document_of(
     sampled: DrawSet,
     *,
     seed: int,
-    here: Answer | None = None,
-    progress: Progress | None = None,
 ) -> PlanDocument:
-    """Return the plan without its ladder; `here` is the answer for the rig in place, whose way back is told where it is given."""
+    """Return the plan without its ladder and way back."""
     draws = way_back_draws(case, sampled, seed)
-    found = {
-        "treatment": size_case(case),
-        "limits": limits_of(case_safety(case), options=options),
-        "way_back": None if here is None else way_back(case, here, draws, progress),
-    }
+    found = {"treatment": size_case(case), "limits": limits_of(case_safety(case), options=options)}
     return bare_document(case, rigs, options, draws, seed=seed).model_copy(update=found)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -19,6 +19,7 @@ from backstay.app.numbers import quantiles
 from backstay.app.plan import (
     DEFAULT_DRAW_COUNT,
     DEFAULT_SEED,
+    Shapes,
     document_of,
     options_of,
     plan_of,
@@ -46,10 +47,12 @@ from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.move_facts import AS_IT_IS
 from backstay.core.rigging.moves import Alternative, Situation
 from backstay.errors import NotFound
-from backstay.identifiers import MoveId
+from backstay.identifiers import EventKind, MoveId
 
 ValueT = TypeVar("ValueT")
 
+WEIGHED = frozenset({EventKind.ATTEMPT, EventKind.INFLATION, EventKind.PREPARED})
+"""Events after which the rigs are weighed anew."""
 MOST_ASKED = 20
 """Rigs of the user's own that are kept; the oldest goes first."""
 
@@ -105,6 +108,8 @@ class PlanDesk:
         self._asked: list[str] = []
         self._count = 0
         self._base: PlanDocument | None = None
+        self._shapes = Shapes(case.lesions)
+        self.weighed_by: tuple[str, ...] = ()
         self._lock = threading.Lock()
 
     def groups(self) -> list[tuple[Alternative, ...]]:
@@ -128,15 +133,13 @@ class PlanDesk:
             for rig, answer, result in zip(solved, answers, results, strict=True):
                 self._solved[result.id], self._answers[result.id] = rig, answer
                 self._results[result.id] = result
-        here = next((a for a, r in zip(answers, results, strict=True) if r.in_place), None)
-        if self._base is None and here is not None:
-            self._base = document_of(
-                self.case, in_order(results), self.options, self.draws, seed=self.seed, here=here
-            )
+        if self._base is None and any(result.in_place for result in results):
+            self._base = document_of(self.case, in_order(results), self.options, self.draws, seed=self.seed)
 
-    def settle(self, entries: Sequence[Entry], progress: Progress | None = None) -> None:
+    def settle(self, entries: Sequence[Entry], progress: Progress | None = None) -> Iterator[PlanDocument]:
         """Work out the whole plan by the record so far, once every rig is solved: what attempts taught, the moves' own
-        deliveries, the ladder. Without attempts it is what `plan_case` gives.
+        deliveries, the ladder; then what nobody waits for. Yields the plan as it stands after each.
+        Without attempts it is what `plan_case` gives.
 
         After attempts the lesions are as the record leaves them, on the shapes solved before: a prepared lesion
         changes the load it takes to cross it, not the shape the assembly takes under a load.
@@ -146,14 +149,30 @@ class PlanDesk:
         solved = [self._solved[option.id] for option in self.options]
         if case.lesions != self.case.lesions:
             solved = self._upon(case, progress)
-        plan, answers = plan_of(
-            self.case, stands, case, solved, self.draws, seed=self.seed, progress=progress
+        if self._shapes.lesions != case.lesions:
+            self._shapes = Shapes(case.lesions)
+        made = plan_of(
+            self.case,
+            stands,
+            case,
+            solved,
+            self.draws,
+            seed=self.seed,
+            shapes=self._shapes,
+            progress=progress,
         )
         with self._lock:
             own = {name: result for name, result in self._results.items() if name in self._asked}
-            self._answers.update({answer.alternative.id: answer for answer in answers})
-            self._results = {**own, **{result.id: result for result in plan.rigs}}
-            self._base = plan
+            self._answers.update({answer.alternative.id: answer for answer in made.answers})
+            self._results = {**own, **{result.id: result for result in made.document.rigs}}
+            self._base, self.weighed_by = made.document, self.weighs(entries)
+        yield made.document
+        self._base = made.whole(progress)
+        yield self._base
+
+    def weighs(self, entries: Sequence[Entry]) -> tuple[str, ...]:
+        """Return the events of a record that the rigs are weighed by."""
+        return tuple(entry.id for entry in standing(entries) if entry.kind in WEIGHED)
 
     def _upon(self, case: LoadedCase, progress: Progress | None) -> list[SolvedRig]:
         """Return the rigs of a case with other lesions, on the shapes that are solved; what has none is solved now."""

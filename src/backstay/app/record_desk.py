@@ -31,7 +31,7 @@ class Said:
     event : Event or None
         As written; None when nothing was.
     taken_back : Event or None
-        What an undo took back.
+        What was taken back.
     again : bool
         It had been written before: the line was sent twice.
     question : str
@@ -126,24 +126,6 @@ class RecordDesk:
             shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
             return Said(event, hazards=shown, waiting=waiting)
 
-    def undo(self, *, key: str, role: str) -> Said:
-        """Take back the last event that stands, once for one key.
-
-        Raises
-        ------
-        InputError
-            There is nothing to take back.
-        """
-        with self._lock:
-            self.recorder.refresh()
-            event = self.recorder.written(key)
-            again = event is not None
-            if event is None:
-                self.recorder.author_role = role
-                event = self.recorder.undo(key=key)
-                self._told(event)
-            return Said(event, taken_back=self.recorder.written(str(event.supersedes)), again=again)
-
     def correct(self, event_id: str, line: str, *, key: str, role: str, reason: str = "") -> Said:
         """Let a line stand instead of an event, at that event's time; without a line the event is taken back.
 
@@ -158,7 +140,7 @@ class RecordDesk:
             self.recorder.refresh()
             before = self.recorder.written(key)
             if before is not None:
-                return Said(before, again=True)
+                return Said(before, taken_back=self._taken_back(before), again=True)
             wrong = self._standing(event_id)
             self.recorder.author_role = role
             if not line.strip():
@@ -181,6 +163,9 @@ class RecordDesk:
             event = self.recorder.add(kind, at=wrong.at, supersedes=wrong, key=key, **typed.values)
             self._told(event)
             return Said(event)
+
+    def _taken_back(self, event: Event) -> Event | None:
+        return self.recorder.written(str(event.supersedes)) if event.kind is EventKind.CORRECTION else None  # type: ignore[attr-defined]  # as above
 
     def _standing(self, event_id: str) -> Event:
         stands = {entry.id for entry in self.standing if entry.kind not in KEPT_WHOLE}

@@ -136,7 +136,7 @@ def _answer_first(case: LoadedCase, *, seed: int, draws: int, brief: bool) -> No
     if brief:
         return
     with progress_bar() as progress:
-        whole = found.with_way_back(progress)
+        whole = found.whole(progress)
     terminal.render_way_back(whole, console)
 
 

@@ -21,11 +21,25 @@ _SHORT = {
 }
 
 
-def room_html(room: RoomDocument, plan: PlanDocument | None) -> str:
-    """Return the display's content."""
+def room_html(
+    room: RoomDocument, plan: PlanDocument | None, *, weighing: bool = False, first_rung: str = ""
+) -> str:
+    """Return the display's content.
+
+    Parameters
+    ----------
+    room : RoomDocument
+        The case at this moment.
+    plan : PlanDocument or None
+        The plan as it was last weighed; None before it is whole.
+    weighing : bool
+        The record holds more than the plan was weighed by: its advice is old.
+    first_rung : str
+        The next move as far as it is known, while the plan is weighed anew.
+    """
     return "".join(
         [
-            _next(plan),
+            _weighing(first_rung) if weighing and plan is not None else _next(plan),
             _blocks(room),
             box("div", [_spent("Contrast", room.contrast), _spent("Air kerma", room.kerma)], "pair"),
             box("div", [_act(room), _blocked(room)], "pair"),
@@ -40,6 +54,12 @@ def _tile(name: str, value: str, note: str = "", style: str = "") -> str:
     inner = [element("h2", name), element("p", value, "value")]
     inner += [element("p", note, "note")] if note else []
     return box("section", inner, f"tile {style}".strip())
+
+
+def _weighing(first_rung: str) -> str:
+    """Return the next move's tile while it is not known any more: what was advised before the last try is not shown."""
+    value = f"So far: {first_rung}" if first_rung else "Wait"
+    return _tile("Next move", value, f"Being weighed anew by what was recorded. {STOP_WHEN}", "next old")
 
 
 def _next(plan: PlanDocument | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -98,12 +98,17 @@ def _running(workbench: Workbench) -> Callable[[FastAPI], Any]:
 
 
 async def _tick(workbench: Workbench) -> None:
-    """Keep the clocks of every followed case going."""
+    """Keep the clocks of every followed case going, and say of each whether they go: a page that hears nothing knows."""
     while True:
         await asyncio.sleep(TICK_S)
         for case in workbench.hub.followed:
-            with suppress(*_EXPECTED):  # a page that asks gets the error; the clock only tries again
+            try:
                 await run_in_threadpool(workbench.desks.tick, case)
+            except Exception as error:  # whatever it is, the next second and the other cases must still come
+                shape = error_shape(without_folders(error, workbench.library.folder))
+                workbench.hub.tell(case, "stopped", {"why": f"{shape['message']} {shape['where']}".strip()})
+            else:
+                workbench.hub.tell(case, "alive", {})
 
 
 async def _answer(request: Request, error: Exception) -> JSONResponse:

@@ -9,15 +9,19 @@ import itertools
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING
 
+from backstay.adapters.atomic import write_atomic
 from backstay.adapters.events_file import events_path
 from backstay.app.library import Library, without_folders
+from backstay.app.progress import FIRST_RUNG
+from backstay.core.record.entries import standing
 from backstay.errors import error_shape
+from backstay.identifiers import EventKind
 from backstay.web.hub import Hub
 
 if TYPE_CHECKING:
@@ -33,6 +37,8 @@ QUIET_S = 1.5
 WANTED_S = 30.0
 """How long a plan that was asked for is worked on with no page open on the case."""
 MOST_OPEN = 8
+PLAN_FILE = "plan.json"
+"""Beside a case: the last whole plan the workbench made of it."""
 ASKED_FIRST, IN_PLACE_NEXT, OTHERS_LAST = 0, 1, 2
 Job = Callable[[], None]
 Progress = Callable[[str, float], None]
@@ -84,6 +90,10 @@ class Desk:
         When somebody last asked for its plan [s, monotonic].
     queued : bool
         Its rigs are in the queue, or done.
+    weighing_by : tuple of str or None
+        Events that its rigs are being weighed by; None while they are not.
+    first_rung : str
+        The first rung so far, while the rest of the ladder is worked out.
     """
 
     name: str
@@ -98,6 +108,8 @@ class Desk:
     room_shown: str = ""
     wanted_at_s: float = 0.0
     queued: bool = False
+    weighing_by: tuple[str, ...] | None = None
+    first_rung: str = ""
     extras: dict[str, Extra] = field(default_factory=dict)
 
     def laid_out(self) -> PlanDesk:
@@ -203,18 +215,39 @@ class Desks:
             self.hub.tell(desk.name, "rig", {"id": rig})
 
     def _settle(self, desk: Desk) -> None:
-        plan = desk.laid_out()
-        if not plan.waiting:
-            plan.settle(self.entries(desk.name), partial(self._told, desk))
+        plan, entries = desk.laid_out(), self.entries(desk.name)
+        try:
+            if not plan.waiting:
+                for _ in plan.settle(entries, partial(self._told, desk)):
+                    desk.weighing_by = None
+                    self.hub.tell(desk.name, "rested", {})
+                    self.show_room(desk.name)
+                self._keep(desk, entries)
+        finally:
+            desk.weighing_by = None
         self._rested(desk)
+        self.learn(desk.name)  # by what came into the record meanwhile
+
+    def _keep(self, desk: Desk, entries: Sequence[Entry]) -> None:
+        """Keep a whole plan beside its case until its report is signed: the report holds the attempts against it."""
+        plan = desk.laid_out().plan
+        if plan is not None and all(entry.kind is not EventKind.SIGNED for entry in standing(entries)):
+            content = plan.model_dump_json(by_alias=True, indent=1) + "\n"
+            write_atomic(desk.case.file.with_name(PLAN_FILE), content)
 
     def learn(self, name: str) -> None:
-        """Weigh the rigs of a case anew by its record, where they are weighed at all."""
+        """Weigh the rigs of a case anew where its record holds what they were not weighed by yet."""
         desk = self.desk(name)
-        if desk.plan is not None and not desk.plan.waiting:
-            desk.doing = "weighing the rigs by the record"
-            self.hub.tell(name, "progress", {"doing": desk.doing, "share": 0.0, "rig": ""})
-            self._put(ASKED_FIRST, desk, partial(self._settle, desk))
+        if desk.plan is None or desk.plan.waiting:
+            return
+        by = desk.plan.weighs(self.entries(name))
+        with self._lock:
+            if by in (desk.plan.weighed_by, desk.weighing_by):
+                return
+            desk.weighing_by = by
+        desk.doing, desk.first_rung = "weighing the rigs by the record", ""
+        self.hub.tell(name, "progress", {"doing": desk.doing, "share": 0.0, "rig": ""})
+        self._put(ASKED_FIRST, desk, partial(self._settle, desk))
 
     def ask(self, name: str, rig: RigTable, target: TargetTable) -> tuple[str, str]:
         """Begin to work out a rig of the user's own, before all that waits; returns its id and what it changes."""
@@ -257,6 +290,9 @@ class Desks:
 
     def _told(self, desk: Desk, what: str, share: float, rig: str = "") -> None:
         desk.doing, desk.share = what, share
+        if what.startswith(FIRST_RUNG) and what != desk.first_rung:
+            desk.first_rung = what
+            self.show_room(desk.name)
         self.hub.tell(desk.name, "progress", {"doing": what, "share": round(share, 3), "rig": rig})
 
     def _rested(self, desk: Desk) -> None:
@@ -330,13 +366,16 @@ class Desks:
         room = room_of(desk.case, self.entries(name), at=at)
         # A next move is named once every rig was weighed, not before.
         plan = None if desk.plan is None else desk.plan.plan
-        return room_html(room, plan if plan is not None and plan.ladder is not None else None)
+        whole = plan if plan is not None and plan.ladder is not None else None
+        so_far = desk.first_rung.removeprefix(FIRST_RUNG)
+        return room_html(room, whole, weighing=desk.weighing_by is not None, first_rung=so_far)
 
     def tick(self, name: str) -> None:
         """Take in what other programs wrote, and show the room what has changed, if only its clocks."""
         desk = self.desk(name)
         if desk.record is not None and desk.record.refresh():
             self.hub.tell(name, "record", {"last": ""})
+            self.learn(name)
         self.show_room(name)
 
     def show_room(self, name: str) -> None:

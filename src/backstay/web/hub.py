@@ -8,11 +8,14 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import contextmanager, suppress
 from typing import Any
 
-HEARTBEAT_S = 10.0
+LOOK_S = 5.0
+"""How often a page that hears nothing is looked at: whether it is there, and may still listen."""
 MOST_BEHIND = 500
 """A page that reads more slowly than this many messages is let go; it comes back and asks anew."""
 
 Message = tuple[str, str]
+NOTHING_NEW = ":\n\n"
+"""A line that a page does not hear; it shows the server whether the page is there."""
 
 
 class Hub:
@@ -61,24 +64,27 @@ class Hub:
             self._followers[topic].discard(queue)
 
     async def stream(
-        self, topic: str, first: Callable[[], Awaitable[list[tuple[str, dict[str, Any]]]]]
+        self,
+        topic: str,
+        first: Callable[[], Awaitable[list[tuple[str, dict[str, Any]]]]],
+        may_listen: Callable[[], bool] = lambda: True,
     ) -> AsyncIterator[str]:
         """Give what happens in a topic as text for the browser, after what it should know to begin with.
 
-        `first` is asked once the topic is followed: what happens meanwhile is told afterwards, not lost.
+        `first` is asked once the topic is followed: what happens meanwhile is told afterwards, not lost. It ends as
+        soon as the page may not listen any more, before anything else is told.
         """
         with self._following(topic) as queue:
             for kind, data in await first():
                 yield as_text((kind, json.dumps(data, ensure_ascii=False)))
             while True:
                 try:
-                    message = await asyncio.wait_for(queue.get(), HEARTBEAT_S)
+                    message = await asyncio.wait_for(queue.get(), LOOK_S)
                 except TimeoutError:
-                    yield "event: alive\ndata: {}\n\n"
-                    continue
-                if message is None:
+                    message = ("", "")
+                if message is None or not may_listen():
                     return
-                yield as_text(message)
+                yield as_text(message) if message[0] else NOTHING_NEW
 
 
 def as_text(message: Message) -> str:

@@ -305,12 +305,6 @@ class LineBody(Model):
     said_at: datetime | None = Field(None, description="when it was typed; for lines that had to wait")
 
 
-class UndoBody(Model):
-    """Take the last event back."""
-
-    key: Key
-
-
 class EventItem(Model):
     """One event in the timeline."""
 
@@ -340,6 +334,7 @@ class RecordView(Model):
     begun: bool
     signed: bool
     events: list[EventItem] = Field(description="what stands, the latest first")
+    written: list[str] = Field(description="ids of what can be taken back, the last written first")
     attempt: list[Choice] = Field(description="how an attempt may end, each by one key")
     examples: list[str]
     room: str

@@ -21,7 +21,10 @@ def nobody(name: str, password: str) -> tuple[str, Visit] | None:
 
 @dataclass
 class Workbench:
-    """Everything behind the routes."""
+    """Everything behind the routes.
+
+    `say_link` says a fresh link where whoever started the workbench reads it; None where users come in by name.
+    """
 
     library: Library
     desks: Desks
@@ -31,6 +34,7 @@ class Workbench:
     is_tls: bool = False
     with_users: bool = False
     let_in: Callable[[str, str], tuple[str, Visit] | None] = field(default=nobody)
+    say_link: Callable[[], None] | None = None
     store_url: str | None = None
     audit: Audit | None = None
 

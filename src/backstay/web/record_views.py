@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from backstay.adapters.event_models import Event
@@ -9,6 +10,7 @@ from backstay.adapters.log_words import EXAMPLES
 from backstay.adapters.record_entries import entry_of
 from backstay.app.event_words import LIMITED_BY, event_words
 from backstay.app.loading import LoadedCase
+from backstay.app.record import KEPT_WHOLE
 from backstay.app.record_desk import Said
 from backstay.core.record.entries import Entry, standing
 from backstay.identifiers import EventKind, LimitedBy
@@ -16,8 +18,6 @@ from backstay.report.limits import hazard_words
 from backstay.web.desks import Desks
 from backstay.web.models import Choice, EventItem, RecordView, SaidView
 
-WEIGHED = frozenset({EventKind.ATTEMPT, EventKind.INFLATION, EventKind.PREPARED})
-"""Events after which the rigs are weighed anew."""
 ENDS: tuple[tuple[str, str, str], ...] = (
     ("r", "reached its place", "reached"),
     ("g", LIMITED_BY[LimitedBy.GUIDE_OUT], "stopped guide backed out"),
@@ -45,6 +45,7 @@ def record_view(desks: Desks, case: str) -> RecordView:
         begun=bool(entries),
         signed=any(entry.kind is EventKind.SIGNED for entry in entries),
         events=[_item(entry, names, desks.clock()) for entry in reversed(stands)],
+        written=_written(entries, stands),
         attempt=[
             Choice(words=f"{key} {text}", value=f"{loaded.device.id} {line}") for key, text, line in ENDS
         ],
@@ -56,10 +57,8 @@ def record_view(desks: Desks, case: str) -> RecordView:
 def said_view(desks: Desks, case: str, said: Said) -> SaidView:
     """Return what became of a line, and tell the pages that follow."""
     if said.event is not None:
+        desks.learn(case)
         desks.show_room(case)
-        changed = said.taken_back or said.event
-        if changed.kind in WEIGHED and not said.again:  # type: ignore[attr-defined]  # every kind of event has one
-            desks.learn(case)
     names, now = _names(desks.desk(case).case), desks.clock()
     echo = "" if said.event is None else _echo(said.event, names, now)
     if said.taken_back is not None:
@@ -75,6 +74,11 @@ def said_view(desks: Desks, case: str, said: Said) -> SaidView:
         hazards=hazards,
         again=said.again,
     )
+
+
+def _written(entries: Sequence[Entry], stands: Sequence[Entry]) -> list[str]:
+    can = {entry.id for entry in stands if entry.kind not in KEPT_WHOLE}
+    return [entry.id for entry in reversed(entries) if entry.id in can]
 
 
 def _names(case: LoadedCase) -> dict[str, str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from backstay.adapters.atomic import write_atomic
 from backstay.adapters.report_dicom import encapsulated
 from backstay.adapters.report_fhir import bundle_text
 from backstay.adapters.report_file import ReportDocument
@@ -14,14 +13,12 @@ from backstay.identifiers import EventKind
 from backstay.report.procedure import page
 from backstay.report.procedure.paper import pdf
 from backstay.report.procedure.text import text
-from backstay.web.desks import Desk, Desks
+from backstay.web.desks import PLAN_FILE, Desk, Desks
 from backstay.web.models import ReportView
-
-PLAN_FILE = "plan.json"
 
 
 def made(desks: Desks, case: str) -> ReportDocument:
-    """Return the report as it stands; a plan that is whole is kept beside the case, to hold the attempts against."""
+    """Return the report as it stands."""
     desk = desks.desk(case)
     return report(desk.case.file, _extras(desks, desk), store_url=desks.store_url)
 
@@ -80,11 +77,6 @@ def _extras(desks: Desks, desk: Desk) -> Extras:
     if any(entry.kind is EventKind.SIGNED for entry in standing(desks.entries(desk.name))):
         return Extras()
     file = desk.case.file.with_name(PLAN_FILE)
-    plan = None if desk.plan is None or desk.plan.waiting else desk.plan.plan
-    if plan is not None:
-        content = plan.model_dump_json(by_alias=True, indent=1) + "\n"
-        if not file.exists() or file.read_text(encoding="utf-8") != content:
-            write_atomic(file, content)
     return Extras(plan=file if file.exists() else None)
 
 

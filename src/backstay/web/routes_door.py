@@ -13,7 +13,7 @@ from backstay.web.gate import EVERYBODY, GuardedRoute, Refused, cookie_of, needs
 from backstay.web.models import EnterBody, Me
 from backstay.web.parts import Workbench, about, workbench_of
 from backstay.web.users import TooManyTries
-from backstay.web.visits import VISIT_S, Visit
+from backstay.web.visits import MOST_TOKENS, VISIT_S, Visit
 
 router = APIRouter(prefix="/api", route_class=GuardedRoute, tags=["door"])
 
@@ -35,7 +35,7 @@ def enter(body: EnterBody, request: Request, response: Response) -> Me:
             "not a token, or one used before" if body.token else "no such user with that password",
             field="token" if body.token else "name",
             value=None,
-            allowed="a fresh token: backstay serve prints one when it starts",
+            allowed="a fresh token: the terminal that runs backstay serve says a new link when it is asked for one",
         )
     secret, visit = entered
     response.set_cookie(
@@ -48,6 +48,25 @@ def enter(body: EnterBody, request: Request, response: Response) -> Me:
         path="/",
     )
     return _me(visit, bench)
+
+
+@router.post("/enter/link", status_code=204, **EVERYBODY)
+def link(request: Request) -> None:
+    """Have a fresh link said in the terminal that runs the workbench; who asks is not told it."""
+    bench = workbench_of(request)
+    if bench.say_link is None:
+        raise Refused(
+            403, "this workbench has users", field="link", value=None, allowed="enter by name and password"
+        )
+    if bench.visits.tokens_out >= MOST_TOKENS:
+        raise Refused(
+            429,
+            "links enough have been said",
+            field="link",
+            value=None,
+            allowed="the last one in the terminal",
+        )
+    bench.say_link()
 
 
 @router.get("/me", **needs(UserRole.READER))

@@ -9,8 +9,8 @@ from fastapi.responses import StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
 from backstay.identifiers import UserRole
-from backstay.web.gate import GuardedRoute, needs
-from backstay.web.models import CaseName, LineBody, Part, RecordView, SaidView, UndoBody
+from backstay.web.gate import GuardedRoute, cookie_of, needs
+from backstay.web.models import CaseName, LineBody, Part, RecordView, SaidView
 from backstay.web.parts import about, visit_of, workbench_of
 
 router = APIRouter(prefix="/api/cases/{case}", route_class=GuardedRoute, tags=["record"])
@@ -35,16 +35,6 @@ def say(request: Request, case: CaseName, body: LineBody) -> SaidView:
     return said_view(desks, case, said)
 
 
-@router.post("/record/undo", **needs(UserRole.RECORDER))
-def undo(request: Request, case: CaseName, body: UndoBody) -> SaidView:
-    """Take the last event back, once for one key; the record holds both."""
-    from backstay.web.record_views import said_view
-
-    desks, role = workbench_of(request).desks, visit_of(request).role.value
-    about(request, body.key)
-    return said_view(desks, case, desks.record(case).undo(key=body.key, role=role))
-
-
 @router.get("/room", **needs(UserRole.READER))
 def room(request: Request, case: CaseName) -> Part:
     """Give the room's display."""
@@ -53,8 +43,12 @@ def room(request: Request, case: CaseName) -> Part:
 
 @router.get("/stream", response_class=StreamingResponse, **needs(UserRole.READER))
 async def stream(request: Request, case: CaseName) -> StreamingResponse:
-    """Tell everything as it happens (server-sent events): progress, rig, rested, failed, record, room, alive."""
+    """Tell everything as it happens (server-sent events): progress, rig, rested, failed, record, room, alive, stopped.
+
+    `alive` comes with each second in which the clocks ran, `stopped` where they could not. It ends with the visit.
+    """
     bench = workbench_of(request)
+    secret = cookie_of(request.headers.get("cookie", ""), bench.cookie)
     # Who follows a case is shown its next move, so it is worked out.
     await run_in_threadpool(bench.desks.plan, case)
 
@@ -63,4 +57,5 @@ async def stream(request: Request, case: CaseName) -> StreamingResponse:
         html = await run_in_threadpool(bench.desks.room, case)
         return [("record", {"last": ""}), ("room", {"html": html})]
 
-    return StreamingResponse(bench.hub.stream(case, first), media_type="text/event-stream")
+    told = bench.hub.stream(case, first, lambda: bench.visits.of(secret) is not None)
+    return StreamingResponse(told, media_type="text/event-stream")

@@ -6,6 +6,7 @@ from typing import Literal
 
 from fastapi import APIRouter, Request, Response
 
+from backstay.errors import InputError
 from backstay.identifiers import UserRole
 from backstay.web.gate import GuardedRoute, needs
 from backstay.web.models import (
@@ -47,7 +48,7 @@ def sign(request: Request, case: CaseName, body: SignBody) -> ReportView:
 
     desks, role = workbench_of(request).desks, visit_of(request).role.value
     about(request, body.digest)
-    return report_views.sign(desks, case, by=body.by, digest=body.digest, role=role)
+    return report_views.sign(desks, case, by=_by(request, body.by), digest=body.digest, role=role)
 
 
 @router.post("/report/addenda", **needs(UserRole.OPERATOR))
@@ -56,7 +57,15 @@ def add(request: Request, case: CaseName, body: AddendumBody) -> ReportView:
     from backstay.web import report_views
 
     desks, role = workbench_of(request).desks, visit_of(request).role.value
-    return report_views.add(desks, case, by=body.by, words=body.text, role=role)
+    return report_views.add(desks, case, by=_by(request, body.by), words=body.text, role=role)
+
+
+def _by(request: Request, name: str) -> str:
+    """Return who signs: where the workbench has users, nobody but who is in."""
+    own = visit_of(request).name
+    if workbench_of(request).with_users and name != own:
+        raise InputError("another name than who is in", field="by", value=name, allowed=own)
+    return name
 
 
 @router.get("/report/papers/{file}", **needs(UserRole.READER))

@@ -131,7 +131,13 @@ def serve(
     listening = _socket(address, port)
     say(f"Cases in {bench.library.folder}")
     if opening is None:
-        say(f"Open http://{LOCAL}:{port}/enter?token={bench.visits.token('this machine', UserRole.OPERATOR)}")
+
+        def say_link() -> None:
+            token = bench.visits.token("this machine", UserRole.OPERATOR)
+            say(f"Open http://{LOCAL}:{port}/enter?token={token}")
+
+        bench.say_link = say_link
+        say_link()
         say("The link lets one browser in, once, within the hour. Ctrl-c stops the workbench.")
     else:
         say(

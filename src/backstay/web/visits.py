@@ -19,6 +19,7 @@ from backstay.adapters.atomic import write_atomic
 from backstay.identifiers import UserRole
 
 TOKEN_S = 3600.0
+MOST_TOKENS = 5
 VISIT_S = 12 * 3600.0
 MOST_VISITS = 500
 _RANKS = list(UserRole)
@@ -52,6 +53,14 @@ class Visits:
         self._file, self._clock, self._lock = file, clock, threading.Lock()
         self._tokens: dict[str, Visit] = {}
         self._visits: dict[str, Visit] = _read(file)
+
+    @property
+    def tokens_out(self) -> int:
+        """Return how many tokens still let somebody in."""
+        with self._lock:
+            now = self._clock()
+            self._tokens = {key: one for key, one in self._tokens.items() if one.ends_s > now}
+            return len(self._tokens)
 
     def token(self, name: str, role: UserRole) -> str:
         """Return a new token that lets one visitor in, once, within the hour."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from backstay.app.carrying import SolvedCarry
 from backstay.app.ladder.known import start_of
 from backstay.app.ladder.landings import LADDER_DEPTHS, Landings, ShapeKey, by_shape
-from backstay.app.ladder.states import AS_IT_IS, Left, RigKey, State, Tree, Weights
+from backstay.app.ladder.states import AS_IT_IS, Left, Options, RigKey, State, Tree, Weights
 from backstay.app.loading import LoadedCase
 from backstay.app.progress import FIRST_RUNG, Progress
 from backstay.app.safety import CaseSafety
@@ -99,6 +99,7 @@ def climb(
     told: bool = False,
     seed: int | None = None,
     shapes: Mapping[ShapeKey, Sequence[Transfer]] | None = None,
+    options: Options = single_moves,
     progress: Progress | None = None,
 ) -> Climbed:
     """Return the ladder of a case.
@@ -125,12 +126,14 @@ def climb(
         stand behind.
     shapes : mapping, optional
         What another climb of the same case solved (`Landings.solved`).
+    options : callable
+        The single moves of a situation.
     progress : callable, optional
         Called with what is being done and the share done.
     """
     draws = with_opening(draws)
     arrives = {name: arrivals(things, draws) for name, things in (carried or {}).items() if things}
-    tree = tree_of(case, safety, draws, arrives)
+    tree = tree_of(case, safety, draws, arrives, options)
     effort = effort or Effort()
     known = {**(shapes or {}), **by_shape([(x.passage, x.transfers) for x in solved])}
     landings = Landings(case, tree, draws, known, arrives, effort.depths)
@@ -140,12 +143,18 @@ def climb(
     return replace(found, carried=carried or {}, seed=seed)
 
 
-def tree_of(case: LoadedCase, safety: CaseSafety, draws: DrawSet, arrives: Mapping[str, int]) -> Tree:
+def tree_of(
+    case: LoadedCase,
+    safety: CaseSafety,
+    draws: DrawSet,
+    arrives: Mapping[str, int],
+    options: Options = single_moves,
+) -> Tree:
     """Return what a case's ladder climbs; `arrives` are the draws in which what a move places gets to its place, by move."""
     start, w = start_of(case, safety), case.weights
     return Tree(
         start,
-        single_moves,
+        options,
         lambda s, option: opened_by(s, option, draws, arrives.get(option.id)),
         shut=bool(judge((STENT_GATE,), start.facts(StepKind.PUSH)).broken),
         weights=Weights(w.per_minute, w.per_mL, w.per_mGy),
@@ -215,13 +224,13 @@ def _search(
             progress(f"{FIRST_RUNG}{first_words(tree, best)}", 1.0)
         missing = [at for at in dict.fromkeys(_wanted(best, ladder, depth)) if not landings.is_exact(at)]
         settled = not missing
-        if missing and len(landings.solved) - own >= effort.most_solves:
-            landings.close()
-            best = ladder.best(start, depth=depth)
-            break
-        landings.solve(missing, progress)
+        if landings.unsolved(missing) and len(landings.solved) - own >= effort.most_solves:
+            landings.solve_no_more()
+        else:
+            landings.solve(missing, progress)
     gate = GATE_ASKS if start.shut else ""
-    return Climbed(best, ladder, tree, landings, len(landings.solved) - before, settled, depth, gate)
+    solves = len(landings.solved) - before
+    return Climbed(best, ladder, tree, landings, solves, not landings.closed, depth, gate)
 
 
 @dataclass

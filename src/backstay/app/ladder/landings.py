@@ -71,6 +71,10 @@ class Landings:
         Draws in which what a move places gets to its place, by move.
     depths : int
         Depths at which rigs are solved and read.
+    closed : bool
+        No more shapes are solved.
+    need_N : dict
+        Highest need on the way in of every draw, by rig answered.
     """
 
     case: LoadedCase
@@ -79,6 +83,7 @@ class Landings:
     solved: dict[ShapeKey, Sequence[Transfer]]
     arrives: dict[str, int] = field(default_factory=dict)
     depths: int = LADDER_DEPTHS
+    closed: bool = False
     need_N: dict[RigKey, FloatArray] = field(default_factory=dict)
     _masks: dict[RigKey, int] = field(default_factory=dict)
     _exact: dict[RigKey, int] = field(default_factory=dict)
@@ -87,7 +92,8 @@ class Landings:
     _fits: dict[object, bool] = field(default_factory=dict)
     _ratios: dict[str, FloatArray] = field(default_factory=dict)
     _landed: dict[RigKey, int] = field(default_factory=dict)
-    _closed: bool = False
+    _shaped: dict[RigKey, bool] = field(default_factory=dict)
+    _own_only: bool = False
 
     def passage(self, at: RigKey) -> Passage:
         """Return the problem of a rig."""
@@ -99,8 +105,8 @@ class Landings:
         return self.tree.met[at].situation.device.landing_tip_mm(self.case.target_to_mm)
 
     def is_exact(self, at: RigKey) -> bool:
-        """Return whether a rig's answer is its own."""
-        return at in self._exact
+        """Return whether a rig's answer is its own, or it is left out."""
+        return at in self._exact or (self.closed and not self._has_shape(at))
 
     def fits(self, at: RigKey) -> bool:
         """Return whether everything passes."""
@@ -120,7 +126,7 @@ class Landings:
         found = self._landed.get(at)
         if found is None:
             way = self.tree.way_to(at)
-            came = any(name in self.arrives for name in way) and not (self._closed and not self._known(at))
+            came = any(name in self.arrives for name in way) and not self._is_left_out(at)
             found = self._as_it_came(way, 0) if came else self._if_all_arrive(at)
             self._landed[at] = found
         return found
@@ -152,21 +158,29 @@ class Landings:
     def _nearest(self, way: tuple[str, ...]) -> RigKey:
         """Return the rig of a way; once nothing more is solved, that of its first moves that is."""
         at = self.tree.along(way)
-        while self._closed and way and not self._known(at):
+        while way and self._is_left_out(at):
             way = way[:-1]
             at = self.tree.along(way)
         return at
 
-    def _known(self, at: RigKey) -> bool:
-        """Return whether a rig's answer is its own, answering it first where its shape is solved."""
-        if at not in self._exact and not self.unsolved([at]):
-            self.take([at])
-        return at in self._exact
+    def _is_left_out(self, at: RigKey) -> bool:
+        return self.closed and at not in self._exact and not self._has_shape(at)
+
+    def _has_shape(self, at: RigKey) -> bool:
+        """Return whether a rig can be answered without a solve; one that does not fit can."""
+        found = self._shaped.get(at)
+        if found is None:
+            fits = self.fits(at) if self._own_only else self._fits.get(at[:6], True)
+            found = self._shaped[at] = not fits or solver_key(self.passage(at)) in self.solved
+        return found
 
     def _if_all_arrive(self, at: RigKey) -> int:
         found = self._exact.get(at, self._masks.get(at))
-        if found is None and self._closed:
+        if found is None and self._is_left_out(at):
             return 0
+        if found is None and self._own_only:
+            self.take([at])
+            found = self._exact[at]
         if found is None:
             # Whether all passes takes long to tell with many wires: it is asked only of rigs that matter.
             found = as_mask(self._approximate(at) <= self.limit_N(at)) if self._fits.get(at[:6], True) else 0
@@ -205,8 +219,14 @@ class Landings:
         return self._ratios.get(by, 1.0)
 
     def close(self) -> None:
-        """Leave out what is not solved: from now on every answer is a rig's own."""
-        self._closed = True
+        """Solve no more, and leave out what is not solved: from now on every answer is a rig's own."""
+        self._own_only = True
+        self.solve_no_more()
+
+    def solve_no_more(self) -> None:
+        """Leave out rigs whose shape is not solved from now on; of the others some are still approximated."""
+        self.closed = True
+        self._shaped.clear()
         self._masks.clear()
         self._landed.clear()
 

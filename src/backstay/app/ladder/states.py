@@ -13,6 +13,7 @@ from backstay.identifiers import MoveId
 Spent = tuple[float, float, float]
 """Minutes, mL of contrast, mGy."""
 RigKey = tuple[object, ...]
+Options = Callable[[Situation], Sequence[Alternative]]
 
 TRY: Spent = (2.0, 2.0, 15.0)
 """What one push of the device takes, a look included: judgement, no source."""
@@ -107,6 +108,19 @@ class Moved:
     by: str
 
 
+def asked_once(options: Options) -> Options:
+    """Return the moves of situations that differ in nothing but their rigs, devices and lesions, each asked for once."""
+    kept: dict[RigKey, Sequence[Alternative]] = {}
+
+    def found(s: Situation) -> Sequence[Alternative]:
+        key = rig_key(s)
+        if key not in kept:
+            kept[key] = options(s)
+        return kept[key]
+
+    return found
+
+
 class Tree:
     """The states that can be reached from a situation, found as they are asked for.
 
@@ -128,7 +142,7 @@ class Tree:
     def __init__(
         self,
         start: Situation,
-        options: Callable[[Situation], Sequence[Alternative]],
+        options: Options,
         opens: Callable[[Situation, Alternative], int | None],
         *,
         shut: bool,
@@ -137,8 +151,9 @@ class Tree:
     ) -> None:
         self.met: dict[RigKey, Moved] = {}
         self.taken: dict[tuple[RigKey, str], Alternative] = {}
-        self._options, self._opens = options, opens
+        self.options, self._opens = options, opens
         self._offered: dict[RigKey, list[tuple[Alternative, RigKey]]] = {}
+        self._along: dict[tuple[str, ...], RigKey] = {}
         self.weights, self.left = weights, left
         self.start = State(self._meet(start, None, AS_IT_IS), shut, False, (0.0, 0.0, 0.0))
 
@@ -152,7 +167,7 @@ class Tree:
         if at not in self._offered:
             s = self.met[at].situation
             self._offered[at] = []
-            for option in self._options(s):
+            for option in self.options(s):
                 after = replace(s, rig=option.rig, device=option.device, lesions=option.lesions)
                 self.taken[at, option.id] = option
                 self._offered[at].append((option, self._meet(after, at, option.id)))
@@ -169,10 +184,15 @@ class Tree:
 
     def along(self, way: Sequence[str]) -> RigKey:
         """Return the rig to which moves lead from the start; one that is not offered where its turn comes is left out."""
-        at = self.start.at
-        for name in way:
-            at = next((then for option, then in self.offered(at) if option.id == name), at)
-        return at
+        way = tuple(way)
+        found = self._along.get(way)
+        if found is None and not way:
+            found = self.start.at
+        elif found is None:
+            before = self.along(way[:-1])
+            found = next((then for option, then in self.offered(before) if option.id == way[-1]), before)
+        self._along[way] = found
+        return found
 
     def steps(self, state: State) -> list[Step[State]]:
         """Return the moves of a state: to push as it is where that was not tried, then what changes something."""

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
+from backstay.adapters.ladder_file import LadderPart
 from backstay.adapters.learned_file import LearnedDocument, Reranked, RungChange, Shift
 from backstay.app.carrying import SolvedCarry, solve_own
 from backstay.app.ladder import ladder_part
 from backstay.app.ladder.climbing import Climbed, Effort, climb
 from backstay.app.ladder.document import change_words, option_of
+from backstay.app.ladder.landings import ShapeKey
+from backstay.app.ladder.states import asked_once
 from backstay.app.learning.knowing import PARTICLES, Known, learned_case, thinned
 from backstay.app.loading import LoadedCase
 from backstay.app.progress import Progress
 from backstay.app.safety import case_safety
 from backstay.core.inference.draws import with_overrides
 from backstay.core.inference.ladder import FEWEST_DRAWS
+from backstay.core.mechanics.delivery import Transfer
+from backstay.core.rigging.move_table import single_moves
 from backstay.core.withdrawal.draws import WAY_BACK_DRAWS, with_way_back
 
 CARRY_DRAWS = 1024
@@ -34,16 +40,68 @@ def learned_and_reranked(
     specs = with_overrides(WAY_BACK_DRAWS, case.way_back_overrides)
     few = with_way_back(thinned(known.draws, CARRY_DRAWS), seed=seed, specs=specs)
     carried = solve_own(known.case, [rig.alternative for rig in known.solved], few, progress)
-    return with_ladder(known, carried, progress)
+    return ladder_after(known, carried, {}, progress).document()
 
 
-def with_ladder(
-    known: Known, carried: Mapping[str, Sequence[SolvedCarry]], progress: Progress | None = None
-) -> LearnedDocument:
-    """Return what attempts taught with the ladder they leave.
+@dataclass(frozen=True)
+class LadderAfter:
+    """The ladder that attempts leave; what made the difference is told when asked for.
 
-    The ladder before the last attempt is searched anew, on the vessel and within the limits as they are now, among the rigs that are
-    solved: the difference is what the attempt taught.
+    Attributes
+    ----------
+    known : Known
+        What is known, with the rigs solved.
+    climbed : Climbed
+        The search, over what the attempts left of the draws.
+    part : LadderPart
+        The ladder.
+    """
+
+    known: Known
+    climbed: Climbed
+    part: LadderPart
+
+    def document(self) -> LearnedDocument:
+        """Return what the attempts taught, with the ladder and what made the difference.
+
+        The ladder before the last attempt is searched anew, on the vessel and within the limits as they are now, among
+        the rigs that are solved: the difference is what the attempt taught.
+        """
+        known, now = self.known, self.climbed
+        before = climb(
+            known.case,
+            case_safety(known.case),
+            known.before,
+            solved=known.solved,
+            carried=now.carried,
+            told=len(known.document.attempts) > 1,
+            shapes=now.landings.solved,
+            options=now.tree.options,
+            effort=Effort(most_solves=0),
+        )
+        moved = [one for one in known.shifts if abs(one.moved_sd) >= MOVED_SD and one.bits >= MOVED_BITS]
+        labels = {spec.name: spec.label for spec in known.draws.specs}
+        reranked = Reranked(
+            ladder=self.part,
+            changes=_changes(known, _order(now), _order(before)),
+            shifts=[
+                Shift(name=one.name, label=labels[one.name], moved_sd=one.moved_sd, bits=one.bits)
+                for one in moved
+            ],
+            past_limits=[
+                f"{row.change}: {'; '.join(row.barred)}" for row in known.document.rungs if row.barred
+            ],
+        )
+        return known.document.model_copy(update={"reranked": reranked})
+
+
+def ladder_after(
+    known: Known,
+    carried: Mapping[str, Sequence[SolvedCarry]],
+    shapes: dict[ShapeKey, Sequence[Transfer]],
+    progress: Progress | None = None,
+) -> LadderAfter:
+    """Return the ladder that attempts leave.
 
     Parameters
     ----------
@@ -51,36 +109,24 @@ def with_ladder(
         What is known, with the rigs solved.
     carried : mapping of str to sequence of SolvedCarry
         What moves place, solved on its own way in.
+    shapes : dict
+        What other ladders of the case solved; what this one solves is added.
     progress : callable, optional
         Called with what is being done and the share done.
     """
-    safety = case_safety(known.case)
-    now = climb(
-        known.case, safety, known.draws, solved=known.solved, carried=carried, told=True, progress=progress
-    )
-    before = climb(
+    climbed = climb(
         known.case,
-        safety,
-        known.before,
+        case_safety(known.case),
+        known.draws,
         solved=known.solved,
         carried=carried,
-        told=len(known.document.attempts) > 1,
-        shapes=now.landings.solved,
-        effort=Effort(most_solves=0),
+        told=True,
+        shapes=shapes,
+        options=asked_once(single_moves),
+        progress=progress,
     )
-    part = ladder_part(now)
-    moved = [one for one in known.shifts if abs(one.moved_sd) >= MOVED_SD and one.bits >= MOVED_BITS]
-    labels = {spec.name: spec.label for spec in known.draws.specs}
-    reranked = Reranked(
-        ladder=part,
-        changes=_changes(known, _order(now), _order(before)),
-        shifts=[
-            Shift(name=one.name, label=labels[one.name], moved_sd=one.moved_sd, bits=one.bits)
-            for one in moved
-        ],
-        past_limits=[f"{row.change}: {'; '.join(row.barred)}" for row in known.document.rungs if row.barred],
-    )
-    return known.document.model_copy(update={"reranked": reranked})
+    shapes.update(climbed.landings.solved)
+    return LadderAfter(known, climbed, ladder_part(climbed))
 
 
 def _order(c: Climbed) -> dict[str, tuple[int, str]]:

@@ -18,12 +18,21 @@ export async function door() {
             trouble.textContent = wordsOf(error);
         }
     };
+    const another = async () => {
+        try {
+            await send("POST", "/api/enter/link");
+            trouble.textContent = "The terminal says a new link.";
+        }
+        catch (error) {
+            trouble.textContent = wordsOf(error);
+        }
+    };
     const byToken = el("form", {
         onsubmit: (event) => {
             event.preventDefault();
             void enter({ token: tokenIn(field.value) });
         },
-    }, labelled("Link or token", field, "backstay serve prints it when it starts; it lets one browser in, once."), el("button", {}, "Enter"));
+    }, labelled("Link or token", field, "In the terminal that runs backstay serve; it lets one browser in, once."), el("button", {}, "Enter"), el("button", { type: "button", class: "quiet", onclick: () => void another() }, "Say a new link there"));
     const byName = el("form", {
         onsubmit: (event) => {
             event.preventDefault();

@@ -1,4 +1,4 @@
-// Asking the server, and hearing from it. One error shape, whatever went wrong.
+// Asking the server. One error shape, whatever went wrong.
 export class Refused extends Error {
     status;
     shape;
@@ -16,8 +16,10 @@ export class Refused extends Error {
 }
 export class Unreachable extends Error {
 }
-async function ask(method, path, body) {
+async function ask(method, path, body, patienceMs = 0) {
     const sent = { method, headers: {} };
+    if (patienceMs)
+        sent.signal = AbortSignal.timeout(patienceMs);
     if (body instanceof Blob) {
         sent.headers = { "content-type": "application/dicom" };
         sent.body = body;
@@ -49,40 +51,18 @@ async function ask(method, path, body) {
 export async function get(path) {
     return (await (await ask("GET", path)).json());
 }
-export async function send(method, path, body) {
-    const answer = await ask(method, path, body);
+/** Send something; with a patience, what takes longer counts as not reached, and may have arrived all the same. */
+export async function send(method, path, body, patienceMs = 0) {
+    const answer = await ask(method, path, body, patienceMs);
     return (answer.status === 204 ? undefined : await answer.json());
 }
 export function wordsOf(error) {
     return error instanceof Refused ? error.words : error instanceof Error ? error.message : String(error);
 }
-/** Follow a case. `live` hears at once when the line is down or up again. */
-export function follow(caseId, hearers, live) {
-    const SILENCE_MS = 25_000;
-    let source;
-    let watch = 0;
-    const heard = () => {
-        live(true);
-        clearTimeout(watch);
-        watch = setTimeout(open, SILENCE_MS);
-    };
-    function open() {
-        source?.close();
-        source = new EventSource(`/api/cases/${caseId}/stream`);
-        source.addEventListener("alive", heard);
-        for (const [kind, hearer] of Object.entries(hearers)) {
-            source.addEventListener(kind, (event) => {
-                heard();
-                hearer(JSON.parse(event.data));
-            });
-        }
-        source.onopen = heard;
-        source.onerror = () => {
-            live(false);
-            clearTimeout(watch);
-            watch = setTimeout(open, 1_000);
-        };
-    }
-    open();
-    addEventListener("pagehide", () => source?.close());
+/** Let go of work that did not reach the workbench: the first word of a stream that is up again begins it anew. */
+export function orLater(work) {
+    work.catch((error) => {
+        if (!(error instanceof Unreachable))
+            throw error;
+    });
 }

@@ -1,7 +1,8 @@
 // The plan: a rig chosen on the left, everything about it on the right, its device moved along the way.
 import { announce, el, fill, isNarrow, labelled, report, select, show } from "./dom.js";
-import { follow, get, send, wordsOf } from "./net.js";
+import { get, orLater, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
+import { follow } from "./stream.js";
 const PARTS = [
     ["ladder", "The ladder"],
     ["learned", "What attempts taught"],
@@ -17,6 +18,7 @@ export async function plan(me, caseId) {
     const main = shell(me, { caseId, section: "plan" }, view.title, view.invented);
     let chosen = "as_it_is";
     let parts = 0;
+    let asks = 0;
     const progress = el("progress", { max: 1, value: 0, "aria-label": "rigs worked out" });
     const doing = el("p", { class: "doing soft", role: "status" });
     const choices = el("fieldset", { class: "choices" });
@@ -45,7 +47,11 @@ export async function plan(me, caseId) {
         }
     };
     const again = async () => {
-        view = await get(base);
+        const asked = ++asks;
+        const found = await get(base);
+        if (asked !== asks)
+            return; // a later answer is on its way, or was faster
+        view = found;
         draw();
     };
     const draw = () => {
@@ -107,7 +113,7 @@ export async function plan(me, caseId) {
         },
         rig: (data) => {
             const id = String(data["id"]);
-            void again().then(async () => {
+            orLater(again().then(async () => {
                 if (wanted.delete(id)) {
                     own.done();
                     await choose(id);
@@ -116,14 +122,14 @@ export async function plan(me, caseId) {
                 else if (!answers.querySelector("section") && view.ready) {
                     await Promise.all([choose(chosen), drawParts()]);
                 }
-            });
+            }));
         },
-        rested: () => void again().then(async () => Promise.all([choose(chosen), drawParts()])),
+        rested: () => orLater(again().then(async () => Promise.all([choose(chosen), drawParts()]))),
         failed: (data) => {
             const error = data["error"];
             trouble.textContent = error.message;
             own.done();
-            void again();
+            orLater(again());
         },
     }, (up) => main.classList.toggle("cut-off", !up));
 }

@@ -1,10 +1,12 @@
-// The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter ends an attempt.
+// The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter end an attempt.
 import { announce, el, fill, show } from "./dom.js";
-import { follow, get, wordsOf } from "./net.js";
+import { get, orLater, wordsOf } from "./net.js";
 import { Queue } from "./queue.js";
 import { shell } from "./shell.js";
+import { follow } from "./stream.js";
 const UNDO_KEY = "u";
 const ATTEMPT_KEY = ".";
+const MOST_CHOICES = 9;
 export async function procedure(me, caseId) {
     const base = `/api/cases/${caseId}`;
     let view = await get(`${base}/record`);
@@ -12,7 +14,7 @@ export async function procedure(me, caseId) {
     const timeline = el("ol", { class: "timeline", "aria-label": "What stands, the latest first" });
     const echo = el("div", { class: "echo", role: "status", "aria-live": "polite" });
     const link = el("p", { class: "link", role: "status" });
-    const picks = el("div", { class: "picks", role: "group", "aria-label": "Which is meant" });
+    const picks = el("div", { class: "picks", role: "group", "aria-label": "How the attempt ended" });
     const room = el("div", { class: "room-view", "aria-label": "What the room sees", role: "region" });
     const line = el("input", {
         class: "typed",
@@ -25,55 +27,91 @@ export async function procedure(me, caseId) {
         "aria-describedby": "keys",
         disabled: !me.may_record,
     });
-    let offered = [];
-    let byLetter = false;
-    const offer = (choices, letters, question) => {
-        offered = choices.slice(0, letters ? 20 : 9);
-        byLetter = letters;
-        const rows = offered.map((one, k) => {
-            const shown = letters ? one.words : `${k + 1} ${one.words}`;
-            return el("button", { type: "button", class: "pick", onclick: () => pick(one) }, el("kbd", {}, shown.slice(0, 1)), shown.slice(1));
-        });
-        show(picks, ...(question ? [el("p", {}, question)] : []), ...rows);
+    const open = el("div", { class: "open", role: "group", "aria-label": "To be settled" });
+    let ends = [];
+    let asking = [];
+    let written = [...view.written];
+    let asks = 0;
+    const refusals = [];
+    /** Offer the ends of an attempt, each by its letter, or nothing. */
+    const offer = (choices) => {
+        ends = choices;
+        const rows = choices.map((one) => el("button", { type: "button", class: "pick", onclick: () => end(one) }, el("kbd", {}, one.words.slice(0, 1)), one.words.slice(1)));
+        show(picks, ...(rows.length ? [el("p", {}, "How did the attempt end?"), ...rows] : []));
         if (rows.length)
-            announce(`${question}: ${offered.map((one) => one.words).join(", ")}`);
+            announce(`How did the attempt end? ${choices.map((one) => one.words).join(", ")}`);
     };
-    const pick = (one) => {
-        offer([], false, "");
+    const end = (one) => {
+        offer([]);
         queue.say(one.value);
         line.focus();
     };
-    const wrote = (typed, said) => {
-        if (said.written) {
-            const hazards = said.hazards.map((one) => el("p", { class: "hazard" }, one));
-            show(echo, el("p", {}, said.echo), ...hazards);
-        }
-        else {
-            show(echo, el("p", { class: "trouble" }, `${typed}: ${said.question}`));
-            offer(said.choices, false, said.question);
-        }
+    /** Everything that waits for whoever typed it, the oldest first: numbers settle that one. */
+    const drawOpen = () => {
+        const asked = asking.map((one, k) => {
+            const { question, choices } = one.asks ?? { question: "", choices: [] };
+            const rows = choices.slice(0, MOST_CHOICES).map((choice, n) => {
+                const number = k === 0 ? [el("kbd", {}, String(n + 1)), " "] : [];
+                return el("button", { type: "button", class: "pick", onclick: () => pick(one, choice) }, ...number, choice.words);
+            });
+            const no = el("button", { type: "button", class: "pick quiet", onclick: () => letBe(one) }, "Let it be");
+            return el("div", { class: "question" }, el("p", { class: "trouble" }, `Not written yet: ${one.line}. ${question}`), ...rows, no);
+        });
+        const not = refusals.map((one) => {
+            const seen = el("button", { type: "button", class: "pick quiet", onclick: () => seenRefusal(one) }, "Seen");
+            return el("div", { class: "question" }, el("p", { class: "trouble", role: "alert" }, `Not written: ${one.line}. ${one.words}`), seen);
+        });
+        show(open, ...asked, ...not);
+    };
+    const pick = (one, choice) => {
+        queue.settle(one, choice.value);
+        line.focus();
+    };
+    const letBe = (one) => {
+        queue.letBe(one);
+        show(echo, el("p", {}, `Not written: ${one.line}`));
+        line.focus();
+    };
+    const seenRefusal = (one) => {
+        refusals.splice(refusals.indexOf(one), 1);
+        drawOpen();
+        line.focus();
     };
     const queue = new Queue(caseId, {
-        wrote,
-        refused: (typed, error) => {
-            show(echo, el("p", { class: "trouble" }, `Not written: ${typed}. ${wordsOf(error)}`));
-            if (!line.value)
-                line.value = typed;
+        wrote: (waiting, said) => {
+            if (!said.written)
+                return announce(said.question);
+            written = "event" in waiting ? written.filter((id) => id !== waiting.event) : [waiting.key, ...written];
+            show(echo, el("p", {}, said.echo), ...said.hazards.map((one) => el("p", { class: "hazard" }, one)));
         },
-        waits: (lines, reached) => {
+        refused: (words, error) => {
+            refusals.push({ line: words, words: wordsOf(error) });
+            drawOpen();
+        },
+        waits: (lines, reached, unclear) => {
             const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
             link.textContent = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+            asking = unclear;
+            drawOpen();
         },
     });
+    const undo = () => {
+        const said = queue.undo(written);
+        if (said)
+            show(echo, el("p", {}, said));
+        line.focus();
+    };
     const enter = () => {
         const text = line.value.trim();
         line.value = "";
-        offer([], false, "");
-        if (!text)
-            return;
-        if (text === "undo" || text === UNDO_KEY)
-            queue.undo();
-        else
+        offer([]);
+        const first = asking[0];
+        const chosen = /^\d+$/.test(text) ? first?.asks?.choices.slice(0, MOST_CHOICES)[Number(text) - 1] : undefined;
+        if (first && chosen)
+            pick(first, chosen);
+        else if (text === "undo" || text === UNDO_KEY)
+            undo();
+        else if (text)
             queue.say(text);
     };
     line.addEventListener("keydown", (event) => {
@@ -84,16 +122,16 @@ export async function procedure(me, caseId) {
             enter();
         }
         else if (event.key === "Escape") {
-            offer([], false, "");
+            offer([]);
         }
         else if (!line.value) {
-            const chosen = byLetter ? offered.find((one) => one.words.startsWith(`${event.key} `)) : offered[Number(event.key) - 1];
+            const chosen = ends.find((one) => one.words.startsWith(`${event.key} `));
             if (chosen)
-                pick(chosen);
-            else if (event.key === UNDO_KEY && !offered.length)
-                queue.undo();
+                end(chosen);
+            else if (event.key === UNDO_KEY)
+                undo();
             else if (event.key === ATTEMPT_KEY)
-                offer(view.attempt, true, "How did the attempt end?");
+                offer(view.attempt);
             else
                 return;
             event.preventDefault();
@@ -106,11 +144,16 @@ export async function procedure(me, caseId) {
         fill(room, view.room);
     };
     const again = async () => {
-        view = await get(`${base}/record`);
+        const asked = ++asks;
+        const found = await get(`${base}/record`);
+        if (asked !== asks)
+            return; // a later answer is on its way, or was faster
+        view = found;
+        written = [...view.written];
         draw();
     };
-    const keys = el("p", { class: "soft note", id: "keys" }, "Enter writes the line. On an empty line: ", el("kbd", {}, UNDO_KEY), " takes the last back, ", el("kbd", {}, ATTEMPT_KEY), " and a letter ends an attempt, a number picks what is meant, Esc lets it be.");
-    const acts = el("div", { class: "acts" }, el("button", { type: "button", onclick: () => queue.undo(), disabled: !me.may_record }, "Take the last back"), el("button", { type: "button", onclick: () => offer(view.attempt, true, "How did the attempt end?"), disabled: !me.may_record }, "An attempt ended"));
+    const keys = el("p", { class: "soft note", id: "keys" }, "Enter writes the line. On an empty line: ", el("kbd", {}, UNDO_KEY), " takes the last back, ", el("kbd", {}, ATTEMPT_KEY), " and a letter ends an attempt. A number and Enter settle the oldest unclear line.");
+    const acts = el("div", { class: "acts" }, el("button", { type: "button", onclick: undo, disabled: !me.may_record }, "Take the last back"), el("button", { type: "button", onclick: () => offer(view.attempt), disabled: !me.may_record }, "An attempt ended"));
     const examples = el("details", {}, el("summary", {}, "Lines, by example"), el("ul", { class: "examples" }, ...view.examples.map((one) => el("li", {}, el("code", {}, one)))));
     const write = el("form", {
         class: "write",
@@ -119,11 +162,11 @@ export async function procedure(me, caseId) {
             enter();
         },
     }, line, el("button", { disabled: !me.may_record }, "Write"));
-    show(main, el("div", { class: "recorder" }, write, keys, acts, picks, echo, link, timeline, examples), room);
+    show(main, el("div", { class: "recorder" }, write, keys, acts, picks, open, echo, link, timeline, examples), room);
     draw();
     line.focus();
     follow(caseId, {
-        record: () => void again(),
+        record: () => orLater(again()),
         room: (data) => fill(room, String(data["html"])),
     }, (up) => {
         main.classList.toggle("cut-off", !up);

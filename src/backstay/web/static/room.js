@@ -1,7 +1,8 @@
 // The room's display: read-only, dark unless told otherwise, and honest when it is no longer live.
 import { el, fill, show } from "./dom.js";
-import { follow, get } from "./net.js";
+import { get } from "./net.js";
 import { theme, wear } from "./shell.js";
+import { follow } from "./stream.js";
 export async function room(caseId) {
     wear(theme() === "light" ? "light" : "dark");
     document.title = "Room – Backstay";
@@ -15,18 +16,13 @@ export async function room(caseId) {
     show(document.body, dead, head, display);
     fill(display, (await get(`${base}/room`)).html);
     let since = "";
-    follow(caseId, { room: (data) => fill(display, String(data["html"])), rig: () => void refresh(), rested: () => void refresh() }, (up) => {
+    follow(caseId, { room: (data) => fill(display, String(data["html"])) }, (up, why) => {
         if (!up && !since)
             since = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-        if (up && since) {
+        if (up)
             since = "";
-            void refresh();
-        }
         dead.hidden = up;
-        dead.textContent = up ? "" : `NOT LIVE since ${since}: what stands here is old`;
+        dead.textContent = up ? "" : `NOT LIVE since ${since}: what stands here is old (${why})`;
         document.body.classList.toggle("stale", !up);
     });
-    async function refresh() {
-        fill(display, (await get(`${base}/room`)).html);
-    }
 }

@@ -1,7 +1,8 @@
 // After the case: the timeline put right, the report read and signed, and everything to keep.
 import { announce, el, labelled, report, show } from "./dom.js";
-import { follow, get, send, wordsOf } from "./net.js";
+import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
+import { follow } from "./stream.js";
 const PAPERS = [
     ["report.pdf", "PDF"],
     ["report.html", "Page"],
@@ -59,7 +60,8 @@ export async function wrapUp(me, caseId) {
     };
     const drawReport = (made) => {
         show(preview, report(made.html));
-        const by = el("input", { name: "by", required: true, autocomplete: "off" });
+        // Where the workbench has users, nobody signs as somebody else.
+        const by = el("input", { name: "by", required: true, autocomplete: "off", readonly: me.with_users, value: me.with_users ? me.name : "" });
         if (!me.may_change)
             return show(desk, el("p", { class: "soft" }, "An operator signs."));
         if (!made.signed) {

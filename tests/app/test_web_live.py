@@ -1,0 +1,199 @@
+"""What pages are told while a case runs: that the clocks go or stand still, that advice is being weighed anew; and who may listen."""
+
+from __future__ import annotations
+
+import asyncio
+import importlib
+import json
+import runpy
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from backstay.app.record import Recorder
+from backstay.errors import StoreError
+from backstay.web import hub as hubs
+from backstay.web.hub import Hub
+
+ROOT = Path(__file__).resolve().parents[2]
+WORKBENCHES = runpy.run_path(str(ROOT / "tests" / "workbenches.py"))
+say, until = WORKBENCHES["say"], WORKBENCHES["until"]
+Told = list[tuple[str, dict[str, Any]]]
+
+
+def hear(hub: Hub, monkeypatch: pytest.MonkeyPatch) -> Told:
+    """Return a list that fills with what pages are told."""
+    told: Told = []
+    real = hub.tell
+    monkeypatch.setattr(
+        hub, "tell", lambda topic, kind, data: (told.append((kind, data)), real(topic, kind, data))
+    )
+    return told
+
+
+def words(text: str) -> list[str]:
+    return [line.removeprefix("event: ") for line in text.splitlines() if line.startswith("event: ")]
+
+
+def streamed(hub: Hub, may_listen: Callable[[], bool], tell: Callable[[], None]) -> list[str]:
+    """Return what one page hears: a first word, then what `tell` tells."""
+
+    async def listened() -> list[str]:
+        async def first() -> Told:
+            return [("record", {"last": ""})]
+
+        hub.start()
+        heard = []
+        async for text in hub.stream("case", first, may_listen):
+            heard += words(text)
+            if len(heard) == 1:
+                tell()
+            if len(heard) == 3:
+                break
+        return heard
+
+    return asyncio.run(asyncio.wait_for(listened(), 10.0))
+
+
+def test_a_page_whose_visit_ended_hears_nothing_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hubs, "LOOK_S", 0.05)
+    hub, inside = Hub(), [True]
+
+    def tell() -> None:
+        hub.tell("case", "room", {"html": "a"})
+
+    def tell_and_leave() -> None:
+        inside[0] = False
+        tell()
+
+    assert streamed(hub, lambda: inside[0], lambda: (tell(), tell())) == ["record", "room", "room"]  # type: ignore[func-returns-value]
+    assert streamed(hub, lambda: inside[0], tell_and_leave) == ["record"]
+    assert streamed(hub, lambda: False, lambda: None) == [
+        "record"
+    ]  # and it ends where nothing is told at all
+
+
+def test_clocks_that_stand_still_are_said_so_and_the_others_go_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One case cannot be read, another fails as nobody foresaw: both pages are told, the third's clock goes on."""
+    applications = importlib.import_module("backstay.web.application")
+    monkeypatch.setattr(applications, "TICK_S", 0.01)
+    failing = {"a": StoreError("the store is gone"), "b": ZeroDivisionError("division by zero")}
+    told: list[tuple[str, str, dict[str, Any]]] = []
+
+    class Desks:
+        def tick(self, name: str) -> None:
+            if name in failing:
+                raise failing[name]
+
+    class Bench:
+        class hub:  # noqa: N801
+            followed = ("a", "b", "c")
+            tell = staticmethod(lambda topic, kind, data: told.append((topic, kind, data)))
+
+        class library:  # noqa: N801
+            folder = Path("/nowhere")
+
+        desks = Desks()
+
+    async def run() -> None:
+        ticking = asyncio.create_task(applications._tick(Bench()))  # type: ignore[arg-type]
+        while sum(topic == "c" for topic, _, _ in told) < 3:
+            assert not ticking.done()
+            await asyncio.sleep(0.01)
+        del failing["a"]
+        while ("a", "alive", {}) not in told:
+            await asyncio.sleep(0.01)
+        ticking.cancel()
+
+    asyncio.run(asyncio.wait_for(run(), 20.0))
+    assert {(topic, kind) for topic, kind, _ in told} == {
+        ("a", "stopped"),
+        ("a", "alive"),
+        ("b", "stopped"),
+        ("c", "alive"),
+    }
+    assert any("the store is gone" in data["why"] for _, _, data in told if "why" in data)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    return WORKBENCHES["bench"](tmp_path_factory.mktemp("library"))
+
+
+@pytest.fixture(scope="module")
+def client(bench: Any) -> Iterator[TestClient]:
+    with WORKBENCHES["client"](bench) as made:
+        yield made
+
+
+@pytest.fixture
+def planned(client: TestClient, bench: Any, tmp_path: Path) -> str:
+    """Return a case whose plan is whole."""
+    case = str(
+        WORKBENCHES["brought_in"](
+            client, WORKBENCHES["small_case"](ROOT / "examples" / "demo", tmp_path / "c")
+        )
+    )
+    client.get(f"/api/cases/{case}/plan")
+    until(lambda: bench.desks.desk(case).plan.plan is not None)
+    until(lambda: bench.desks.desk(case).plan.plan.way_back is not None)
+    return case
+
+
+def test_after_an_attempt_old_advice_is_not_shown_as_new(
+    client: TestClient,
+    bench: Any,
+    planned: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told = hear(bench.hub, monkeypatch)
+    desk = bench.desks.desk(planned)
+    before = bench.desks.room(planned)
+    assert "Being weighed anew" not in before
+    device = desk.case.device.id
+    assert say(client, planned, f"{device} stopped guide backed out", "weigh-0001")["written"]
+    assert "Being weighed anew" in client.get(f"/api/cases/{planned}/room").json()["html"]
+    until(lambda: desk.weighing_by is None)
+    rooms = [str(data["html"]) for kind, data in told if kind == "room"]
+    assert "Being weighed anew" in rooms[0] and "Wait" in rooms[0]
+    assert any("So far: " in html for html in rooms), "the first rung is shown before the whole ladder is"
+    until(lambda: "Being weighed anew" not in bench.desks.room(planned))
+    assert desk.plan.plan.learned is not None and len(desk.plan.plan.learned.attempts) == 1
+    # Taken back, it is unlearnt.
+    body = {"key": "weigh-0002", "event": "weigh-0001", "reason": "undone"}
+    client.post(f"/api/cases/{planned}/record/corrections", json=body)
+    assert desk.weighing_by == ()
+    until(lambda: desk.plan.plan.learned is None)
+
+
+def test_an_attempt_that_another_program_writes_is_learnt_from(
+    client: TestClient,
+    bench: Any,
+    planned: str,
+) -> None:
+    desk = bench.desks.desk(planned)
+    say(client, planned, "act 287", "other-0001")
+    assert desk.weighing_by is None  # nothing that rigs are weighed by
+    other = Recorder(bench.library.file(planned), store_url=bench.store_url)
+    other.log(f"{desk.case.device.id} stopped prolapsed")
+    other.close()
+    bench.desks.tick(planned)
+    until(lambda: desk.plan.plan.learned is not None)
+    assert [row.limited_by for row in desk.plan.plan.learned.attempts] == ["prolapse"]
+
+
+def test_looking_at_a_report_writes_nothing(client: TestClient, bench: Any, planned: str) -> None:
+    say(client, planned, "contrast 40", "look-0001")
+    folder = bench.library.file(planned).parent
+    until(lambda: (folder / "plan.json").exists())
+    assert json.loads((folder / "plan.json").read_text())["ladder"]
+
+    def files() -> dict[str, bytes]:
+        return {one.name: one.read_bytes() for one in folder.rglob("*") if one.is_file()}
+
+    before = files()
+    assert "plan.json" in client.get(f"/api/cases/{planned}/report").json()["html"], "the plan counts"
+    assert files() == before
