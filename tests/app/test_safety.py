@@ -430,7 +430,7 @@ def test_hazards_of_a_step_thought_of_and_along_the_record(folder: Path) -> None
         {"kind": "contrast", "volume_mL": 6.0},
     )
     result = run("hazards", folder / "case.toml", "protamine")
-    assert result.exit_code == 0 and "NOT THIS: protamine never" in result.output
+    assert result.exit_code == 0 and "STOP: protamine never" in result.output
     found = json.loads(run("hazards", folder / "case.toml", "--json").stdout)["hazards"]
     last = found[-1]
     assert last["step"] == "contrast"
@@ -442,7 +442,7 @@ def test_hazards_of_a_step_thought_of_and_along_the_record(folder: Path) -> None
 def test_an_event_logged_says_at_once_what_it_makes_dangerous(folder: Path, tmp_path: Path) -> None:
     store = f"sqlite:///{tmp_path / 'records.sqlite'}"
     assert (
-        "\n    ! NOT THIS: no heparin"
+        "\n    ! STOP: no heparin"
         in run("log", folder / "case.toml", "stent 2.75x33 crossed", "--store", store).output
     )
     assert "!" not in run("log", folder / "case.toml", "heparin 5000", "--store", store).output
@@ -457,7 +457,7 @@ def test_the_plans_three_answers_name_the_hazards(folder: Path) -> None:
     assert plan.limits is not None
     said = not_to_do(plan, next_step(plan)).now
     assert said[0].startswith("PAUSE: severe calcium or an occlusion is planned")
-    assert len([text for text in said if text.startswith(("NOT THIS", "PAUSE", "mind"))]) == 2
+    assert len([text for text in said if text.startswith(("STOP", "PAUSE", "mind"))]) == 2
     console = Console(file=io.StringIO(), width=120, color_system=None)
     render(plan, console)
     shown = " ".join(console.file.getvalue().split())  # type: ignore[attr-defined]

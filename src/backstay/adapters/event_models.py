@@ -203,6 +203,9 @@ class ComplicationEvent(Event):
     what: Text
     code: Annotated[Complication, Field(strict=False)] | None = None
     at_mm: PlaceMm | None = None
+    settled: bool | None = Field(
+        None, description="it is over: a leak sealed, a tamponade drained, flow back"
+    )
 
 
 class NoteEvent(Event):

@@ -7,7 +7,17 @@ from typing import Any
 
 from backstay.adapters.log_devices import Unclear, take_device
 from backstay.adapters.log_place import Reading, number_of, only_wire
-from backstay.adapters.log_words import COMPLICATIONS, DRUGS, FILLERS, NUMBER, ROLES, ROUTES, SITES, Line
+from backstay.adapters.log_words import (
+    COMPLICATIONS,
+    DRUGS,
+    FILLERS,
+    NUMBER,
+    ROLES,
+    ROUTES,
+    SETTLED,
+    SITES,
+    Line,
+)
 from backstay.errors import InputError
 from backstay.identifiers import BodyItem, Complication, DeviceKind, EventKind
 from backstay.units import GYCM2_PER
@@ -172,6 +182,7 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
     no_flow = line.has("no[- ]?(?:re)?flow")
     code = line.take_one(dict(COMPLICATIONS))
     at = line.take(rf"(?:at|@) ?({NUMBER})(?: ?mm)?")
+    settled = line.take(SETTLED) if code is not None else None
     what = " ".join(w for w in line.words) if code is None else ""
     for word in what.split():
         line.take(re.escape(word))
@@ -183,6 +194,8 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
         what = "no reflow"
     values: dict[str, Any] = {"what": what or str(code).replace("_", " ")}
     values |= {"code": code} if code else {}
+    if settled:
+        values |= {"what": f"{values['what']} {settled.group(0)}", "settled": True}
     return EventKind.COMPLICATION, values | ({"at_mm": float(at.group(1))} if at else {})
 
 

@@ -60,6 +60,8 @@ ROLES = {
     r"(?:in|to) (?:the )?branch|as branch|branch": "branch",
     r"as (?:the )?rail|rail": "rail",
 }
+SETTLED = "sealed|drained|settled|is over"
+"""After a complication's name: it is over."""
 COMPLICATIONS: dict[str, Complication] = {
     r"dissect(?:ion|ed)": Complication.DISSECTION,
     r"perforat(?:ion|ed)": Complication.PERFORATION,

@@ -197,7 +197,11 @@ def _course(case: LoadedCase, state: RecordState, made: Sequence[Tried], closed:
         "prepared": _joined(done),
         "stent_count": len(stents),
         "stent_length_mm": _r(sum(d.working_mm for d in opened if isinstance(d, OverWireDevice))),
-        "complications": _joined(e.text("code") or "other" for e in state.of(EventKind.COMPLICATION)),
+        "complications": _joined(
+            e.text("code") or "other"
+            for e in state.of(EventKind.COMPLICATION)
+            if e.values.get("settled") is not True
+        ),
         **_results(state),
     }
 

@@ -16,6 +16,12 @@ from backstay.core.record.entries import Entry
 from backstay.identifiers import BudgetState, EventKind
 
 MOST_BLOCKS = 2
+TIP_DANGERS = {
+    "out_of_view": "BRING IT INTO VIEW FIRST",
+    "small_branch": "DRAW IT BACK FIRST",
+    "looped": "DRAW IT BACK FIRST",
+}
+"""As the hazards say of the wire's tip."""
 
 
 class _Model(BaseModel):
@@ -45,6 +51,7 @@ class Seen(_Model):
 
     what: str
     age_min: float
+    danger: str = Field("", description="what is dangerous about it, in capitals; empty where nothing is")
 
 
 class RoomDocument(_Model):
@@ -135,12 +142,17 @@ def _flow(entries: Sequence[Entry], now_s: float) -> Seen | None:
     found = [e for e in entries if e.kind is EventKind.RESULT and e.values.get("timi_flow") is not None]
     if not found:
         return None
-    return Seen(what=f"TIMI {found[-1].values['timi_flow']}", age_min=(now_s - found[-1].at_s) / 60.0)
+    grade = int(str(found[-1].values["timi_flow"]))
+    danger = (
+        "NO FLOW" if grade == 0 else "HARDLY ANY FLOW" if grade == 1 else "SLOW FLOW" if grade == 2 else ""
+    )
+    return Seen(what=f"TIMI {grade}", age_min=(now_s - found[-1].at_s) / 60.0, danger=danger)
 
 
 def _wire_tip(entries: Sequence[Entry], now_s: float) -> Seen | None:
     found = [e for e in entries if e.kind is EventKind.WIRE_SEEN]
     if not found:
         return None
-    words = str(found[-1].values["tip"]).replace("_", " ")
-    return Seen(what=words, age_min=(now_s - found[-1].at_s) / 60.0)
+    tip = str(found[-1].values["tip"])
+    age_min = (now_s - found[-1].at_s) / 60.0
+    return Seen(what=tip.replace("_", " "), age_min=age_min, danger=TIP_DANGERS.get(tip, ""))

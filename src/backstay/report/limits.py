@@ -19,7 +19,7 @@ from backstay.report.scene import xml_text
 from backstay.report.skin import peak_words, skin_scene
 from backstay.report.words import FROM_MEMORY, number, reading, source_words
 
-LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
+LEVELS = {"block": "STOP", "pause": "PAUSE", "note": "mind"}
 STATES = {
     BudgetState.NO_LIMIT: "no limit known",
     BudgetState.WITHIN: "within",

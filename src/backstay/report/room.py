@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
+from backstay.adapters.ladder_file import ClosedBy
 from backstay.adapters.limits_file import HazardRow, InsideRow
 from backstay.adapters.plan_file import PlanDocument
 from backstay.app.room import RoomDocument, Seen, Spent
@@ -68,8 +71,7 @@ def _next(plan: PlanDocument | None) -> str:
     rungs = [] if plan.ladder is None else plan.ladder.rungs
     rung = next((one for one in rungs if one.id != MoveId.AS_IT_IS), None)
     if rung is None:
-        here = f"In place: {plan.in_place.chance.words} that it lands. {STOP_WHEN}"
-        return _tile("Next move", "No move is worth its cost", here, "next")
+        return _no_move(plan)
     said = rung_words([rung])[0]
     landing = f"{said.chance}, scale unvalidated" if said.chance else ""
     inner = [
@@ -81,6 +83,17 @@ def _next(plan: PlanDocument | None) -> str:
         element("p", f"As it is: {plan.in_place.chance.words}.", "note"),
     ]
     return box("section", inner, "tile next")
+
+
+def _no_move(plan: PlanDocument) -> str:
+    """Return the next move's tile where the ladder only stops: what bars the moves, where one thing bars most."""
+    closed = [] if plan.ladder is None else plan.ladder.closed
+    barred = Counter(why for row in closed if row.by is ClosedBy.NEED for why in row.why)
+    why, count = barred.most_common(1)[0] if barred else ("", 0)
+    if 2 * count > len(closed):
+        return _tile("Next move", "Stop", f"{why[:1].upper()}{why[1:]}. No move is open before.", "next")
+    here = f"As it is: {plan.in_place.chance.words}. {STOP_WHEN}"
+    return _tile("Next move", "Stop: no move is worth its cost", here, "next")
 
 
 def _blocks(room: RoomDocument) -> str:
@@ -124,7 +137,11 @@ def _blocked(room: RoomDocument) -> str:
 
 
 def _seen(name: str, seen: Seen | None) -> str:
-    return _tile(name, "–", "not logged") if seen is None else _tile(name, seen.what, age(seen.age_min))
+    if seen is None:
+        return _tile(name, "–", "not logged")
+    if not seen.danger:
+        return _tile(name, seen.what, age(seen.age_min))
+    return _tile(name, seen.what, f"{seen.danger}, {age(seen.age_min)}", "past")
 
 
 def _inside(room: RoomDocument) -> str:

@@ -315,6 +315,7 @@ class Desks:
     def _work(self) -> None:
         self._wanted.wait(QUIET_S)
         from backstay.app.plan_desk import warm
+        from backstay.web import record_views  # noqa: F401  # the first line must not wait for it either
 
         warm()
         while True:

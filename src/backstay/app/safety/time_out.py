@@ -21,7 +21,7 @@ _READY = {
     Ready.PERICARDIOCENTESIS_SET: "pericardiocentesis set",
     Ready.SNARE: "snare",
 }
-_LEVELS = {"block": "NOT THIS", "pause": "PAUSE", "note": "mind"}
+_LEVELS = {"block": "STOP", "pause": "PAUSE", "note": "mind"}
 
 
 def time_out(safety: CaseSafety, plan: PlanDocument | None = None) -> TimeOutDocument:

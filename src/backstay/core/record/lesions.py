@@ -57,7 +57,8 @@ def tears(entry: Entry) -> bool:
     -------
     bool
     """
-    return entry.kind is EventKind.COMPLICATION and entry.text("code") == Complication.DISSECTION
+    torn = entry.kind is EventKind.COMPLICATION and entry.text("code") == Complication.DISSECTION
+    return torn and entry.values.get("settled") is not True
 
 
 def meets(entry: Entry, lesion: Lesion) -> bool:

@@ -256,8 +256,10 @@ def _device_out(now: Now, entry: Entry, known: Known) -> Now:
 
 
 def _complication(now: Now, entry: Entry, known: Known) -> Now:
-    code = entry.text("code")
+    code, settled = entry.text("code"), entry.values.get("settled") is True
     at = entry.number("at_mm")
+    if settled:
+        return with_changes(now, perforation=now.perforation and code != Complication.PERFORATION)
     narrowings = now.narrowings_mm
     if code == Complication.NEW_NARROWING and at is not None:
         narrowings = (*narrowings, at)

@@ -425,7 +425,7 @@ def _drug(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 def _complication(before: Now, entry: Entry, setting: Setting) -> FactDict:
     code = entry.text("code")
-    return {"complication": None if code is None else Complication(code)}
+    return {"complication": None if code is None or entry.values.get("settled") else Complication(code)}
 
 
 def _named(inside: Sequence[Inside], setting: Setting) -> frozenset[str]:

@@ -76,16 +76,20 @@ RESCUE = (
     ),
     Rule(
         id="perforation",
-        when=_went_wrong(Complication.PERFORATION),
-        say="perforation: seal it with a balloon for 5 to 10 min now; echo; covered stent or coils; no reversal while equipment is in",
-        level=Level.PAUSE,
+        when=any_of(
+            _went_wrong(Complication.PERFORATION),
+            all_of(is_one_of("step", StepKind.STAND), is_true("perforation_known")),
+        ),
+        say="perforation, not sealed by the record: a balloon for 5 to 10 min now; echo; covered stent or coils; no reversal while "
+        "equipment is in",
+        level=Level.BLOCK,
         source="perforation2016",
     ),
     Rule(
         id="tamponade",
         when=_went_wrong(Complication.TAMPONADE),
         say="tamponade: drain now; keep the leak sealed; surgeon informed",
-        level=Level.PAUSE,
+        level=Level.BLOCK,
         source="tamponadecto",
     ),
     Rule(
@@ -99,7 +103,7 @@ RESCUE = (
         id="air_embolism",
         when=_went_wrong(Complication.AIR_EMBOLISM),
         say="air: aspirate or flush with force, 100 % oxygen, support the pressure",
-        level=Level.PAUSE,
+        level=Level.BLOCK,
         source="airembolism",
     ),
     Rule(
@@ -113,7 +117,7 @@ RESCUE = (
         id="stuck",
         when=_went_wrong(Complication.DEVICE_STUCK, Complication.WIRE_STUCK),
         say="stuck: stop pulling (3 of 4 trapped devices went to surgery); a balloon beside it, an extension over it",
-        level=Level.PAUSE,
+        level=Level.BLOCK,
         source="iturbe2012",
     ),
     Rule(
