@@ -185,6 +185,27 @@ def test_an_attempt_that_another_program_writes_is_learnt_from(
     assert [row.limited_by for row in desk.plan.plan.learned.attempts] == ["prolapse"]
 
 
+def test_the_room_says_what_is_dangerous_and_what_bars_every_move(
+    client: TestClient, bench: Any, planned: str
+) -> None:
+    for k, line in enumerate(("guide 6 standard right", "wire in workhorse", "timi 1", "tip out of view")):
+        assert say(client, planned, line, f"danger-{k:04d}")["written"]
+    html = client.get(f"/api/cases/{planned}/room").json()["html"]
+    assert "HARDLY ANY FLOW, just now" in html and "BRING IT INTO VIEW FIRST, just now" in html
+    say(client, planned, "perforation at 52", "danger-0010")
+    device = bench.desks.desk(planned).case.device.id
+    say(client, planned, f"{device} stopped guide backed out", "danger-0011")
+    until(lambda: bench.desks.desk(planned).weighing_by is None)
+    html = bench.desks.room(planned)
+    assert html.index("perforation, not sealed by the record") < html.index("Contrast")
+    assert "A perforation is known: seal it first. No move is open before." in html
+    say(client, planned, "perforation sealed", "danger-0012")
+    until(lambda: bench.desks.desk(planned).weighing_by is None)
+    say(client, planned, "timi 3", "danger-0013")
+    html = bench.desks.room(planned)
+    assert "perforation" not in html and "FLOW" not in html
+
+
 def test_looking_at_a_report_writes_nothing(client: TestClient, bench: Any, planned: str) -> None:
     say(client, planned, "contrast 40", "look-0001")
     folder = bench.library.file(planned).parent

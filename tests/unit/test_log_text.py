@@ -162,6 +162,11 @@ READ: list[tuple[str, EventKind, dict[str, Any]]] = [
     ("no reflow", K.COMPLICATION, {"what": "no reflow", "code": "slow_flow"}),
     ("slow flow", K.COMPLICATION, {"what": "slow flow", "code": "slow_flow"}),
     ("perforation at 52", K.COMPLICATION, {"what": "perforation", "code": "perforation", "at_mm": 52.0}),
+    (
+        "perforation sealed",
+        K.COMPLICATION,
+        {"what": "perforation sealed", "code": "perforation", "settled": True},
+    ),
     ("complication chest pain", K.COMPLICATION, {"what": "chest pain"}),
     ("bivalirudin 60 mg", K.DRUG, {"drug": "bivalirudin", "name": "bivalirudin", "dose": 60.0, "unit": "mg"}),
     ("pressure damped", K.PRESSURE, {"damped": True}),

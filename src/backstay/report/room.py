@@ -42,12 +42,12 @@ def room_html(
     """
     return "".join(
         [
-            _weighing(first_rung) if weighing and plan is not None else _next(plan),
-            _blocks(room),
-            box("div", [_spent("Contrast", room.contrast), _spent("Air kerma", room.kerma)], "pair"),
-            box("div", [_act(room), _blocked(room)], "pair"),
-            box("div", [_seen("Flow", room.flow), _seen("Wire tip", room.wire_tip)], "pair"),
-            _inside(room),
+            box(
+                "div",
+                [_weighing(first_rung) if weighing and plan is not None else _next(plan), _inside(room)],
+                "column",
+            ),
+            box("div", [_blocks(room), box("div", _numbers(room), "tiles")], "column"),
             element("p", _foot(room), "foot"),
         ]
     )
@@ -108,13 +108,23 @@ def _hazard(row: HazardRow) -> str:
     return box("p", [element("b", LEVELS[row.level]), " ", element("span", row.text)], f"hazard {row.level}")
 
 
+def _numbers(room: RoomDocument) -> list[str]:
+    return [
+        _spent("Contrast", room.contrast),
+        _spent("Air kerma", room.kerma),
+        _act(room),
+        _blocked(room),
+        _seen("Flow", room.flow),
+        _seen("Wire tip", room.wire_tip),
+    ]
+
+
 def _spent(name: str, spent: Spent) -> str:
+    name = f"{name}, {spent.unit}"
     if spent.used is None:
         return _tile(name, "–", "none logged")
     used = number(spent.used, 0)
-    value = (
-        f"{used} {spent.unit}" if spent.limit is None else f"{used} / {number(spent.limit, 0)} {spent.unit}"
-    )
+    value = used if spent.limit is None else f"{used} / {number(spent.limit, 0)}"
     return _tile(name, value, STATES[spent.state], spent.state.value)
 
 
@@ -145,8 +155,11 @@ def _seen(name: str, seen: Seen | None) -> str:
 
 
 def _inside(room: RoomDocument) -> str:
-    shown = [row for row in room.inside if not row.presumed_out]
-    rows = [box("li", [element("b", _kind(row)), " ", element("span", _inside_words(row))]) for row in shown]
+    same = Counter((_kind(row), _inside_words(row)) for row in room.inside if not row.presumed_out)
+    rows = [
+        box("li", [element("b", kind if count == 1 else f"{count} x {kind}"), " ", element("span", words)])
+        for (kind, words), count in same.items()
+    ]
     body = box("ul", rows) if rows else element("p", "nothing logged", "value")
     return box("section", [element("h2", "In the body"), body], "tile inside")
 

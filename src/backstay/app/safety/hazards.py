@@ -67,7 +67,11 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
     known = {one.rule.id for one in stand}
     of_step = [one for one in moments(safety)[-1].shown if one.rule.id not in known]
     waits = [one for one in moments(safety)[-1].suppressed if one.rule.id not in known]
-    shown, more = attended(_strongest_first([*of_step, *stand]), at_s=0.0, last_shown_s={})
+    urgent = [
+        one for one in stand if one.rule.level is Level.BLOCK
+    ]  # before what the step itself must not be
+    rest = [one for one in stand if one.rule.level is not Level.BLOCK]
+    shown, more = attended(_strongest_first([*urgent, *of_step, *rest]), at_s=0.0, last_shown_s={})
     return shown, (*more, *waits)
 
 
