@@ -51,7 +51,7 @@ from backstay.identifiers import EventKind, MoveId
 
 ValueT = TypeVar("ValueT")
 
-WEIGHED = frozenset({EventKind.ATTEMPT, EventKind.INFLATION, EventKind.PREPARED})
+WEIGHED = frozenset({EventKind.ATTEMPT, EventKind.INFLATION, EventKind.PREPARED, EventKind.COMPLICATION})
 """Events after which the rigs are weighed anew."""
 MOST_ASKED = 20
 """Rigs of the user's own that are kept; the oldest goes first."""
