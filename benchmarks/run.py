@@ -112,7 +112,7 @@ def shape_problems(passage: Passage, landing: float, friction: float) -> list[Sh
         load = vessel.load(float(tip))._replace(friction=friction)
         m = passage.last_node(float(tip))
         w, q = np.zeros((nodes, 2)), np.zeros(nodes)
-        if not begin(vessel.tube, load, w, q, m, work):
+        if begin(vessel.tube, load, w, q, m, work) < 0:
             continue
         start_w, start_q = w.copy(), q.copy()
         iterations = newton(vessel.tube, load, w, q, m, LOAD_N, work, 40)

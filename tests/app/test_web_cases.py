@@ -308,7 +308,7 @@ def test_the_room_sees_what_matters(client: TestClient, case: str) -> None:
         "Next move",
         "Not now",
         "40 / ",
-        "812 / 3000",
+        "812 / 3000 mGy",
         "231 s",
         "BELOW TARGET",
         "main vessel",

@@ -158,7 +158,7 @@ def test_after_an_attempt_old_advice_is_not_shown_as_new(
     assert "Being weighed anew" in client.get(f"/api/cases/{planned}/room").json()["html"]
     until(lambda: desk.weighing_by is None)
     rooms = [str(data["html"]) for kind, data in told if kind == "room"]
-    assert "Being weighed anew" in rooms[0] and "Wait" in rooms[0]
+    assert "Being weighed anew" in rooms[0] and "OLD ADVICE" in rooms[0]
     assert any("So far: " in html for html in rooms), "the first rung is shown before the whole ladder is"
     until(lambda: "Being weighed anew" not in bench.desks.room(planned))
     assert desk.plan.plan.learned is not None and len(desk.plan.plan.learned.attempts) == 1
@@ -191,7 +191,7 @@ def test_the_room_says_what_is_dangerous_and_what_bars_every_move(
     for k, line in enumerate(("guide 6 standard right", "wire in workhorse", "timi 1", "tip out of view")):
         assert say(client, planned, line, f"danger-{k:04d}")["written"]
     html = client.get(f"/api/cases/{planned}/room").json()["html"]
-    assert "HARDLY ANY FLOW, just now" in html and "BRING IT INTO VIEW FIRST, just now" in html
+    assert "ALMOST NO FLOW" in html and "TIP NOT SEEN" in html
     say(client, planned, "perforation at 52", "danger-0010")
     device = bench.desks.desk(planned).case.device.id
     say(client, planned, f"{device} stopped guide backed out", "danger-0011")

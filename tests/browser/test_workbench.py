@@ -76,7 +76,7 @@ def test_from_a_new_case_to_a_signed_report_by_mouse(context: BrowserContext, se
     expect(page.locator(".timeline li.attempt")).to_have_count(1)
     page.get_by_role("button", name="Take the last back").click()
     expect(page.locator(".timeline li.attempt")).to_have_count(0)
-    expect(page.locator(".room-view")).to_contain_text("812 / 3000")
+    expect(page.locator(".room-view")).to_contain_text("812 / 3000 mGy")
 
     page.get_by_role("link", name="Wrap-up").click()
     expect(page.locator(".sheet")).to_contain_text("DRAFT")

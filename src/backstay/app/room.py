@@ -13,15 +13,12 @@ from backstay.adapters.limits_file import HazardRow, InsideRow
 from backstay.app.loading import LoadedCase
 from backstay.app.safety import case_safety, limits_of
 from backstay.core.record.entries import Entry
+from backstay.core.safety.now import Now
 from backstay.identifiers import BudgetState, EventKind
 
 MOST_BLOCKS = 2
-TIP_DANGERS = {
-    "out_of_view": "BRING IT INTO VIEW FIRST",
-    "small_branch": "DRAW IT BACK FIRST",
-    "looped": "DRAW IT BACK FIRST",
-}
-"""As the hazards say of the wire's tip."""
+TIPS_AT_RISK = ("out_of_view", "small_branch", "looped")
+"""Where nothing should move along the wire: the places that its hazards name."""
 
 
 class _Model(BaseModel):
@@ -51,7 +48,9 @@ class Seen(_Model):
 
     what: str
     age_min: float
-    danger: str = Field("", description="what is dangerous about it, in capitals; empty where nothing is")
+    state: Literal["", "near", "past"] = Field(
+        "", description="past: it endangers the patient as it stands; near: it is not as it should be"
+    )
 
 
 class RoomDocument(_Model):
@@ -133,7 +132,7 @@ def room_of(case: LoadedCase, entries: Sequence[Entry], *, at: datetime) -> Room
         ),
         blocked_s=None if now.blocked_at_s is None else max(now_s - now.blocked_at_s, 0.0),
         flow=_flow(safety.entries, now_s),
-        wire_tip=_wire_tip(safety.entries, now_s),
+        wire_tip=_wire_tip(safety.entries, now, now_s),
         last=safety.entries[-1].id if safety.entries else "",
     )
 
@@ -142,17 +141,24 @@ def _flow(entries: Sequence[Entry], now_s: float) -> Seen | None:
     found = [e for e in entries if e.kind is EventKind.RESULT and e.values.get("timi_flow") is not None]
     if not found:
         return None
-    grade = int(str(found[-1].values["timi_flow"]))
-    danger = (
-        "NO FLOW" if grade == 0 else "HARDLY ANY FLOW" if grade == 1 else "SLOW FLOW" if grade == 2 else ""
-    )
-    return Seen(what=f"TIMI {grade}", age_min=(now_s - found[-1].at_s) / 60.0, danger=danger)
+    grade, age_min = found[-1].values["timi_flow"], (now_s - found[-1].at_s) / 60.0
+    # Grades 0 and 1 leave the muscle without blood, 2 fills it late (the grades' own definitions, from memory).
+    return Seen(what=f"TIMI {grade}", age_min=age_min, state={0: "past", 1: "past", 2: "near"}.get(grade, ""))
 
 
-def _wire_tip(entries: Sequence[Entry], now_s: float) -> Seen | None:
-    found = [e for e in entries if e.kind is EventKind.WIRE_SEEN]
-    if not found:
+def _wire_tip(entries: Sequence[Entry], now: Now, now_s: float) -> Seen | None:
+    """Return the rail's tip: not another wire's, and not that of a rail that is out or was changed since."""
+    rails = [one.device for one in now.wires("rail")]
+    found = [
+        entry
+        for entry in entries
+        if entry.kind is EventKind.WIRE_SEEN and (not rails or entry.values.get("device") in rails)
+    ]
+    if now.wire_tip is None or not found:
         return None
     tip = str(found[-1].values["tip"])
-    age_min = (now_s - found[-1].at_s) / 60.0
-    return Seen(what=tip.replace("_", " "), age_min=age_min, danger=TIP_DANGERS.get(tip, ""))
+    return Seen(
+        what=tip.replace("_", " "),
+        age_min=(now_s - found[-1].at_s) / 60.0,
+        state="past" if tip in TIPS_AT_RISK else "",
+    )
