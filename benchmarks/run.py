@@ -136,7 +136,7 @@ def linear_s(p: ShapeProblem, count: int = 200) -> tuple[float, float, float]:
     lay_assembly(p.tube, p.load, p.m, work)
     assemble(p.tube, p.load, p.w, p.q, p.m, p.lesion_N, work, True)
     matrix, rhs = work.matrix[:size].copy(), work.residual[:size] + 1.0
-    a, x, pivots = matrix.copy(), rhs.copy(), np.zeros(size, dtype=np.int64)
+    a, x, pivots = matrix.copy(), rhs.copy(), np.zeros((size, 2), dtype=np.int64)
     for really in (True, False):
         _linear_times(matrix, rhs, a, x, pivots, size, 1, really)
     ours = best_s(lambda: _linear_times(matrix, rhs, a, x, pivots, size, count, True))
@@ -154,7 +154,7 @@ def linear_s(p: ShapeProblem, count: int = 200) -> tuple[float, float, float]:
 
 
 def _solved(matrix: np.ndarray, rhs: np.ndarray, size: int) -> np.ndarray:
-    a, x, pivots = matrix.copy(), rhs.copy(), np.zeros(size, dtype=np.int64)
+    a, x, pivots = matrix.copy(), rhs.copy(), np.zeros((size, 2), dtype=np.int64)
     factor(a, pivots, size)
     solve(a, pivots, x, size)
     return x

@@ -83,6 +83,7 @@ def plan(page: Page, address: str, small: Path) -> str:
     row("a new case until its rig in place is answered", 1e3 * (time.perf_counter() - began), "ms", "-")
     page.locator("#ladder").wait_for(timeout=900_000)
     row("a new case until its ladder stands", 1e3 * (time.perf_counter() - began), "ms", "-")
+    page.locator("#way_back").wait_for(timeout=900_000)  # the last to come
     took = page.evaluate(INTERACTIONS)
     for kind, words in (("rig", "another rig chosen"), ("step", "the device moved one place")):
         row(f"{words}, p95 of {len(took[kind])}", share(took[kind], 0.95), "ms", "150")

@@ -23,6 +23,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   let chosen = "as_it_is";
   let parts = 0;
   let asks = 0;
+  let drawn = "";
 
   const progress = el("progress", { max: 1, value: 0, "aria-label": "rigs worked out" });
   const doing = el("p", { class: "doing soft", role: "status" });
@@ -63,9 +64,16 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     progress.hidden = ready === view.rungs.length;
     const left = ready === view.rungs.length ? "" : `${ready} of ${view.rungs.length} rigs worked out`;
     doing.textContent = [left, view.doing].filter(Boolean).join(" · ");
-    const focused = document.activeElement instanceof HTMLInputElement && document.activeElement.name === "rig";
-    show(choices, el("legend", {}, "Rig"), ...view.rungs.map((one) => rung(one, one.id === chosen, choose)));
-    if (focused) choices.querySelector<HTMLInputElement>("input:checked")?.focus();
+    const rungs = JSON.stringify(view.rungs);
+    if (rungs !== drawn) {
+      // Not drawn anew where nothing changed: a click that falls between would be lost.
+      const focused = document.activeElement instanceof HTMLInputElement && document.activeElement.name === "rig";
+      show(choices, el("legend", {}, "Rig"), ...view.rungs.map((one) => rung(one, one.id === chosen, choose)));
+      if (focused) choices.querySelector<HTMLInputElement>("input:checked")?.focus();
+      drawn = rungs;
+    }
+    const here = choices.querySelector<HTMLInputElement>(`input[value="${CSS.escape(chosen)}"]`);
+    if (here) here.checked = true;
     show(problems, ...view.problems.map((one) => el("li", {}, one)));
   };
   const drawParts = async (): Promise<void> => {
