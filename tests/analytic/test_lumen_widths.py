@@ -14,9 +14,9 @@ from backstay.core.imaging.lumen import Lumen, measured_lumen
 from backstay.core.imaging.pairs import Doubt, before
 from backstay.core.imaging.phantom import Narrowing, Tube, straight_tube, tube_through
 from backstay.core.imaging.phantom_film import SUB, Film, chords_mm, filmed
-from backstay.core.imaging.projection import View
+from backstay.core.imaging.projection import View, receptor_axes
 from backstay.core.imaging.tracing import traced
-from backstay.core.imaging.views import Strand, best_views
+from backstay.core.imaging.views import Strand, best_views, covered_share
 from backstay.identifiers import Intensity
 
 VIEW = View(0.0, 0.0, 1000.0, 750.0, 0.25, 0.25, 512, 512)
@@ -127,3 +127,23 @@ def test_the_best_view_looks_across_the_vessel_and_past_what_covers_it() -> None
         alone[0].secondary_rad,
     )
     assert len(covered) == 5
+
+
+def test_the_length_that_is_covered_is_that_of_every_pair_of_points() -> None:
+    """The compiled loop against the same question asked of all pairs at once, several lines of several weights."""
+    rng = np.random.default_rng(3)
+    lines = [np.cumsum(rng.normal(0.0, 1.0, (40, 3)), axis=0) + 20.0 * rng.normal(size=3) for _ in range(5)]
+    vessel = Strand(np.cumsum(rng.normal(0.0, 1.0, (30, 3)), axis=0), np.full(30, 1.5))
+    others = tuple(
+        Strand(line, np.full(40, 1.0), w) for line, w in zip(lines, (1, 0.5, 0.5, 0.2, 1), strict=True)
+    )
+    axes = np.array([receptor_axes(a, 0.3)[:2] for a in np.linspace(-1.0, 1.0, 9)])
+    expected = np.zeros((9, 30))
+    for one in others:
+        far = np.linalg.norm(vessel.points_mm[:, None] - one.points_mm[None], axis=-1) > 2.5 * 2.5
+        seen = np.linalg.norm(
+            np.einsum("vij,nmj->vnmi", axes, vessel.points_mm[:, None] - one.points_mm[None]), axis=-1
+        )
+        expected = np.maximum(expected, one.weight * ((seen < 2.5) & far).any(axis=2))
+    assert 0.05 < expected.mean() < 0.95
+    np.testing.assert_allclose(covered_share(vessel, others, axes), expected.mean(axis=1), atol=1e-12)

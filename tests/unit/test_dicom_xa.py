@@ -13,7 +13,7 @@ import pydicom
 import pytest
 from pydicom.dataset import Dataset
 
-from backstay.adapters.dicom_xa import ENHANCED_XA, read_run
+from backstay.adapters.dicom_xa import ENHANCED_XA, Run, read_run
 from backstay.adapters.phantom_file import write_run
 from backstay.core.imaging.projection import View
 from backstay.errors import FileFormatError, InputError, NotFound
@@ -133,6 +133,66 @@ def test_enhanced_xa_by_its_functional_groups(file: Path) -> None:
     assert (run.geometry.sid_mm, run.geometry.sod_mm, run.geometry.row_mm) == (1100.0, 765.0, 0.2)
     assert run.intensity is Intensity.LINEAR
     assert run.remarks == ()
+
+
+def in_groups(
+    file: Path, sequence: str, *, of_frame: int | None, drop: tuple[str, ...] = (), **values: object
+) -> Run:
+    """Return a run that says something in its functional groups: those of all frames, or of one."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        dataset = pydicom.dcmread(file)
+        for name in drop:
+            delattr(dataset, name)
+        dataset.SOPClassUID = dataset.file_meta.MediaStorageSOPClassUID = ENHANCED_XA
+        groups, item = [Dataset() for _ in range(3 if of_frame is not None else 1)], Dataset()
+        for name, value in values.items():
+            setattr(item, name, value)
+        setattr(groups[of_frame or 0], sequence, [item])
+        # A group of all frames that says something else must hide nothing.
+        other = Dataset()
+        other.XRayGeometrySequence = [Dataset()]
+        dataset.SharedFunctionalGroupsSequence = [other] if of_frame is not None else groups
+        if of_frame is not None:
+            dataset.PerFrameFunctionalGroupsSequence = groups
+        dataset.save_as(file)
+    return read_run(file)
+
+
+@pytest.mark.parametrize("of_frame", [None, 0, 1])
+def test_enhanced_xa_says_how_it_was_turned_and_flipped(file: Path, of_frame: int | None) -> None:
+    run = in_groups(
+        file,
+        "FieldOfViewSequence",
+        of_frame=of_frame,
+        FieldOfViewRotation=180,
+        FieldOfViewHorizontalFlip="YES",
+    )
+    assert (run.geometry.quarter_turns, run.geometry.mirrored) == (2, True)
+    assert any("turned by 180 deg, flipped" in remark for remark in run.remarks)
+
+
+@pytest.mark.parametrize("of_frame", [None, 0, 1])
+def test_enhanced_xa_says_what_its_shutter_leaves_open(file: Path, of_frame: int | None) -> None:
+    edges = {"UpperHorizontal": 3, "LowerHorizontal": 60, "LeftVertical": 1, "RightVertical": 48}
+    values = {f"Shutter{k}Edge": v for k, v in edges.items()}
+    run = in_groups(
+        file, "FrameDisplayShutterSequence", of_frame=of_frame, ShutterShape="RECTANGULAR", **values
+    )
+    assert run.shutter == (2, 59, 0, 47)
+
+
+@pytest.mark.parametrize("of_frame", [None, 0, 1])
+def test_enhanced_xa_says_how_grey_follows_the_signal(file: Path, of_frame: int | None) -> None:
+    run = in_groups(
+        file,
+        "FramePixelDataPropertiesSequence",
+        of_frame=of_frame,
+        drop=("PixelIntensityRelationship",),
+        PixelIntensityRelationship="LIN",
+        PixelIntensityRelationshipSign=1,
+    )
+    assert run.intensity is Intensity.LINEAR and not run.inverted
 
 
 def test_no_identifier_is_held(file: Path) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 
-from backstay.adapters.dicom_values import first, items, number, numbers, text, whole
+from backstay.adapters.dicom_values import first, holders, items, number, numbers, text, whole
 
 FloatArray = NDArray[np.float64]
 
@@ -209,13 +209,18 @@ def _field_of_view(groups: list[list[Dataset]]) -> list[float] | None:
 
 def _orientation(dataset: Dataset, remarks: list[str]) -> tuple[int, bool]:
     """Return how the stored image was turned and flipped against the receptor."""
-    turn = whole(dataset, "FieldOfViewRotation") or 0
+    views = holders(dataset, "FieldOfViewSequence")
+    turns = [turn for view in views if (turn := whole(view, "FieldOfViewRotation")) is not None]
+    flips = [flip for view in views if (flip := text(view, "FieldOfViewHorizontalFlip"))]
+    if len(set(turns)) > 1 or len(set(flips)) > 1:
+        remarks.append("frames were turned or flipped in different ways: the first frame's is taken for all")
+    turn = turns[0] if turns else 0
     if turn % 90:
         remarks.append(
             f"(0018,7032) Field of View Rotation is {turn}, allowed is 0, 90, 180 or 270: left out"
         )
         turn = 0
-    mirrored = text(dataset, "FieldOfViewHorizontalFlip") == "YES"
+    mirrored = bool(flips) and flips[0] == "YES"
     if turn % 360 or mirrored:
         what = ", ".join(
             part

@@ -77,3 +77,13 @@ def first(dataset: Dataset, *keywords: str) -> Dataset | None:
     for keyword in keywords:
         here = next(items(here, keyword), None) if here is not None else None
     return here
+
+
+def holders(dataset: Dataset, sequence: str) -> list[Dataset]:
+    """Return where values of a functional group may stand: the head itself, then the groups, those of all frames first."""
+    groups = (
+        *items(dataset, "SharedFunctionalGroupsSequence"),
+        *items(dataset, "PerFrameFunctionalGroupsSequence"),
+    )
+    found = (first(group, sequence) for group in groups)
+    return [dataset, *(item for item in found if item is not None)]

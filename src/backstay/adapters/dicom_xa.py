@@ -18,7 +18,7 @@ from pydicom.dataset import Dataset
 from backstay.adapters.dicom_bounded import Head, read_head
 from backstay.adapters.dicom_frames import FrameReader
 from backstay.adapters.dicom_geometry import RunGeometry, run_geometry
-from backstay.adapters.dicom_values import first, items, number, numbers, raw, text, whole
+from backstay.adapters.dicom_values import holders, number, numbers, raw, text, whole
 from backstay.errors import FileFormatError, InputError
 from backstay.identifiers import Intensity
 
@@ -162,18 +162,14 @@ def _refuse(head: Head, keyword: str, value: object, allowed: str) -> NoReturn:
 
 def _intensity(dataset: Dataset, remarks: list[str]) -> tuple[Intensity, bool]:
     """Return how grey values follow the signal, and whether they fall with it."""
-    word, sign = (
-        text(dataset, "PixelIntensityRelationship"),
-        number(dataset, "PixelIntensityRelationshipSign"),
-    )
-    for group in (
-        *items(dataset, "SharedFunctionalGroupsSequence"),
-        *items(dataset, "PerFrameFunctionalGroupsSequence"),
-    ):
-        item = first(group, "FramePixelDataPropertiesSequence")
-        if word or item is None:
-            break
-        word, sign = text(item, "PixelIntensityRelationship"), number(item, "PixelIntensityRelationshipSign")
+    said = [
+        (word, number(item, "PixelIntensityRelationshipSign"))
+        for item in holders(dataset, "FramePixelDataPropertiesSequence")
+        if (word := text(item, "PixelIntensityRelationship"))
+    ]
+    word, sign = said[0] if said else ("", number(dataset, "PixelIntensityRelationshipSign"))
+    if len(set(said)) > 1:
+        remarks.append("frames follow the signal in different ways: the first frame's is taken for all")
     inverted = text(dataset, "PhotometricInterpretation") == "MONOCHROME1"
     if sign is not None:
         # 1: a larger value is more X-ray; -1: less [@dicomps33, C.8.7.1.1.2].
@@ -210,13 +206,17 @@ def _shutter(
     dataset: Dataset, rows: int, columns: int, remarks: list[str]
 ) -> tuple[int, int, int, int] | None:
     """Return the rectangle left open by the shutters, from 0; the file counts from 1."""
-    shape = text(dataset, "ShutterShape")
+    shutters = [one for one in holders(dataset, "FrameDisplayShutterSequence") if text(one, "ShutterShape")]
+    if not shutters:
+        return None
+    shape = text(shutters[0], "ShutterShape")
+    others = shape.replace("RECTANGULAR", "").strip(" \\,[]'")
+    if others:
+        remarks.append(f"the shutter is {others.lower()}: not handled; measure away from the dark border")
     if "RECTANGULAR" not in shape:
-        if shape:
-            remarks.append(f"the shutter is {shape.lower()}: not handled; measure away from the dark border")
         return None
     edges = [
-        whole(dataset, f"Shutter{name}Edge")
+        whole(shutters[0], f"Shutter{name}Edge")
         for name in ("UpperHorizontal", "LowerHorizontal", "LeftVertical", "RightVertical")
     ]
     if any(edge is None for edge in edges):

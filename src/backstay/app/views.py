@@ -160,5 +160,25 @@ def _ranked(view: WorkingView) -> RankedView:
 def reach_from(
     most_right_deg: float, most_left_deg: float, most_caudal_deg: float, most_cranial_deg: float
 ) -> Reach:
-    """Return the limits of a room's C-arm from degrees."""
+    """Return the limits of a room's C-arm from degrees.
+
+    Raises
+    ------
+    InputError
+        One is no such limit.
+    """
+    most = (
+        ("RAO", most_right_deg, 120),
+        ("LAO", most_left_deg, 120),
+        ("CAU", most_caudal_deg, 60),
+        ("CRA", most_cranial_deg, 60),
+    )
+    for name, value, limit in most:
+        if not 0.0 <= value <= limit:
+            raise InputError(
+                "not how far a C-arm goes",
+                field=f"--most {name}",
+                value=value,
+                allowed=f"0 to {limit} degrees",
+            )
     return Reach(*(deg_to_rad(x) for x in (most_right_deg, most_left_deg, most_caudal_deg, most_cranial_deg)))

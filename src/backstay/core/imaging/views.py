@@ -8,12 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backstay.core.imaging.projection import receptor_axes
+from backstay.core.mechanics.compiled import compiled
 from backstay.errors import InputError
 
 FloatArray = NDArray[np.float64]
 
 STEP_RAD = np.deg2rad(5.0)
 """Views are named in steps of 5 deg; half a step off costs 0.1 % of length."""
+
+
+NEAR_SPANS = 2.5
+"""Vessels nearer in space than so many times their radii together belong to one junction: judgement, no source."""
 
 
 @dataclass(frozen=True)
@@ -181,15 +186,19 @@ def best_views(
             allowed="a stretch, and views within reach",
         )
     lost, covered, length = np.zeros(len(primary)), np.zeros(len(primary)), 0.0
+    axes = np.array([receptor_axes(a, b) for a, b in zip(primary, secondary, strict=True)])
+    thin = [_thinned(one, 40) for one in (*stretches, *others)]
     for k, stretch in enumerate(stretches):
         size = float(np.linalg.norm(np.diff(stretch.points_mm, axis=0), axis=1).sum())
         lost += stretch.weight * size * foreshortening(stretch.points_mm, primary, secondary)
         length += stretch.weight * size
-        rest = (*others, *(s for j, s in enumerate(stretches) if j != k and s.weight == 1.0))
-        covered += stretch.weight * _covered_mm(stretch, rest, primary, secondary)
+        sure = [one for j, one in enumerate(thin[: len(stretches)]) if j != k and one.weight == 1.0]
+        over = (*thin[len(stretches) :], *sure)
+        if over:
+            covered += stretch.weight * size * covered_share(_thinned(stretch, 24), over, axes[:, :2])
     order = np.argsort(lost + covered, kind="stable")
     chosen: list[int] = []
-    d = np.stack([receptor_axes(a, b)[2] for a, b in zip(primary, secondary, strict=True)])
+    d = axes[:, 2]
     for i in order:
         if all(d[i] @ d[j] < np.cos(apart_rad) for j in chosen):
             chosen.append(int(i))
@@ -203,31 +212,40 @@ def best_views(
     )
 
 
-def _covered_mm(
-    stretch: Strand, others: tuple[Strand, ...], primary_rad: FloatArray, secondary_rad: FloatArray
-) -> FloatArray:
-    """Return the length of a stretch over which others lie, in each view."""
-    size = float(np.linalg.norm(np.diff(stretch.points_mm, axis=0), axis=1).sum())
-    at = _thinned(stretch, 24)
-    covered = np.zeros((len(primary_rad), len(at.radius_mm)))
-    axes = np.stack([receptor_axes(a, b)[:2] for a, b in zip(primary_rad, secondary_rad, strict=True)])
-    here = np.einsum("vij,nj->vni", axes, at.points_mm)
-    for other in others:
-        line = _thinned(other, 40)
-        there = np.einsum("vij,nj->vni", axes, line.points_mm)
-        touch = (at.radius_mm[:, None] + line.radius_mm[None, :]) ** 2
-        # A neighbour that is also near in space belongs to the same junction, not to an overlap.
-        apart = np.linalg.norm(at.points_mm[:, None] - line.points_mm[None], axis=-1)
-        touch = np.where(apart > 2.5 * np.sqrt(touch), touch, -1.0)
-        away = (here[:, :, None, 0] - there[:, None, :, 0]) ** 2 + (
-            here[:, :, None, 1] - there[:, None, :, 1]
-        ) ** 2
-        covered = np.maximum(covered, other.weight * (away < touch).any(axis=2))
-    return np.asarray(size * covered.mean(axis=1))
+def covered_share(at: Strand, others: tuple[Strand, ...], axes: FloatArray) -> FloatArray:
+    """Return the share of a stretch's points over which others lie, in each view (v,); `axes` (v, 2, 3) of the receptor."""
+    line_mm = np.concatenate([one.points_mm for one in others])
+    weight = np.repeat([one.weight for one in others], [len(one.radius_mm) for one in others])
+    touch = at.radius_mm[:, None] + np.concatenate([one.radius_mm for one in others])[None, :]
+    # A neighbour that is also near in space belongs to the same junction, not to an overlap.
+    apart = np.linalg.norm(at.points_mm[:, None] - line_mm[None], axis=-1)
+    touch_mm2 = np.where(apart > NEAR_SPANS * touch, touch**2, -1.0)
+    return np.asarray(_covered(axes @ at.points_mm.T, axes @ line_mm.T, touch_mm2, weight).mean(axis=1))
+
+
+@compiled
+def _covered(at_mm: FloatArray, line_mm: FloatArray, touch_mm2: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the highest weight among the points that lie over each point in each view: shape (v, n), from (v, 2, n) and (v, 2, m).
+
+    Two meet where they are no farther apart than the root of `touch_mm2` (n, m), negative where they never count.
+    """
+    covered = np.zeros((at_mm.shape[0], at_mm.shape[2]))
+    for v in range(at_mm.shape[0]):
+        for n in range(at_mm.shape[2]):
+            most = 0.0
+            for m in range(line_mm.shape[2]):
+                across, up = at_mm[v, 0, n] - line_mm[v, 0, m], at_mm[v, 1, n] - line_mm[v, 1, m]
+                if across * across + up * up < touch_mm2[n, m] and weight[m] > most:
+                    most = weight[m]
+            covered[v, n] = most
+    return covered
 
 
 def _thinned(strand: Strand, most: int) -> Strand:
-    pick = np.unique(np.linspace(0, len(strand.radius_mm) - 1, most).astype(int))
+    """Return a strand at points about a radius apart, `most` of them at most."""
+    length_mm = float(np.linalg.norm(np.diff(strand.points_mm, axis=0), axis=1).sum())
+    count = min(most, 2 + int(length_mm / float(np.mean(strand.radius_mm))))
+    pick = np.unique(np.linspace(0, len(strand.radius_mm) - 1, count).astype(int))
     return Strand(strand.points_mm[pick], strand.radius_mm[pick], strand.weight)
 
 
