@@ -132,7 +132,7 @@ def test_the_best_view_looks_across_the_vessel_and_past_what_covers_it() -> None
 def test_the_length_that_is_covered_is_that_of_every_pair_of_points() -> None:
     """The compiled loop against the same question asked of all pairs at once, several lines of several weights."""
     rng = np.random.default_rng(3)
-    lines = [np.cumsum(rng.normal(0.0, 1.0, (40, 3)), axis=0) + 20.0 * rng.normal(size=3) for _ in range(5)]
+    lines = [np.cumsum(rng.normal(0.0, 1.0, (40, 3)), axis=0) + 6.0 * rng.normal(size=3) for _ in range(5)]
     vessel = Strand(np.cumsum(rng.normal(0.0, 1.0, (30, 3)), axis=0), np.full(30, 1.5))
     others = tuple(
         Strand(line, np.full(40, 1.0), w) for line, w in zip(lines, (1, 0.5, 0.5, 0.2, 1), strict=True)

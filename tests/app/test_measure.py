@@ -183,6 +183,12 @@ def test_views_of_a_measured_case(folder: Path, demo_dir: Path, tmp_path: Path) 
     assert out["views"][0]["lost_percent"] < 10.0
     bifurcation = json.loads(run("views", case, "--branch", "diagonal", "--json"))
     assert bifurcation["what"] == "bifurcation with diagonal"
+    for words, field in (
+        (("--most", "-10", "60", "40", "40"), "--most RAO"),
+        (("--most", "50", "60", "40", "75"), "--most CRA"),
+        (("--branch", "diagonal", "--from", "3"), "--branch"),
+    ):
+        assert field in run("views", case, *words, code=5)
 
 
 def test_views_need_the_patients_axes(demo_dir: Path) -> None:

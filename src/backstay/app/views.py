@@ -124,6 +124,13 @@ def _stretch(
 ) -> tuple[float, float, str, Branch | None]:
     length = case.path.length_mm
     if branch is not None:
+        if from_mm is not None or to_mm is not None:
+            raise InputError(
+                "a bifurcation or a stretch, not both",
+                field="--branch",
+                value=branch,
+                allowed="without --from and --to",
+            )
         found = next((b for b in case.branches if b.name == branch), None)
         if found is None:
             names = ", ".join(b.name for b in case.branches) or "the case has none"
