@@ -213,7 +213,22 @@ def best_views(
 
 
 def covered_share(at: Strand, others: tuple[Strand, ...], axes: FloatArray) -> FloatArray:
-    """Return the share of a stretch's points over which others lie, in each view (v,); `axes` (v, 2, 3) of the receptor."""
+    """Return the share of a stretch's points over which others lie, in each view.
+
+    Parameters
+    ----------
+    at : Strand
+        The stretch.
+    others : tuple of Strand
+        What may lie over it, one at least.
+    axes : ndarray, shape (v, 2, 3)
+        The receptor's axes across and up in each view.
+
+    Returns
+    -------
+    ndarray, shape (v,)
+        Mean over the points of the highest weight that lies over each.
+    """
     line_mm = np.concatenate([one.points_mm for one in others])
     weight = np.repeat([one.weight for one in others], [len(one.radius_mm) for one in others])
     touch = at.radius_mm[:, None] + np.concatenate([one.radius_mm for one in others])[None, :]
