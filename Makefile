@@ -41,6 +41,7 @@ bench: .venv/.dev-stamp
 	$(BIN)/python benchmarks/safety.py
 	$(BIN)/python benchmarks/size.py
 	$(BIN)/python benchmarks/store.py
+	$(BIN)/python benchmarks/views.py
 	$(BIN)/python benchmarks/workbench.py
 
 docs: .venv/.dev-stamp
