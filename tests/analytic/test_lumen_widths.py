@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from backstay.core.imaging.density import density
 from backstay.core.imaging.lumen import Lumen, measured_lumen
+from backstay.core.imaging.measuring import both_views, views_differ
 from backstay.core.imaging.pairs import Doubt, before
 from backstay.core.imaging.phantom import Narrowing, Tube, straight_tube, tube_through
 from backstay.core.imaging.phantom_film import SUB, Film, chords_mm, filmed
@@ -147,3 +148,20 @@ def test_the_length_that_is_covered_is_that_of_every_pair_of_points() -> None:
         expected = np.maximum(expected, one.weight * ((seen < 2.5) & far).any(axis=2))
     assert 0.05 < expected.mean() < 0.95
     np.testing.assert_allclose(covered_share(vessel, others, axes), expected.mean(axis=1), atol=1e-12)
+
+
+def test_views_that_contradict_each_other_widen_the_error_and_are_said() -> None:
+    """The error of a mean of two is half their difference; an overlap in one view is a run of rows, noise is not."""
+    s_mm = np.arange(0.0, 30.0, 0.25)
+    one, other = np.full(120, 2.4), np.full(120, 2.4)
+    other[40:56] = 1.4  # 4 mm
+    sds, sines = [np.full(120, 0.05)] * 2, [np.ones(120)] * 2
+    diameter, sd = both_views([one, other], sds, sines)
+    np.testing.assert_allclose(diameter[[0, 45]], [2.4, 1.9])
+    np.testing.assert_allclose(sd[[0, 45]], [0.05 / np.sqrt(2.0), 0.5])
+    (said,) = views_differ(s_mm, [one, other])
+    assert said.doubt is Doubt.DIAMETERS_DIFFER and not said.stops
+    assert "2.40 and 1.40 mm" in said.text and 10 <= int(said.text.split(" mm at ")[1].split()[0]) <= 14
+    spiky = one.copy()
+    spiky[40] = 1.0
+    assert views_differ(s_mm, [one, spiky]) == views_differ(s_mm, [one, 0.85 * one]) == ()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from scipy.spatial import cKDTree
 
 from backstay.core.imaging.bundle import Curve, TagErrors, fitted_curve
@@ -28,6 +29,8 @@ MODEL_SD_MM = 0.05
 """Of a diameter beyond its noise: the lumen is not quite round, the contrast not quite even; judgement, no source."""
 HAND_SD_PX = 0.7
 """Of an edge set by hand; judgement, no source."""
+DIFFER_SHARE, DIFFER_OVER_MM = 0.25, 2.0
+"""Two views of one lumen that differ by more than this share over so many millimetres are not both right: judgement, no source."""
 POOR_SHARE = 0.5
 LEAN_RAD = np.deg2rad(45.0)
 """Lean against the image that a single view's upper bound of length allows for; judgement, no source."""
@@ -254,7 +257,7 @@ def measured_pair(
         sds.append(np.hypot(_at(lumen, lumen.fits.diameter_sd_px, at) * scale, MODEL_SD_MM))
         derivative.append(_at(lumen, _derivative_px(lumen), at) * scale)
     sines = [_sine(view, points, curve.spline.derivative()(u)) for view in curve.views]
-    diameter, sd = _together(diameters, sds, sines)
+    diameter, sd = both_views(diameters, sds, sines)
     scale_share = max(errors.distance_share, *(s.scale_sd_share for s in sights))
     sd = np.hypot(sd, scale_share * diameter)
     length, length_sd = _length(curve, scale_share)
@@ -269,7 +272,7 @@ def measured_pair(
         lumens, rows_at, tuple(diameters), tuple(derivative), reference,
         stenoses(s, diameter, diameter_sd_mm=sd, reference_mm=reference, reference_sd_mm=reference_sd),
         curve.views, curve,
-        (*remarks, *after(curve), *_row_remarks(quality, tuple(diameters), tuple(derivative))),
+        (*remarks, *after(curve), *views_differ(s, diameters), *_row_remarks(quality, tuple(diameters), tuple(derivative))),
     )  # fmt: skip
 
 
@@ -370,20 +373,62 @@ def _derivative_px(lumen: Lumen) -> FloatArray:
     return right - left
 
 
-def _together(
-    diameters: list[FloatArray], sds: list[FloatArray], sines: list[FloatArray]
+def both_views(
+    diameters_mm: Sequence[FloatArray], sds_mm: Sequence[FloatArray], sines: Sequence[FloatArray]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the diameter of both views, each by its error and by how squarely it sees the vessel.
+    """Return the diameter of both views, each by its error and by how squarely it sees the vessel, and its error.
 
+    Parameters
+    ----------
+    diameters_mm, sds_mm : two ndarrays, shape (n,)
+        Diameter along the vessel in either view, and its error [mm].
+    sines : two ndarrays, shape (n,)
+        Of the angle between ray and vessel.
+
+    Returns
+    -------
+    diameter_mm, sd_mm : ndarray, shape (n,)
+        Mean and its error: where the views differ by more than theirs (an oval lumen, another vessel over it), half the
+        difference, which is the error of a mean of two.
+
+    Notes
+    -----
     A ray that leans through a narrowing crosses its shoulders, the more the more it leans: hence the fourth power.
     """
-    weights = [sine**4 / sd**2 for sd, sine in zip(sds, sines, strict=True)]
+    weights = [sine**4 / sd**2 for sd, sine in zip(sds_mm, sines, strict=True)]
     total = np.sum(weights, axis=0)
-    diameter = np.sum([w * d for w, d in zip(weights, diameters, strict=True)], axis=0) / total
-    sd = np.sqrt(np.sum([(w * e) ** 2 for w, e in zip(weights, sds, strict=True)], axis=0)) / total
-    # Where the views differ by more than their errors, an oval lumen or an overlap: the error grows with it.
-    apart = 0.5 * np.abs(diameters[0] - diameters[1])
-    return diameter, np.sqrt(sd**2 + np.maximum(0.25 * apart**2 - sd**2, 0.0))
+    diameter = np.sum([w * d for w, d in zip(weights, diameters_mm, strict=True)], axis=0) / total
+    sd = np.sqrt(np.sum([(w * e) ** 2 for w, e in zip(weights, sds_mm, strict=True)], axis=0)) / total
+    return diameter, np.maximum(sd, 0.5 * np.abs(diameters_mm[0] - diameters_mm[1]))
+
+
+def views_differ(s_mm: FloatArray, diameters_mm: Sequence[FloatArray]) -> tuple[Remark, ...]:
+    """Return a remark where the views' diameters differ by too much over a stretch to be both right.
+
+    Parameters
+    ----------
+    s_mm : ndarray, shape (n,)
+        Distance along the vessel [mm], evenly spaced.
+    diameters_mm : two ndarrays, shape (n,)
+        Diameter in either view [mm].
+
+    Returns
+    -------
+    tuple of Remark
+        One, of the place where they differ most; none where they agree.
+    """
+    one, other = diameters_mm
+    share = np.abs(one - other) / (0.5 * (one + other))
+    span = max(round(DIFFER_OVER_MM / (s_mm[1] - s_mm[0])), 1)
+    lasting = minimum_filter1d(share, span)
+    k = int(np.argmax(lasting))
+    if lasting[k] <= DIFFER_SHARE:
+        return ()
+    text = (
+        f"the views see {one[k]:.2f} and {other[k]:.2f} mm at {s_mm[k]:.0f} mm, too far apart for one lumen: another vessel over it in "
+        "one view, or an oval lumen; look at both, set the edges by hand or choose other frames"
+    )
+    return (Remark(Doubt.DIAMETERS_DIFFER, False, text),)
 
 
 def _length(curve: Curve, scale_share: float) -> tuple[float, float]:

@@ -40,6 +40,7 @@ class Doubt(StrEnum):
     SINGLE_VIEW = "single_view"
     ROWS_POOR = "rows_poor"
     EDGES_DIFFER = "edges_differ"
+    DIAMETERS_DIFFER = "diameters_differ"
     SCALE = "scale"
 
 
