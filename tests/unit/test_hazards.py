@@ -317,3 +317,10 @@ def test_a_perforation_stands_whatever_is_done_next_until_it_is_sealed() -> None
     assert "perforation" not in stands("complication what=sealed code=perforation settled=yes")
     sealed = H.entry("complication what=sealed code=perforation settled=yes")
     assert "perforation" not in {one.rule.id for one in judged(Now(perforation=True), sealed, setting)}
+
+
+def test_a_pressure_that_was_looked_at_is_not_said_to_be_unseen() -> None:
+    deep = (*H.BASE, "extension device=ext-6 depth_mm=35")
+    found = fired(H.Scene((*deep, "pressure damped=yes"), "contrast volume_mL=8"))
+    assert "injection_with_damped_pressure" in found and "injection_through_deep_extension" not in found
+    assert "injection_through_deep_extension" in fired(H.Scene(deep, "contrast volume_mL=8"))

@@ -39,6 +39,7 @@ EXTENSION = (
             _INJECTS,
             not_(below("extension_depth_mm", "deep_extension_mm")),
             unless_sure(is_false("pressure_damped")),
+            unless_sure(is_true("pressure_damped")),  # that has a rule of its own
         ),
         say="the extension stands at {extension_depth_mm:.0f} mm and its pressure was not looked at: look first, then inject gently",
         level=Level.BLOCK,
