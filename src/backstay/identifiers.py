@@ -249,11 +249,28 @@ class Complication(StrEnum):
     DEVICE_STUCK = "device_stuck"
     WIRE_STUCK = "wire_stuck"
     WIRE_BROKEN = "wire_broken"
+    PART_LOST = "part_lost"
     WIRE_POSITION_LOST = "wire_position_lost"
     NEW_NARROWING = "new_narrowing"
     ISCHAEMIA = "ischaemia"
     THROMBUS = "thrombus"
     BRANCH_LOST = "branch_lost"
+
+
+LASTING = frozenset(
+    {
+        Complication.PERFORATION,
+        Complication.TAMPONADE,
+        Complication.AIR_EMBOLISM,
+        Complication.STENT_LOST,
+        Complication.BURR_STUCK,
+        Complication.DEVICE_STUCK,
+        Complication.WIRE_STUCK,
+        Complication.WIRE_BROKEN,
+        Complication.PART_LOST,
+    }
+)
+"""What stays true until the record says that it is over."""
 
 
 class Drug(StrEnum):

@@ -24,8 +24,9 @@ from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
 from backstay.core.inference.ladder import FEWEST_DRAWS
 from backstay.core.rigging.devices import Shelf
 from backstay.core.rigging.move_table import MOVES
+from backstay.core.rigging.needs import NO_LEAK
 from backstay.core.safety.body import Opening
-from backstay.identifiers import PREPARING, MoveId
+from backstay.identifiers import PREPARING, Complication, MoveId
 from backstay.report import ladder as words
 from backstay.report.terminal import Terminal
 
@@ -196,6 +197,23 @@ def test_a_ladder_that_only_stops_says_what_closed_each_move(
     assert closed[MoveId.TRAPPED_WIRE].by is ClosedBy.NEED
     assert closed[MoveId.STIFFER_RAIL].by is ClosedBy.SHELF
     assert all(words.CLOSED_BY[row.by] and row.why for row in part.closed)
+
+
+@pytest.mark.parametrize("trouble", [Complication.PERFORATION, Complication.TAMPONADE])
+@pytest.mark.parametrize("opened", [None, True])
+def test_while_blood_leaks_out_nothing_is_pushed(
+    case: LoadedCase, draws: DrawSet, shut: Climbed, trouble: Complication, opened: bool | None
+) -> None:
+    safety = safety_of(case, opened=opened)
+    leaks = replace(safety, now=replace(safety.now, unsettled=frozenset({trouble})))
+    part = ladder_part(again(case, draws, shut, leaks))
+    assert part.rungs == [] and part.chance == 0.0 and part.gate == "no perforation or tamponade"
+    assert part.ends == f"stop: {NO_LEAK.rule.say}"
+    assert {row.by for row in part.closed} <= {ClosedBy.NEED, ClosedBy.SHELF}
+    pushed = next(row for row in part.closed if row.move is MoveId.AS_IT_IS)
+    assert pushed.by is ClosedBy.NEED and pushed.why == [NO_LEAK.rule.say]
+    for row in part.blocked:
+        assert NO_LEAK.rule.say in row.why
 
 
 def test_a_ladder_with_a_rung_has_nothing_closed(shut: Climbed, open_: Climbed) -> None:

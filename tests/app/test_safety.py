@@ -35,11 +35,6 @@ W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "dose_repor
 T0 = "2031-04-05T09:{:02d}:00+00:00"
 
 
-@pytest.fixture
-def folder(demo_dir: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(demo_dir, tmp_path / "case"))
-
-
 def log(folder: Path, *events: dict[str, Any]) -> None:
     lines = [
         json.dumps({"schema": 1, "id": f"e{k}", "at": T0.format(2 * k), "author_role": "recorder", **event})

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import runpy
-import shutil
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,16 +12,19 @@ from backstay.app.loading import LoadedCase, load_case
 from backstay.app.safety import case_safety
 from backstay.app.safety.hazards import plan_findings
 from backstay.app.safety.limits import limits_of
-from backstay.app.safety.setting import NOT_LOADED, p2y12_loaded
+from backstay.app.safety.patient_words import (
+    CHRONIC_OCCLUSION,
+    CONTRAST,
+    DIABETES,
+    HEART_FAILURE,
+    NOT_LOADED,
+    p2y12_loaded,
+    told,
+)
 from backstay.app.safety.time_out import time_out
 from backstay.report.limits import summary_rows
 
 H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
-
-
-@pytest.fixture
-def folder(demo_dir: Path, tmp_path: Path) -> Path:
-    return shutil.copytree(demo_dir, tmp_path / "case")
 
 
 def said(folder: Path, patient: str) -> Path:
@@ -132,3 +134,57 @@ def test_what_the_case_file_says_of_the_lesion_opens_the_gate_until_a_balloon_ke
     assert not gate(opened, *H.BASE) and gate(opened, *H.BASE, waist)
     small = H.OPENED.replace("bal-nc-300-12", "bal-sc-150-12")
     assert gate(as_filed, *H.BASE, small) and not gate(opened, *H.BASE, small)
+
+
+@pytest.mark.parametrize(
+    ("said", "pattern", "meant"),
+    [
+        (["chronic occlusion"], CHRONIC_OCCLUSION, True),
+        (["Chronic total occlusion of this vessel"], CHRONIC_OCCLUSION, True),
+        (["CTO"], CHRONIC_OCCLUSION, True),
+        (["chronically occluded graft"], CHRONIC_OCCLUSION, None),
+        (["no CTO"], CHRONIC_OCCLUSION, False),
+        (["factory worker"], CHRONIC_OCCLUSION, None),
+        (["type 2 diabetes on tablets"], DIABETES, True),
+        (["no diabetes"], DIABETES, False),
+        (["hypertension, no diabetes, heart failure"], HEART_FAILURE, True),
+        (["no diabetes or heart failure"], HEART_FAILURE, False),
+        (["diabetes: no"], DIABETES, False),
+        (["heart failure excluded"], HEART_FAILURE, False),
+        (["no diabetes", "diabetic since 2020"], DIABETES, True),
+        (["prediabetes"], DIABETES, None),
+        (["no diabetes but heart failure"], HEART_FAILURE, True),
+        (["iodine"], CONTRAST, True),
+        (["x-ray dye: hives"], CONTRAST, True),
+        (["Contrast medium, rash 2029"], CONTRAST, True),
+        (["no contrast allergy"], CONTRAST, False),
+        (["penicillin"], CONTRAST, None),
+        ([], CONTRAST, None),
+    ],
+)
+def test_free_words_are_read_with_their_denials(said: list[str], pattern: str, meant: bool | None) -> None:
+    assert told(said, pattern) is meant
+
+
+def test_the_score_counts_no_condition_that_is_denied(folder: Path) -> None:
+    base = "age_y = 60\nsex = 'male'\nweight_kg = 80\ncreatinine_mg_dL = 1.0\n"
+
+    def parts(conditions: str) -> tuple[list[str], list[str]]:
+        score = limits_of(
+            case_safety(load_case(said(folder, f"{base}conditions = {conditions}")))
+        ).contrast.score
+        assert score is not None
+        return score.parts, score.unknown
+
+    counted, _ = parts("['diabetes', 'heart failure']")
+    denied, unknown = parts("['no diabetes', 'no heart failure']")
+    assert len(counted) == len(denied) + 2
+    assert not any("diabetes" in one or "heart failure" in one for one in (*denied, *unknown))
+    assert any("diabetes" in one for one in parts("[]")[1])
+
+
+def test_an_occlusion_named_as_the_trade_does_asks_for_its_kit(folder: Path) -> None:
+    for name, found in (("CTO", True), ("no CTO", False)):
+        case = said(folder, f"conditions = ['{name}']\nallergies = ['dye']")
+        setting = case_safety(load_case(case)).setting
+        assert setting.patient.chronic_occlusion is found and setting.patient.contrast_allergy is True

@@ -303,22 +303,6 @@ def test_what_is_still_inside_is_named_as_on_the_shelf_and_counted() -> None:
     )
 
 
-def test_a_perforation_stands_whatever_is_done_next_until_it_is_sealed() -> None:
-    setting = H.setting()
-    steps = ["complication what=leak code=perforation at_mm=52", "act seconds=287", "contrast volume_mL=8"]
-
-    def stands(*more: str) -> dict[str, Level]:
-        entries = [H.entry(text, at_min=k, number=k) for k, text in enumerate((*H.BASE, *steps, *more))]
-        now = now_after(entries, setting.kinds, branch_at_mm=setting.branch_at_mm)
-        return {one.rule.id: one.rule.level for one in standing(now, setting)}
-
-    assert stands()["perforation"] is Level.BLOCK
-    assert stands("complication what=drained code=tamponade settled=yes")["perforation"] is Level.BLOCK
-    assert "perforation" not in stands("complication what=sealed code=perforation settled=yes")
-    sealed = H.entry("complication what=sealed code=perforation settled=yes")
-    assert "perforation" not in {one.rule.id for one in judged(Now(perforation=True), sealed, setting)}
-
-
 def test_a_pressure_that_was_looked_at_is_not_said_to_be_unseen() -> None:
     deep = (*H.BASE, "extension device=ext-6 depth_mm=35")
     found = fired(H.Scene((*deep, "pressure damped=yes"), "contrast volume_mL=8"))

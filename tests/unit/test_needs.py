@@ -19,7 +19,7 @@ TRAPS: Known = {"step": StepKind.OPEN_STENT, "wires_to_trap": 1.0}
 
 # need, what breaks it, what only nearly breaks it
 CASES: list[tuple[Need, Known, Known]] = [
-    (needs.NO_PERFORATION, {"perforation_known": True}, {"perforation_known": False}),
+    (needs.NO_LEAK, {"leak_known": True}, {"leak_known": False}),
     (needs.NOT_DAMPED, {"pressure_damped": True}, {"pressure_damped": False}),
     (needs.COAXIAL, {"guide_coaxial": False}, {"guide_coaxial": True}),
     (needs.TOOL_ARRIVES, {"tool_arrives": False}, {"tool_arrives": True}),
@@ -80,7 +80,7 @@ def test_a_need_is_broken_met_or_open(need: Need, breaks: Known, passes: Known) 
 
 
 def test_every_need_of_every_move_is_covered_above() -> None:
-    used = {need.rule.id for move in MOVES for need in move.facts.needs} | {needs.NO_PERFORATION.rule.id}
+    used = {need.rule.id for move in MOVES for need in move.facts.needs} | {needs.NO_LEAK.rule.id}
     assert used == {need.rule.id for need, _, _ in CASES}
 
 

@@ -128,6 +128,7 @@ class ActPart(_Model):
         description="what the sheath would read: -1 SD, mean, +1 SD"
     )
     site_doubt: bool
+    before_heparin: bool = Field(description="heparin was given after it, so it says nothing of that dose")
     due_in_min: float
     overdue: bool
 

@@ -211,6 +211,7 @@ def drug(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 
 
 def seen(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    other = line.take("buddy(?: wire)?|branch wire")
     line.take("tip|wire tip")
     places = {
         r"(?:in )?(?:the )?main(?: vessel)?": "main_vessel",
@@ -226,7 +227,18 @@ def seen(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
             [(p.replace("_", " "), f"tip {p.replace('_', ' ')}") for p in places.values()],
             field="tip",
         )
-    return EventKind.WIRE_SEEN, {"device": only_wire(reading.inside(BodyItem.WIRE)[:1], reading), "tip": tip}
+    wires = reading.inside(BodyItem.WIRE)[:1]
+    if other is not None:
+        role = other.group(0).partition(" ")[0]
+        wires = _named(line, [one.device for one in reading.scene.state.now.wires(role)], role)
+    return EventKind.WIRE_SEEN, {"device": only_wire(wires, reading), "tip": tip}
+
+
+def _named(line: Line, wires: list[str], role: str) -> list[str]:
+    """Return the wires of a role that the line can mean."""
+    if not wires:
+        raise InputError("by the record none is in", field="wire", value=role, allowed="a wire logged as in")
+    return [one for one in wires if line.take(re.escape(one))] or wires
 
 
 def pressure(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:

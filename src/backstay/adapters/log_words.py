@@ -60,7 +60,7 @@ ROLES = {
     r"(?:in|to) (?:the )?branch|as branch|branch": "branch",
     r"as (?:the )?rail|rail": "rail",
 }
-SETTLED = "sealed|drained|settled|is over"
+SETTLED = "sealed|drained|settled|is over|retrieved|snared|freed|left in place"
 """After a complication's name: it is over."""
 COMPLICATIONS: dict[str, Complication] = {
     r"dissect(?:ion|ed)": Complication.DISSECTION,
@@ -70,9 +70,10 @@ COMPLICATIONS: dict[str, Complication] = {
     r"air(?: embol(?:ism|us))?": Complication.AIR_EMBOLISM,
     r"stent (?:lost|off|stripped|embolised)": Complication.STENT_LOST,
     r"stent (?:deformed|crushed|shortened)": Complication.STENT_DEFORMED,
-    r"burr stuck|stuck burr": Complication.BURR_STUCK,
-    r"(?:balloon|stent|device) stuck": Complication.DEVICE_STUCK,
-    r"wire stuck|stuck wire": Complication.WIRE_STUCK,
+    r"burr stuck|stuck burr|burr(?= freed)": Complication.BURR_STUCK,
+    r"(?:balloon|stent|device) stuck|(?:balloon|stent|device)(?= freed)": Complication.DEVICE_STUCK,
+    r"wire stuck|stuck wire|wire(?= freed)": Complication.WIRE_STUCK,
+    r"(?:part|piece|fragment)(?: left(?! in place)| lost| behind)?": Complication.PART_LOST,
     r"wire (?:broken|broke|fractured?)": Complication.WIRE_BROKEN,
     r"wire (?:position )?lost|lost (?:the )?wire(?: position)?": Complication.WIRE_POSITION_LOST,
     r"new narrowing|pseudo-?stenosis": Complication.NEW_NARROWING,

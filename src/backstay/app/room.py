@@ -41,6 +41,7 @@ class Clotting(_Model):
     age_min: float
     verdict: Literal["below", "within", "above"]
     overdue: bool
+    before_heparin: bool = Field(description="heparin was given after it")
 
 
 class Seen(_Model):
@@ -120,7 +121,13 @@ def room_of(case: LoadedCase, entries: Sequence[Entry], *, at: datetime) -> Room
         agent=limits.anticoagulation.agent,
         act=None
         if act is None
-        else Clotting(act_s=act.act_s, age_min=act.age_min, verdict=act.verdict, overdue=act.overdue),
+        else Clotting(
+            act_s=act.act_s,
+            age_min=act.age_min,
+            verdict=act.verdict,
+            overdue=act.overdue,
+            before_heparin=act.before_heparin,
+        ),
         contrast=Spent(
             used=limits.contrast.used_mL,
             limit=limits.contrast.limit_mL,

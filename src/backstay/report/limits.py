@@ -130,7 +130,10 @@ def _clotting_rows(d: LimitsDocument) -> list[tuple[str, str]]:
                 if t.due_in_min <= 0
                 else f"next in {t.due_in_min:.0f} min"
             )
-            target = f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {t.verdict} {target}; {due} ({_interval(a.interval_source)})"
+            verdict = f"{t.verdict} {target}" + ("; BEFORE THE LAST HEPARIN" if t.before_heparin else "")
+            target = (
+                f"{t.act_s:.0f} s, {t.age_min:.0f} min old, {verdict}; {due} ({_interval(a.interval_source)})"
+            )
         rows.append(("clotting time", target))
     return rows
 

@@ -204,9 +204,15 @@ def _act(room: RoomDocument) -> str:
     if room.act is None:
         return _tile("Clotting time", "–", "no value logged")
     late = ", REPEAT IT" if room.act.overdue else ""
-    style = "near" if room.act.overdue or room.act.verdict != "within" else ""
+    old = room.act.before_heparin
+    style = "near" if old or room.act.overdue or room.act.verdict != "within" else ""
     name = f"ACT, {age(room.act.age_min)}"
-    return _tile(name, quantity(room.act.act_s, "s", 0), f"{VERDICTS[room.act.verdict]}{late}", style)
+    return _tile(
+        name,
+        quantity(room.act.act_s, "s", 0),
+        f"{'before the last heparin' if old else VERDICTS[room.act.verdict]}{late}",
+        style,
+    )
 
 
 def _blocked(room: RoomDocument) -> str:

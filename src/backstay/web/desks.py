@@ -358,18 +358,20 @@ class Desks:
         return self.record(name).entries
 
     def room(self, name: str) -> str:
-        """Return the room's display of a case."""
+        """Return the room's display of a case; advice that was weighed by an older record is shown as old."""
         from backstay.app.room import room_of
         from backstay.report.room import room_html
 
         desk = self.desk(name)
         at = self.clock()
-        room = room_of(desk.case, self.entries(name), at=at)
+        entries = self.entries(name)
+        room = room_of(desk.case, entries, at=at)
         # A next move is named once every rig was weighed, not before.
         plan = None if desk.plan is None else desk.plan.plan
         whole = plan if plan is not None and plan.ladder is not None else None
         so_far = desk.first_rung.removeprefix(FIRST_RUNG)
-        return room_html(room, whole, weighing=desk.weighing_by is not None, first_rung=so_far)
+        old = desk.plan is not None and desk.plan.weighs(entries) != desk.plan.weighed_by
+        return room_html(room, whole, weighing=old, first_rung=so_far)
 
     def tick(self, name: str) -> None:
         """Take in what other programs wrote, and show the room what has changed, if only its clocks."""

@@ -23,8 +23,8 @@ from backstay.core.mechanics.delivery import Transfer
 from backstay.core.rigging.devices import Balloon
 from backstay.core.rigging.move_table import single_moves
 from backstay.core.rigging.moves import Alternative, Situation
-from backstay.core.rigging.needs import STENT_GATE, judge
-from backstay.core.rules.gate import GATE_ASKS, HARD
+from backstay.core.rigging.needs import NO_LEAK, STENT_GATE, Need, judge
+from backstay.core.rules.gate import HARD
 from backstay.identifiers import Preparation, StepKind
 
 MOST_SOLVES = 14
@@ -156,10 +156,15 @@ def tree_of(
         start,
         options,
         lambda s, option: opened_by(s, option, draws, arrives.get(option.id)),
-        shut=bool(judge((STENT_GATE,), start.facts(StepKind.PUSH)).broken),
+        shut=barred(start) is not None,
         weights=Weights(w.per_minute, w.per_mL, w.per_mGy),
         left=left_of(safety),
     )
+
+
+def barred(s: Situation) -> Need | None:
+    """Return what keeps the device from being pushed at all; None where nothing does."""
+    return next(iter(judge((NO_LEAK, STENT_GATE), s.facts(StepKind.PUSH)).broken), None)
 
 
 def left_of(safety: CaseSafety) -> Left:
@@ -228,7 +233,8 @@ def _search(
             landings.solve_no_more()
         else:
             landings.solve(missing, progress)
-    gate = GATE_ASKS if start.shut else ""
+    bar = barred(tree.met[start.at].situation)
+    gate = "" if bar is None else bar.ask
     solves = len(landings.solved) - before
     return Climbed(best, ladder, tree, landings, solves, not landings.closed, depth, gate)
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from backstay.adapters.ladder_file import ClosedBy, ClosedRow
-from backstay.app.ladder.climbing import Climbed
+from backstay.app.ladder.climbing import Climbed, barred
 from backstay.app.ladder.states import TRY, Left, Spent, State, plus, spent_on
 from backstay.core.inference.ladder import Step
 from backstay.core.rigging.move_table import MOVES, Move
 from backstay.core.rigging.moves import Alternative, Situation
+from backstay.core.rigging.needs import NO_LEAK
 from backstay.identifiers import MoveId
 
 NEAREST_FIRST = (
@@ -40,7 +41,10 @@ def _push_row(c: Climbed) -> list[ClosedRow]:
     start = c.tree.start
     if start.pushed:
         return []
-    if start.shut:
+    bar = barred(c.tree.met[start.at].situation)
+    if bar is NO_LEAK:
+        by, why = ClosedBy.NEED, bar.rule.say
+    elif bar is not None:
         by, why = ClosedBy.GATE, "no stent is pushed before the lesion is seen to open"
     else:
         by, why = _by_limit_or_cost(c, "as_it_is", TRY)

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 
 from backstay.adapters.ladder_file import Harm, LadderPart, LadderRow, LadderRung, Rival
 from backstay.app.ladder.changing import asked_first, changed_by
-from backstay.app.ladder.climbing import Climbed
+from backstay.app.ladder.climbing import Climbed, barred
 from backstay.app.ladder.closed import closed_rows
 from backstay.app.ladder.handling import handling_words
 from backstay.app.ladder.restating import Restated, restate
@@ -17,6 +17,7 @@ from backstay.core.inference.ladder import FEWEST_DRAWS, Choice, Step
 from backstay.core.rigging.move_facts import AS_IT_IS as AS_IT_IS_FACTS
 from backstay.core.rigging.move_table import MOVES
 from backstay.core.rigging.moves import Alternative, Situation
+from backstay.core.rigging.needs import NO_LEAK
 from backstay.identifiers import MoveId
 
 When = Literal["first", "not_landed", "not_opened"]
@@ -262,6 +263,8 @@ def _ends(c: Climbed, last: Choice[State] | None, rungs: int) -> str:
         return f"unknown: fewer than {FEWEST_DRAWS} draws fail so often; learn from the tries first"
     if last.options:
         return "stop: every further move is expected to cost more than stopping"
+    if barred(c.tree.met[last.state.at].situation) is NO_LEAK:
+        return f"stop: {NO_LEAK.rule.say}"
     if not c.tree.steps(last.state):
         return "stop: no move is left that a limit or the shelf allows"
     return f"stop and think again: no more than {rungs} rungs are looked ahead"

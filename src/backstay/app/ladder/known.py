@@ -32,7 +32,7 @@ def known_facts(case: LoadedCase, safety: CaseSafety) -> dict[str, Value | None]
     now, limited = safety.now, safety.now.limited_by
     facts: dict[str, Value | None] = {
         **safety.setting.fixed,
-        "perforation_known": now.perforation,
+        "leak_known": now.bleeds,
         "pressure_damped": now.pressure_damped,
         "lesion_opened_fully": safety.setting.opened_fully(now),
         "calcium_arc_deg": _arc_deg(case),

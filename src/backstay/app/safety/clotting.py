@@ -10,8 +10,10 @@ from backstay.core.safety.heparin import (
     TARGETS_s,
     act_target_s,
     bivalirudin_dose,
+    enoxaparin_top_up_mg,
     heparin_dose_U,
     heparin_dose_U_per_kg,
+    heparin_over_fondaparinux_U,
     read_act,
 )
 from backstay.identifiers import Drug, Evidence
@@ -120,6 +122,7 @@ def _act(safety: CaseSafety) -> ActPart | None:
         sampled_from=now.act_site,
         sheath_s=reading.sheath_s,
         site_doubt=reading.site_doubt,
+        before_heparin=now.act_is_old,
         due_in_min=reading.due_in_min,
         overdue=reading.overdue,
     )
@@ -128,14 +131,21 @@ def _act(safety: CaseSafety) -> ActPart | None:
 def _suggestions(safety: CaseSafety, act: ActPart | None, first: tuple[float, float] | None) -> list[str]:
     """Return what could be done next about clotting; the operator decides."""
     now, found = safety.now, list[str]()
-    if safety.recorded and not now.anticoagulated:
+    if now.bleeds:
+        return [
+            "blood leaks out, by the record not sealed: no more heparin; protamine only once everything is out"
+        ]
+    found += _beside(safety)
+    if safety.recorded and not now.anticoagulated and not found:
         found.append("heparin was reversed with protamine" if now.reversed else "no heparin is recorded")
     if safety.setting.protocol.heparin.instrument == "unknown":
         found.append("which family of instrument the lab has is not said: name it in the lab's protocol file")
     if act is None:
         return found
     doubt = _family_doubt(safety, act.act_s)
-    if doubt:
+    if act.before_heparin:
+        found.append("the value is from before the last heparin: another one tells what that did")
+    elif doubt:
         found.append(doubt)
     elif act.verdict == "below":
         room = "" if first is None else f"; given {now.heparin_U:.0f} U, first dose up to {first[1]:.0f} U"
@@ -146,6 +156,23 @@ def _suggestions(safety: CaseSafety, act: ActPart | None, first: tuple[float, fl
         )
     if act.overdue or act.due_in_min <= 0.0:
         found.append(f"the value is {act.age_min:.0f} min old: repeat it")
+    return found
+
+
+def _beside(safety: CaseSafety) -> list[str]:
+    """Return what other agents on board ask for."""
+    now, weight, found = safety.now, safety.case.patient.weight_kg, list[str]()
+    if Drug.FONDAPARINUX in now.drugs and not now.anticoagulated:
+        inhibitor = _inhibitor(safety)
+        each = heparin_over_fondaparinux_U(weight_kg=1.0, glycoprotein_inhibitor=inhibitor)
+        dose = "" if weight is None else f"{each * weight:.0f} U, "
+        found.append(f"fondaparinux is never enough alone: heparin {dose}{each:.0f} U/kg (nsteacs2014)")
+    if Drug.ENOXAPARIN in now.drugs:
+        dose = "" if weight is None else f"{enoxaparin_top_up_mg(weight_kg=weight):.0f} mg, "
+        found.append(
+            f"enoxaparin on board: {dose}0.3 mg/kg more into the vein after fewer than two doses under the skin, or 8 to 12 h "
+            "after the last (nsteacs2014); the clotting time does not show what it does"
+        )
     return found
 
 

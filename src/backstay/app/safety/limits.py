@@ -20,7 +20,16 @@ from backstay.adapters.limits_file import (
 )
 from backstay.app.safety.clotting import anticoagulation
 from backstay.app.safety.hazards import confirmed, current, hazard_row, move_hazards, plan_findings
-from backstay.app.safety.setting import CaseSafety, has_condition
+from backstay.app.safety.patient_words import (
+    ACUTE_SYNDROME,
+    BALLOON_PUMP,
+    CHRONIC_SYNDROME,
+    DIABETES,
+    HEART_FAILURE,
+    HYPOTENSION,
+    told,
+)
+from backstay.app.safety.setting import CaseSafety
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.moves import Alternative
 from backstay.core.rules import FACTS
@@ -196,18 +205,15 @@ def _score(safety: CaseSafety, budget: Budget) -> ScoreRow | None:
     volume = budget.used if safety.recorded or budget.limit is None else budget.limit
     hematocrit, sex = patient.hematocrit_percent, patient.sex
 
-    def named(*words: str) -> bool | None:
-        return True if has_condition(patient, *words) else None
-
     given = ScoreInputs(
-        hypotension=named("hypotension"),
-        balloon_pump=named("balloon pump"),
-        heart_failure=named("heart failure"),
+        hypotension=told(patient.conditions, HYPOTENSION),
+        balloon_pump=told(patient.conditions, BALLOON_PUMP),
+        heart_failure=told(patient.conditions, HEART_FAILURE),
         age_y=patient.age_y,
         anaemia=None
         if hematocrit is None or sex is None
         else anaemia_2004(hematocrit_percent=hematocrit, female=sex == "female"),
-        diabetes=named("diabetes"),
+        diabetes=told(patient.conditions, DIABETES),
         egfr=safety.egfr,
     )
     score = nephropathy_score_2004(given, volume_mL=volume)
@@ -247,8 +253,8 @@ def _radiation(safety: CaseSafety) -> list[LevelRow]:
 
 def _bleeding(safety: CaseSafety) -> BleedingPart:
     found, patient = safety.bleeding, safety.case.patient
-    chronic = has_condition(patient, "chronic coronary", "stable angina")
-    acute = True if has_condition(patient, "acute coronary") else False if chronic else None
+    chronic = told(patient.conditions, CHRONIC_SYNDROME)
+    acute = True if told(patient.conditions, ACUTE_SYNDROME) else False if chronic else None
     rows = [
         f"{row.guideline}, {'acute' if row.acute else 'chronic'}: {row.default}; shorter: {row.shorter} [{row.source}, second-hand]"
         for row in dual_therapy(acute=acute)
@@ -289,9 +295,12 @@ def _shared(moves: Sequence[MoveCost]) -> list[HazardRow]:
 
 def _inside(one: Inside, safety: CaseSafety) -> InsideRow:
     device, now = safety.case.shelf.devices.get(one.device), safety.now
-    where = one.branch or {"rail": "main vessel", "buddy": "beside the rail"}.get(one.role, "")
+    places = {"rail": "main vessel", "buddy": "beside the rail", "branch": "a branch, not said which"}
+    where = one.branch or places.get(one.role, "")
     if one.from_mm is not None and one.to_mm is not None and one.item is not BodyItem.ANCHOR_BALLOON:
         where = f"{one.from_mm:.0f} to {one.to_mm:.0f} mm"
+    if one.tip is not None:
+        where = f"{where}; tip {one.tip.replace('_', ' ')}".lstrip("; ")
     if one.item is BodyItem.EXTENSION and now.extension_depth_mm is not None:
         where = f"tip at {now.extension_depth_mm:.0f} mm"
     since = one.since_s or now.started_s or 0.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,6 +10,7 @@ from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.protocol_file import read_protocol
 from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import LoadedCase
+from backstay.app.safety.patient_words import CHRONIC_OCCLUSION, CONTRAST, p2y12_loaded, told
 from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.rig import Rig
 from backstay.core.rules.gate import HARD
@@ -132,69 +132,15 @@ def _kidney(patient: PatientTable) -> tuple[float | None, float | None]:
     return egfr, cockcroft_gault(creatinine_mg_dL=creatinine, age_y=age, weight_kg=weight, female=female)
 
 
-def has_condition(patient: PatientTable, *words: str) -> bool:
-    """Return whether the case names one of these conditions; what is not named counts as not known."""
-    return any(word in condition.lower() for condition in patient.conditions for word in words)
-
-
-NOT_LOADED = (
-    *("none", "no", "nil", "not", "never", "without", "n/a", "-"),
-    *(
-        "pending",
-        "planned",
-        "later",
-        "to be given",
-        "to be loaded",
-        "to load",
-        "will be given",
-        "will be loaded",
-    ),
-    *(
-        "not loaded",
-        "not given",
-        "not taken",
-        "not started",
-        "not yet",
-        "no load",
-        "no loading dose",
-        "unloaded",
-    ),
-    *("omitted", "withheld", "on hold", "held", "stopped", "paused", "declined", "refused", "missed"),
-)
-"""What a case file says where no P2Y12 inhibitor was loaded: the first eight by their place, the others anywhere."""
-_ALONE = NOT_LOADED[:8]
-_NOT_KNOWN = ("unknown", "not known", "?")
-
-
-def p2y12_loaded(text: str | None) -> bool | None:
-    """Return whether what a case file says of a P2Y12 inhibitor means that it was loaded; None where it is not known.
-
-    A short word such as "no" counts where the text, or a part of it after a colon, comma or dash, begins or ends with it.
-    """
-    if text is None:
-        return None
-    words = " ".join(text.lower().split())
-    parts = [part.strip(" .()") for part in re.split(r"[:;,()]| - ", words)]
-    if any(part in _NOT_KNOWN for part in (words, *parts)):
-        return None
-    anywhere = (rf"(?<!\w){re.escape(word)}(?!\w)" for word in NOT_LOADED[len(_ALONE) :])
-    if any(re.search(pattern, words) for pattern in anywhere):
-        return False
-    ends = {word for part in (words, *parts) if part for word in (part.split()[0], part.split()[-1])}
-    return not ends & set(_ALONE)
-
-
 def _patient(patient: PatientTable, egfr: float | None, bleeding: BleedingClass) -> Patient:
-    allergic = None
-    if patient.allergies is not None:
-        allergic = any("contrast" in text.lower() or "iodin" in text.lower() for text in patient.allergies)
+    allergic = None if patient.allergies is None else told(patient.allergies, CONTRAST) is True
     return Patient(
         weight_kg=patient.weight_kg,
         egfr=egfr,
         contrast_allergy=allergic,
         p2y12_loaded=p2y12_loaded(patient.p2y12),
         bleeding_high=bleeding.high,
-        chronic_occlusion=has_condition(patient, "chronic occlusion"),
+        chronic_occlusion=told(patient.conditions, CHRONIC_OCCLUSION) is True,
     )
 
 

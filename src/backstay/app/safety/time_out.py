@@ -9,7 +9,8 @@ from backstay.adapters.time_out_file import Line, TimeOutDocument
 from backstay.app.safety.clotting import target_words
 from backstay.app.safety.hazards import hazard_row, plan_findings
 from backstay.app.safety.limits import DISCLAIMER, limits_of
-from backstay.app.safety.setting import CaseSafety, p2y12_loaded
+from backstay.app.safety.patient_words import p2y12_loaded
+from backstay.app.safety.setting import CaseSafety
 from backstay.app.treatment.least import minimum_results
 from backstay.core.inference.chance_words import chance_words
 from backstay.errors import InputError

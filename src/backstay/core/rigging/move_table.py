@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from backstay.core.rigging import device_moves, guide_moves, move_facts, rig_moves
 from backstay.core.rigging.move_facts import MoveFacts
 from backstay.core.rigging.moves import Alternative, Situation
-from backstay.core.rigging.needs import NO_PERFORATION, Judged, judge
+from backstay.core.rigging.needs import NO_LEAK, Judged, judge
 from backstay.core.rules import Facts
 from backstay.identifiers import MoveId
 
@@ -56,7 +56,7 @@ class Move:
     def judged(self, s: Situation) -> Judged:
         """Return which of its needs are broken and which are open in a situation."""
         about = {} if self.about is None else self.about(s)
-        return judge((NO_PERFORATION, *self.facts.needs), s.facts(self.facts.step, about))
+        return judge((NO_LEAK, *self.facts.needs), s.facts(self.facts.step, about))
 
 
 _SHELF = "the shelf has nothing for it that suits, or there is no room"

@@ -15,7 +15,7 @@ from backstay.core.anatomy.lesion import Branch, Lesion
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.rigging.devices import Device, OverWireDevice, Shelf, Wire
 from backstay.core.rigging.move_facts import Harm, MoveFacts
-from backstay.core.rigging.needs import NO_PERFORATION, STENT_GATE, judge
+from backstay.core.rigging.needs import NO_LEAK, STENT_GATE, judge
 from backstay.core.rigging.rig import Rig
 from backstay.core.rules import Facts, Value
 from backstay.errors import InputError
@@ -162,7 +162,7 @@ class Situation:
             device=device or self.device,
             lesions=self.lesions if lesions is None else lesions,
         )
-        judged = [judge((NO_PERFORATION, *f.needs), self.facts(f.step, about)) for f in facts]
+        judged = [judge((NO_LEAK, *f.needs), self.facts(f.step, about)) for f in facts]
         gate = [STENT_GATE.ask] if STENT_GATE.rule.when.holds(after.facts(StepKind.PUSH)) else []
         return Alternative(
             id=name,

@@ -79,7 +79,7 @@ def judge(needs: Sequence[Need], facts: Facts) -> Judged:
 
     Examples
     --------
-    >>> judge([NO_PERFORATION, NOT_DAMPED], {"perforation_known": False}).open[0].ask
+    >>> judge([NO_LEAK, NOT_DAMPED], {"leak_known": False}).open[0].ask
     'pressure at the tip is not damped'
     >>> judge([NOT_DAMPED], {"pressure_damped": True}).broken[0].rule.say
     'not while the pressure at the tip is damped'
@@ -104,13 +104,13 @@ def _hazard(id_: str, ask: str) -> Need:
 STENT_GATE = Need(GATE, GATE_ASKS)
 """Of every move that ends with a stent being pushed."""
 
-NO_PERFORATION = _need(
-    "perforation",
-    is_true("perforation_known"),
-    "a perforation is known: seal it first",
-    "no perforation",
+NO_LEAK = _need(
+    "leak",
+    is_true("leak_known"),
+    "a perforation or tamponade is known, and not over by the record: that comes first",
+    "no perforation or tamponade",
 )
-"""Of every move."""
+"""Of every move, and of a push as it is."""
 
 NOT_DAMPED = _need(
     "damped",

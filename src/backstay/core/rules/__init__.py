@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from backstay.core.rules.conditions import (
@@ -108,6 +108,8 @@ class Rule:
         Key in sources.toml, or "common practice, no source".
     edge : str
         Name of the fact that is the level it goes by, where another than `source` may have set it; or empty.
+    ask : str
+        What to say, as a pause, where an unknown fact leaves it undecided; nothing where empty.
     """
 
     id: str
@@ -116,11 +118,12 @@ class Rule:
     level: Level
     source: str
     edge: str = ""
+    ask: str = ""
 
     def __post_init__(self) -> None:
         if self.edge:
             checked_name(self.edge)
-        for _, name, _, _ in string.Formatter().parse(self.say):
+        for _, name, _, _ in string.Formatter().parse(self.say + self.ask):
             if name is not None:
                 checked_name(name)
 
@@ -203,7 +206,7 @@ def evaluate(rules: Iterable[Rule], facts: Facts) -> Findings:
 
 
 def firing(rules: Iterable[Rule], facts: Facts) -> tuple[Fired, ...]:
-    """Return only the rules that fire, the strongest first.
+    """Return only the rules that fire, and those undecided that ask; the strongest first.
 
     Parameters
     ----------
@@ -217,7 +220,14 @@ def firing(rules: Iterable[Rule], facts: Facts) -> tuple[Fired, ...]:
     tuple of Fired
         As `evaluate` has them.
     """
-    return _strongest_first([_fired(rule, facts) for rule in rules if rule.when.holds(facts)])
+    found = []
+    for rule in rules:
+        truth = rule.when.holds(facts)
+        if truth:
+            found.append(_fired(rule, facts))
+        elif truth is None and rule.ask:
+            found.append(_fired(replace(rule, say=rule.ask, level=Level.PAUSE), facts))
+    return _strongest_first(found)
 
 
 def possible(rules: Iterable[Rule], facts: Facts) -> tuple[Rule, ...]:

@@ -22,9 +22,10 @@ STENT_WAITS = all_of(
     is_one_of("device_kind", DeviceKind.STENT),
     any_of(is_one_of("lesion_calcium", *HARD), is_false("lesion_opened_fully")),
     unless_sure(is_true("lesion_opened_fully")),
+    unless_sure(is_true("leak_known")),
 )
 """A stent is to be pushed at a calcified lesion, or at one a balloon did not open, and nobody has seen it open. A lesion that cannot be
-dilated keeps every stent out, whatever its chance to get there."""
+dilated keeps every stent out, whatever its chance to get there. While blood leaks out the stent is a covered one, and does not wait."""
 
 GATE = Rule(
     id="stent_before_balloon_opened",

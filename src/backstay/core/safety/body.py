@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from backstay.identifiers import BodyItem, Drug, Preparation
+from backstay.identifiers import BodyItem, Complication, Drug, Preparation
+
+SUFFICE_ALONE = frozenset({Drug.BIVALIRUDIN, Drug.ENOXAPARIN})
+"""Besides heparin; fondaparinux does not [@nsteacs2014]."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,8 @@ class Inside:
         Nothing says it came out, and yet it must have.
     unplanned : bool
         A wire that a stent trapped without anyone saying so.
+    tip : str or None
+        Where the tip of a wire was last seen.
     """
 
     device: str
@@ -40,6 +45,7 @@ class Inside:
     to_mm: float | None = None
     presumed_out: bool = False
     unplanned: bool = False
+    tip: str | None = None
 
     @property
     def stays(self) -> bool:
@@ -83,8 +89,10 @@ class Now:
         What is in the body.
     seat_mm, extension_depth_mm, side_holes, pressure_damped, wire_tip
         Guide, extension, pressure at the guide's tip, the rail's tip as last seen.
-    dissection, perforation : bool
+    dissection : bool
         Known.
+    unsettled : frozenset of Complication
+        What went wrong and lasts, and is not recorded as over.
     narrowings_mm : tuple of float
         Narrowings that were not there before.
     opened_fully : bool or None
@@ -106,8 +114,8 @@ class Now:
         Given.
     exchanged : bool
         Something that lets air in was exchanged since the last flush.
-    blocked_at_s : float or None
-        Since when a balloon has blocked the flow.
+    blocked_at_s, blocked_by : float or None, str
+        Since when a balloon has blocked the flow, and which.
     limited_by : str or None
         What stopped the last attempt.
     hard_failures : int
@@ -125,7 +133,7 @@ class Now:
     pressure_damped: bool | None = None
     wire_tip: str | None = None
     dissection: bool = False
-    perforation: bool = False
+    unsettled: frozenset[Complication] = frozenset()
     narrowings_mm: tuple[float, ...] = ()
     opened_fully: bool | None = None
     opened_by: tuple[Opening, ...] = ()
@@ -144,6 +152,7 @@ class Now:
     drugs: frozenset[Drug] = frozenset()
     exchanged: bool = False
     blocked_at_s: float | None = None
+    blocked_by: str = ""
     limited_by: str | None = None
     hard_failures: int = 0
     started_s: float | None = None
@@ -164,11 +173,31 @@ class Now:
         return tuple(one for one in self.inside if not one.stays and not one.presumed_out)
 
     @property
+    def to_be_counted(self) -> tuple[Inside, ...]:
+        """Return what no record says came out, and yet it must have."""
+        return tuple(one for one in self.inside if not one.stays and one.presumed_out)
+
+    @property
+    def perforation(self) -> bool:
+        """Return whether a perforation is known and not sealed by the record."""
+        return Complication.PERFORATION in self.unsettled
+
+    @property
+    def bleeds(self) -> bool:
+        """Return whether a leak or its tamponade is known and not over by the record."""
+        return not self.unsettled.isdisjoint({Complication.PERFORATION, Complication.TAMPONADE})
+
+    @property
+    def act_is_old(self) -> bool:
+        """Return whether heparin was given after the last clotting time, which then says nothing of it."""
+        return None not in (self.act_at_s, self.heparin_at_s) and self.heparin_at_s > self.act_at_s  # type: ignore[operator]
+
+    @property
     def heparinised(self) -> bool:
         """Return whether heparin was given, and no protamine since."""
         return self.heparin_U > 0.0 and not self.reversed
 
     @property
     def anticoagulated(self) -> bool:
-        """Return whether heparin or bivalirudin was given and nothing has reversed it; nothing reverses bivalirudin."""
-        return self.heparinised or Drug.BIVALIRUDIN in self.drugs
+        """Return whether an agent that suffices alone was given and not reversed; only heparin is ever wholly reversed."""
+        return self.heparinised or not self.drugs.isdisjoint(SUFFICE_ALONE)

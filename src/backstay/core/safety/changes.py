@@ -8,7 +8,15 @@ from typing import Any
 
 from backstay.core.record.entries import Entry
 from backstay.core.safety.body import Inside, Now, Opening
-from backstay.identifiers import BodyItem, Complication, DeviceKind, Drug, EventKind, Preparation
+from backstay.identifiers import (
+    LASTING,
+    BodyItem,
+    Complication,
+    DeviceKind,
+    Drug,
+    EventKind,
+    Preparation,
+)
 
 _ON_RAIL = frozenset(
     {
@@ -33,6 +41,7 @@ _WORDS = {
     "burr": BodyItem.BURR,
     "imaging_catheter": BodyItem.IMAGING_CATHETER,
 }
+_WIRES = frozenset({BodyItem.WIRE, BodyItem.TRAPPED_WIRE})
 _NOT_COUNTED = frozenset({"trapping", "sealing"})
 """Inflated in the guide, or to stop a leak: no ischaemia to end early."""
 
@@ -96,6 +105,22 @@ def _down_the_rail(now: Now, entry: Entry, item: BodyItem) -> tuple[Inside, ...]
     return (*rest, Inside(device, item, entry.at_s))
 
 
+def flows_again(now: Now) -> Now:
+    """Return the case with its flow free where the balloon that blocked it lies there no more.
+
+    Parameters
+    ----------
+    now : Now
+        The case after a step.
+
+    Returns
+    -------
+    Now
+    """
+    held = [one for one in now.inside if one.device == now.blocked_by and not one.presumed_out]
+    return now if now.blocked_at_s is None or held else with_changes(now, blocked_at_s=None, blocked_by="")
+
+
 def _guide_in(now: Now, entry: Entry, known: Known) -> Now:
     device, seat = entry.text("device") or "", entry.number("seat_mm") or 0.0
     there = now.of(BodyItem.GUIDE)
@@ -132,8 +157,8 @@ def _wire_in(now: Now, entry: Entry, known: Known) -> Now:
 
 def _wire_out(now: Now, entry: Entry, known: Known) -> Now:
     device = entry.text("device") or ""
-    inside = _without(now, device, BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
-    changed = with_changes(now, inside=inside)
+    inside = _without(now, device, *_WIRES)
+    changed = _freed(with_changes(now, inside=inside), Complication.WIRE_STUCK, *_WIRES)
     if changed.wires("rail"):
         return changed
     return with_changes(changed, inside=_presumed_out(inside), wire_tip=None)
@@ -159,8 +184,7 @@ def _extension(now: Now, entry: Entry, known: Known) -> Now:
 def _inflation(now: Now, entry: Entry, known: Known) -> Now:
     purpose, device = entry.text("purpose"), entry.text("device") or ""
     branch = entry.text("branch") or ""
-    held = entry.number("duration_s") is None and purpose not in _NOT_COUNTED
-    blocked = (entry.at_s if now.blocked_at_s is None else now.blocked_at_s) if held else now.blocked_at_s
+    now = _blocking(now, entry)
     if purpose == "anchor":
         rest = _without(now, device, BodyItem.ANCHOR_BALLOON)
         item = Inside(
@@ -172,7 +196,7 @@ def _inflation(now: Now, entry: Entry, known: Known) -> Now:
             entry.number("from_mm"),
             entry.number("to_mm"),
         )
-        return with_changes(now, inside=(*rest, item), blocked_at_s=blocked)
+        return with_changes(now, inside=(*rest, item))
     on_stent = any(one.device == device for one in now.of(BodyItem.STENT_BALLOON))
     inside = now.inside if on_stent else _down_the_rail(now, entry, BodyItem.BALLOON)
     opened, by = now.opened_fully, now.opened_by
@@ -180,7 +204,18 @@ def _inflation(now: Now, entry: Entry, known: Known) -> Now:
         seen = entry.values.get("opened_fully")
         opened = None if seen is None else bool(seen) and (entry.number("views") or 0.0) >= 2.0
         by = (*by, _opening(entry)) if opened else ()
-    return with_changes(now, inside=inside, opened_fully=opened, opened_by=by, blocked_at_s=blocked)
+    return with_changes(now, inside=inside, opened_fully=opened, opened_by=by)
+
+
+def _blocking(now: Now, entry: Entry) -> Now:
+    """Return the case with the clock of blocked flow as an inflation leaves it: one without a time is still up."""
+    device = entry.text("device") or ""
+    came_down = entry.number("duration_s") is not None
+    if came_down or entry.text("purpose") in _NOT_COUNTED:
+        return with_changes(now, blocked_at_s=None, blocked_by="") if device == now.blocked_by else now
+    if now.blocked_at_s is not None:
+        return now
+    return with_changes(now, blocked_at_s=entry.at_s, blocked_by=device)
 
 
 def _opening(entry: Entry) -> Opening:
@@ -196,7 +231,12 @@ def _deflation(now: Now, entry: Entry, known: Known) -> Now:
         else one
         for one in now.inside
     )
-    return with_changes(now, inside=inside, blocked_at_s=None)
+    still = device is not None and device != now.blocked_by
+    return (
+        with_changes(now, inside=inside)
+        if still
+        else with_changes(now, inside=inside, blocked_at_s=None, blocked_by="")
+    )
 
 
 def _stent(now: Now, entry: Entry, known: Known) -> Now:
@@ -251,22 +291,38 @@ def _device_in(now: Now, entry: Entry, known: Known) -> Now:
 
 def _device_out(now: Now, entry: Entry, known: Known) -> Now:
     removable = frozenset(BodyItem) - {BodyItem.STENT}
-    inside = _without(now, entry.text("device") or "", *removable)
-    return with_changes(now, inside=inside, exchanged=now.exchanged or entry.text("drawn_into") == "sheath")
+    left = set() if entry.values.get("whole", True) else {Complication.PART_LOST}
+    out = with_changes(
+        now,
+        inside=_without(now, entry.text("device") or "", *removable),
+        unsettled=now.unsettled | left,
+        exchanged=now.exchanged or entry.text("drawn_into") == "sheath",
+    )
+    if len(out.inside) == len(now.inside):
+        return out
+    out = _freed(out, Complication.BURR_STUCK, BodyItem.BURR)
+    return _freed(out, Complication.DEVICE_STUCK, *(_ON_RAIL - {BodyItem.BURR}), BodyItem.ANCHOR_BALLOON)
+
+
+def _freed(now: Now, stuck: Complication, *items: BodyItem) -> Now:
+    """Return the case once something came out: what is stuck is free where nothing of its kind may still be in."""
+    if any(one.item in items for one in now.inside):
+        return now
+    return with_changes(now, unsettled=now.unsettled - {stuck})
 
 
 def _complication(now: Now, entry: Entry, known: Known) -> Now:
-    code, settled = entry.text("code"), entry.values.get("settled") is True
-    at = entry.number("at_mm")
-    if settled:
-        return with_changes(now, perforation=now.perforation and code != Complication.PERFORATION)
+    code, at = entry.text("code"), entry.number("at_mm")
+    told = frozenset() if code is None else LASTING & {Complication(code)}
+    if entry.values.get("settled") is True:
+        return with_changes(now, unsettled=now.unsettled - told)
     narrowings = now.narrowings_mm
     if code == Complication.NEW_NARROWING and at is not None:
         narrowings = (*narrowings, at)
     return with_changes(
         now,
         dissection=now.dissection or code == Complication.DISSECTION,
-        perforation=now.perforation or code == Complication.PERFORATION,
+        unsettled=now.unsettled | told,
         narrowings_mm=narrowings,
     )
 
@@ -308,10 +364,15 @@ def _dose(now: Now, entry: Entry, known: Known) -> Now:
     kap, minutes = entry.number("kap_Gycm2"), entry.number("fluoroscopy_min")
     return with_changes(
         now,
-        air_kerma_mGy=entry.number("air_kerma_mGy"),
-        kap_Gycm2=now.kap_Gycm2 if kap is None else kap,
-        fluoroscopy_min=now.fluoroscopy_min if minutes is None else minutes,
+        air_kerma_mGy=_never_less(now.air_kerma_mGy, entry.number("air_kerma_mGy")),
+        kap_Gycm2=_never_less(now.kap_Gycm2, kap),
+        fluoroscopy_min=_never_less(now.fluoroscopy_min, minutes),
     )
+
+
+def _never_less(before: float | None, said: float | None) -> float | None:
+    """Return the larger of two running totals: what was given is not taken back by a display set to zero."""
+    return max((x for x in (before, said) if x is not None), default=None)
 
 
 def _pressure(now: Now, entry: Entry, known: Known) -> Now:
@@ -321,7 +382,11 @@ def _pressure(now: Now, entry: Entry, known: Known) -> Now:
 def _wire_seen(now: Now, entry: Entry, known: Known) -> Now:
     device = entry.text("device")
     rails = [one.device for one in now.wires("rail")]
-    return with_changes(now, wire_tip=entry.text("tip")) if not rails or device in rails else now
+    if not rails or device in rails:
+        return with_changes(now, wire_tip=entry.text("tip"))
+    tip = entry.text("tip")
+    seen = (replace(x, tip=tip) if x.device == device and x.item is BodyItem.WIRE else x for x in now.inside)
+    return with_changes(now, inside=tuple(seen))
 
 
 def _flush(now: Now, entry: Entry, known: Known) -> Now:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 
 from backstay.core.record.entries import Entry
 from backstay.core.safety.body import Inside, Now
-from backstay.core.safety.changes import CHANGES, Known, with_changes
+from backstay.core.safety.changes import CHANGES, Known, flows_again, with_changes
 from backstay.identifiers import DeviceKind
 
 __all__ = ["Inside", "Now", "after", "now_after"]
@@ -44,7 +44,7 @@ def after(
     started = entry.at_s if now.started_s is None else now.started_s
     change = CHANGES.get(entry.kind)
     changed = now if change is None else change(now, entry, Known(kinds, branch_at_mm or {}))
-    return with_changes(changed, started_s=started, last_s=entry.at_s)
+    return with_changes(flows_again(changed), started_s=started, last_s=entry.at_s)
 
 
 def now_after(

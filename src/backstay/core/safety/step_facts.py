@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Balloon, Burr, Guide, OverWireDevice, Stent
 from backstay.core.rules import Value
+from backstay.core.safety.body import SUFFICE_ALONE
 from backstay.core.safety.heparin import heparin_dose_U_per_kg, targets_s
 from backstay.core.safety.now import Inside, Now
 from backstay.core.safety.radiation import notices_passed
@@ -21,6 +22,8 @@ _TIP_mm = 10.0
 _AT_EDGE_mm = 2.0
 """From here on a tip counts as meeting an edge; judgement, no source."""
 _NO_EVENT = "none"
+_TIPS = ("main_vessel", "large_branch", "small_branch", "looped", "out_of_view")
+"""Where a wire's tip can be seen to lie, the worst last."""
 _WIRE_TRAPPERS = frozenset({"buddy"})
 
 _STEPS = {
@@ -166,16 +169,27 @@ def _standing(now: Now, setting: Setting) -> FactDict:
         "side_holes": now.side_holes,
         "pressure_damped": now.pressure_damped,
         "wire_tip": now.wire_tip,
+        "other_wire_tip": _worst_tip(wires),
         "dissection_known": now.dissection or any(x.dissected for x in setting.lesions),
         "perforation_known": now.perforation,
+        "leak_known": now.bleeds,
+        "tamponade_known": Complication.TAMPONADE in now.unsettled,
+        "burr_is_stuck": Complication.BURR_STUCK in now.unsettled,
         "lesion_opened_fully": setting.opened_fully(now),
         "anticoagulated": now.anticoagulated,
-        "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and not now.heparinised,
+        "other_agent_given": not now.drugs.isdisjoint(SUFFICE_ALONE),
+        "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and not now.anticoagulated,
         "equipment_in": any(kind is not BodyItem.STENT for kind in kinds),
         "exchanged_since_flush": now.exchanged,
         "limited_by": now.limited_by,
         "failed_hard_pushes": float(now.hard_failures),
     }
+
+
+def _worst_tip(wires: Sequence[Inside]) -> str | None:
+    """Return where the tip of a wire other than the rail was last seen, the worst of them; a branch's own wire may lie in it."""
+    tips = [one.tip for one in wires if one.role != "rail" and not (one.branch and one.tip == "small_branch")]
+    return max((tip for tip in tips if tip), key=_TIPS.index, default=None)
 
 
 def _passes_notice(before: Now, now: Now, setting: Setting) -> bool:
@@ -198,6 +212,7 @@ def _clotting(act_s: float | None, now: Now, setting: Setting) -> FactDict:
         "act_low_s": low_s,
         "act_high_s": high_s,
         "act_hangs_on_instrument": None if value is None else low_s <= value < highest_low_s,
+        "act_is_old": now.act_is_old,
         "act_doubt_is_new": not any(low_s <= earlier < highest_low_s for earlier in now.acts_s),
     }
 
@@ -419,6 +434,10 @@ def _act(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return _clotting(entry.number("act_s"), before, setting)
 
 
+def _dose(before: Now, entry: Entry, setting: Setting) -> FactDict:
+    return {"kerma_said_mGy": entry.number("air_kerma_mGy")}
+
+
 def _drug(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return {"drug": entry.text("drug")}
 
@@ -439,8 +458,12 @@ def _named(inside: Sequence[Inside], setting: Setting) -> frozenset[str]:
 
 
 def _end(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    inside = before.to_come_out
+    inside, presumed = before.to_come_out, before.to_be_counted
     return {
+        "presumed_out": float(len(presumed)),
+        "presumed": _named(presumed, setting),
+        "troubles": float(len(before.unsettled)),
+        "trouble": frozenset(one.replace("_", " ") for one in before.unsettled),
         "devices_inside": float(len(inside)),
         "still_inside": _named(inside, setting),
         "counted": bool(entry.values.get("counted")),
@@ -461,6 +484,7 @@ _OF: Mapping[EventKind, Callable[[Now, Entry, Setting], FactDict]] = {
     EventKind.DEVICE_OUT: _withdrawal,
     EventKind.HEPARIN: _heparin,
     EventKind.ACT: _act,
+    EventKind.DOSE: _dose,
     EventKind.DRUG: _drug,
     EventKind.COMPLICATION: _complication,
     EventKind.END: _end,

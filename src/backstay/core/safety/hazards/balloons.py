@@ -54,6 +54,7 @@ BALLOONS = (
         say="a {balloon_diameter_mm:.2f} mm balloon in a stent whose platform opens to {stent_limit_mm:.2f} mm",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
+        ask="a balloon in a stent of this case: how far its platform opens is not known",
     ),
     Rule(
         id="anchor_too_large",
@@ -61,6 +62,7 @@ BALLOONS = (
         say="{balloon_diameter_mm:.2f} mm anchor, {branch_diameter_mm:.2f} mm branch: pressure and length hold, a larger label does not",
         level=Level.BLOCK,
         source="anchorbench2020",
+        ask="an anchor balloon: how wide is its branch? A larger label does not hold better",
     ),
     Rule(
         id="anchor_hard_in_small_branch",
@@ -73,6 +75,7 @@ BALLOONS = (
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
         edge="anchor_atm",
+        ask="an anchor balloon, and its pressure or its branch is not said: {anchor_atm:.0f} atm or less in a small branch",
     ),
     Rule(
         id="anchor_off_axis",

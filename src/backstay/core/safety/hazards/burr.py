@@ -69,6 +69,13 @@ BURR = (
         source="pawlowski2021",
     ),
     Rule(
+        id="burr_again_while_stuck",
+        when=all_of(_BURR, is_true("burr_is_stuck")),
+        say="a burr is stuck, and the record does not say that it came free: none runs now",
+        level=Level.BLOCK,
+        source="iturbe2012",
+    ),
+    Rule(
         id="burr_without_rescue_kit",
         when=all_of(
             _BURR,
@@ -84,7 +91,7 @@ BURR = (
         id="burr_stuck",
         when=all_of(is_one_of("step", StepKind.REPORT), is_one_of("complication", Complication.BURR_STUCK)),
         say="stuck burr: no spinning, no hard pull; a wire and small balloon beside it, an extension over the shaft; call the surgeon",
-        level=Level.PAUSE,
+        level=Level.BLOCK,
         source="iturbe2012",
     ),
 )

@@ -40,18 +40,26 @@ _VALUE_READ = any_of(
     is_one_of("event", EventKind.ACT, EventKind.HEPARIN), all_of(_STAND, is_true("equipment_in"))
 )
 """Too long a time changes what heparin is given next, and no other step."""
+_NOT_BLEEDING = not_(is_true("leak_known"))
+"""While blood leaks out, nothing asks for more anticoagulation."""
+_GIVES_HEPARIN = all_of(is_one_of("step", StepKind.GIVE), is_one_of("drug", "heparin"))
 
 LIMITS = (
     Rule(
         id="no_anticoagulation",
-        when=all_of(_IN_THE_VESSEL, unless_sure(is_true("anticoagulated"))),
-        say="no heparin or bivalirudin is recorded, and something is in or goes into the vessel",
+        when=all_of(
+            _IN_THE_VESSEL,
+            unless_sure(is_true("anticoagulated")),
+            not_(is_true("fondaparinux_alone")),
+            _NOT_BLEEDING,
+        ),
+        say="no heparin, bivalirudin or enoxaparin is recorded, and something is in or goes into the vessel",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
     ),
     Rule(
         id="fondaparinux_alone",
-        when=all_of(_IN_THE_VESSEL, is_true("fondaparinux_alone")),
+        when=all_of(_IN_THE_VESSEL, is_true("fondaparinux_alone"), _NOT_BLEEDING),
         say="fondaparinux is never enough alone: heparin 85 U/kg, 60 with a glycoprotein inhibitor",
         level=Level.BLOCK,
         source="nsteacs2014",
@@ -66,10 +74,17 @@ LIMITS = (
     ),
     Rule(
         id="act_low",
-        when=all_of(_CLOTTING, below("act_s", "act_low_s")),
+        when=all_of(_CLOTTING, below("act_s", "act_low_s"), is_false("act_is_old"), _NOT_BLEEDING),
         say="clotting time {act_s:.0f} s is below the target from {act_low_s:.0f} s",
         level=Level.PAUSE,
         source="stemi2013",
+    ),
+    Rule(
+        id="act_before_heparin",
+        when=all_of(_CLOTTING, below("act_s", "act_low_s"), is_true("act_is_old"), _NOT_BLEEDING),
+        say="clotting time {act_s:.0f} s was below the target and heparin was given since: the next value tells",
+        level=Level.NOTE,
+        source=COMMON_PRACTICE,
     ),
     Rule(
         id="act_high",
@@ -104,6 +119,20 @@ LIMITS = (
         say="{dose_U_per_kg:.0f} U/kg in one dose is above the range of {dose_low_U_per_kg:.0f} to {dose_high_U_per_kg:.0f}",
         level=Level.PAUSE,
         source="stemi2013",
+    ),
+    Rule(
+        id="heparin_while_bleeding",
+        when=all_of(_GIVES_HEPARIN, is_true("leak_known")),
+        say="blood leaks out, by the record not sealed: no more heparin",
+        level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="heparin_on_another_agent",
+        when=all_of(_GIVES_HEPARIN, is_true("other_agent_given")),
+        say="bivalirudin or enoxaparin is on board: is heparin on top of it meant? Two agents bleed more than one",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
     ),
     Rule(
         id="protamine_with_equipment_in",
@@ -169,6 +198,13 @@ LIMITS = (
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
         edge="kerma_limit_mGy",
+    ),
+    Rule(
+        id="dose_fell",
+        when=all_of(is_one_of("event", EventKind.DOSE), below("kerma_said_mGy", "air_kerma_mGy")),
+        say="air kerma {kerma_said_mGy:.0f} mGy is less than the {air_kerma_mGy:.0f} logged before, which counts on: correct what is wrong",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
     ),
     Rule(
         id="kap_substantial",

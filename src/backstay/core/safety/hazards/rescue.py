@@ -87,8 +87,11 @@ RESCUE = (
     ),
     Rule(
         id="tamponade",
-        when=_went_wrong(Complication.TAMPONADE),
-        say="tamponade: drain now; keep the leak sealed; surgeon informed",
+        when=any_of(
+            _went_wrong(Complication.TAMPONADE),
+            all_of(is_one_of("step", StepKind.STAND), is_true("tamponade_known")),
+        ),
+        say="tamponade, not drained by the record: drain now; keep the leak sealed; surgeon informed",
         level=Level.BLOCK,
         source="tamponadecto",
     ),
@@ -142,6 +145,27 @@ RESCUE = (
         source=COMMON_PRACTICE,
     ),
     Rule(
+        id="clot",
+        when=_went_wrong(Complication.THROMBUS),
+        say="clot: a clotting time now, heparin by it; aspirate, or an inhibitor by the local protocol; push nothing through it",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="branch_lost",
+        when=_went_wrong(Complication.BRANCH_LOST),
+        say="branch lost: leave any wire that lies in it; flow, pressure, ECG; re-cross and open it if it is large or the patient suffers",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="ischaemia",
+        when=_went_wrong(Complication.ISCHAEMIA),
+        say="ischaemia: let down and draw back what blocks the flow; support the pressure; look for dissection, clot, air, a lost branch",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
         id="went_on_after_perforation",
         when=all_of(
             is_one_of("step", StepKind.OPEN_STENT, StepKind.RUN_BURR, StepKind.EXTEND),
@@ -163,6 +187,20 @@ RESCUE = (
         when=all_of(is_one_of("step", StepKind.END), not_(below("devices_inside", 1))),
         say="by the record still inside: {still_inside}",
         level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="trouble_not_settled",
+        when=all_of(is_one_of("step", StepKind.END), above("troubles", 0)),
+        say="by the record not over: {trouble}; say that it is, or what is done about it",
+        level=Level.BLOCK,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="presumed_out_at_end",
+        when=all_of(is_one_of("step", StepKind.END), above("presumed_out", 0)),
+        say="out by inference alone, no record says so: {presumed}; count them",
+        level=Level.NOTE,
         source=COMMON_PRACTICE,
     ),
     Rule(

@@ -47,6 +47,13 @@ WIRES = (
         source="perforation2022",
     ),
     Rule(
+        id="other_wire_tip",
+        when=all_of(_ALONG_THE_WIRE, is_one_of("other_wire_tip", "out_of_view", "small_branch", "looped")),
+        say="a second wire's tip was last seen {other_wire_tip}: it pierces like the first; draw it back into view",
+        level=Level.PAUSE,
+        source="perforation2022",
+    ),
+    Rule(
         id="heavy_wire_tip",
         when=all_of(is_one_of("step", StepKind.PLACE_WIRE), above("tip_load_N", 0.02)),
         say="a heavy tip pierces more easily, and wires cause three dissections in ten: keep it in the main vessel, under the eye",
@@ -66,6 +73,7 @@ WIRES = (
         say="this narrowing came with a stiff wire in bends ({bends_deg:.0f} degrees): draw back to the wire's soft end and look again",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
+        ask="this narrowing came with the wire, and how stiff that is or how bent the vessel is not known: draw back and look again",
     ),
     Rule(
         id="buddy_left_under_stent",
@@ -87,6 +95,7 @@ WIRES = (
         say="{trapped_length_mm:.0f} mm would lie trapped, the soft end is {trapped_soft_mm:.0f} mm: draw it back or use a shorter stent",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
+        ask="a wire is to be trapped: how much of it, and how long is its soft end? Only that may lie behind the stent",
     ),
     Rule(
         id="trapped_wire_without_jacket",
@@ -137,6 +146,7 @@ WIRES = (
         say="{pressure_atm:.0f} atm over a trapped wire: take the wire out first, or stay below {high_atm:.0f} atm",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
+        ask="a trapped wire lies here, and the pressure is not said: stay below {high_atm:.0f} atm, or take the wire out first",
     ),
     Rule(
         id="stent_over_trapped_wire",

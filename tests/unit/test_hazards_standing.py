@@ -1,0 +1,294 @@
+"""What lasts in a case until it is settled, what is inferred and not said, and what an unknown fact leaves open."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from backstay.core.rules import Fired, Level
+from backstay.core.safety.attention import judged, standing
+from backstay.core.safety.hazards import HAZARDS
+from backstay.core.safety.now import Now, now_after
+from backstay.identifiers import LASTING, BodyItem, Complication
+
+H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
+LEAK = "complication what=leak code=perforation at_mm=52"
+SEALED = "complication what=sealed code=perforation settled=yes"
+HELD = H.BALLOON.replace(" duration_s=20", "")
+
+BLOCKS = {
+    "burr_after_dissection",
+    "burr_beside_second_wire",
+    "burr_in_new_stent",
+    "burr_again_while_stuck",
+    "burr_stuck",
+    "injection_with_damped_pressure",
+    "injection_through_deep_extension",
+    "extension_edge_at_new_stent",
+    "extension_in_stretch_to_stent",
+    "undeployed_stent_into_extension",
+    "stent_over_wire_made_narrowing",
+    "buddy_left_under_stent",
+    "trapped_beyond_soft_end",
+    "high_pressure_over_trapped_wire",
+    "trapped_wire_pulled_with_guide_engaged",
+    "above_rated_burst",
+    "beyond_stent_platform",
+    "anchor_too_large",
+    "anchor_hard_in_small_branch",
+    "stent_before_balloon_opened",
+    "stent_opened_before_balloon",
+    "no_anticoagulation",
+    "fondaparinux_alone",
+    "heparin_while_bleeding",
+    "protamine_with_equipment_in",
+    "perforation",
+    "tamponade",
+    "air_embolism",
+    "stuck",
+    "device_not_whole",
+    "trouble_not_settled",
+    "still_inside_at_end",
+}
+"""What must not be done, or must be seen to first: decided rule by rule, common practice, no source."""
+
+
+def now_of(*steps: str) -> Now:
+    setting = H.setting()
+    entries = [H.entry(text, at_min=0.5 * k, number=k) for k, text in enumerate(steps)]
+    return now_after(entries, setting.kinds, branch_at_mm=setting.branch_at_mm)
+
+
+def asked(before: tuple[str, ...], step: str, **changes: object) -> dict[str, Fired]:
+    setting = H.setting(**changes)
+    now = now_of(*before)
+    found = judged(now, H.entry(step, at_min=0.5 * len(before), number=len(before)), setting)
+    return {one.rule.id: one for one in found}
+
+
+def stands(*steps: str) -> dict[str, Fired]:
+    return {one.rule.id: one for one in standing(now_of(*steps), H.setting())}
+
+
+def test_what_blocks_is_decided_rule_by_rule() -> None:
+    assert {rule.id for rule in HAZARDS if rule.level is Level.BLOCK} == BLOCKS
+
+
+@pytest.mark.parametrize("code", LASTING)
+def test_trouble_lasts_until_it_is_settled_and_no_case_ends_before(code: Complication) -> None:
+    began, over = f"complication what=x code={code}", f"complication what=x code={code} settled=yes"
+    other = next(one for one in sorted(LASTING) if one != code)
+    assert now_of(*H.BASE, began, "note text=x").unsettled == {code}
+    assert now_of(*H.BASE, began, over).unsettled == frozenset()
+    assert now_of(*H.BASE, began, f"complication what=x code={other} settled=yes").unsettled == {code}
+    found = asked((*H.BASE, began), "end counted=yes")["trouble_not_settled"]
+    assert found.rule.level is Level.BLOCK and code.replace("_", " ") in found.text
+    assert "trouble_not_settled" not in asked((*H.BASE, began, over), "end counted=yes")
+
+
+@pytest.mark.parametrize(
+    ("code", "before", "out"),
+    [
+        ("burr_stuck", (*H.BASE, H.RUN), "device_out device=burr-125"),
+        ("device_stuck", (*H.BASE, H.TRY_BALLOON), "device_out device=bal-nc-300-12"),
+        ("wire_stuck", H.BASE, "wire_out device=wire-workhorse"),
+    ],
+)
+def test_what_is_stuck_is_free_once_nothing_of_its_kind_may_still_be_in(
+    code: str, before: tuple[str, ...], out: str
+) -> None:
+    stuck = (*before, f"complication what=x code={code}")
+    assert now_of(*stuck, "device_out device=other-thing").unsettled == {code}
+    assert now_of(*stuck, out).unsettled == frozenset()
+    two = (*H.BUDDY, *before[len(H.BASE) :], "device_in device=probe what=imaging_catheter")
+    left = now_of(*two, f"complication what=x code={code}", out).unsettled
+    assert left == (frozenset() if code == "burr_stuck" else {code})
+
+
+def test_what_passes_by_itself_does_not_last() -> None:
+    assert now_of(*H.BASE, "complication what=x code=slow_flow").unsettled == frozenset()
+    assert now_of(*H.BASE, "complication what=x").unsettled == frozenset()
+
+
+def test_a_part_that_did_not_come_out_lasts_until_it_is_found() -> None:
+    out = (*H.PREPARED, H.TRY, f"{H.OUT} whole=no")
+    assert now_of(*out).unsettled == {Complication.PART_LOST}
+    assert "part lost" in asked(out, "end counted=yes")["trouble_not_settled"].text
+    found = (*out, "complication what=snared code=part_lost settled=yes")
+    assert "trouble_not_settled" not in asked(found, "end counted=yes")
+
+
+@pytest.mark.parametrize("code", ["perforation", "tamponade"])
+def test_a_leak_stands_as_a_block_whatever_is_done_next(code: str) -> None:
+    leak = f"complication what=leak code={code}"
+    found = stands(*H.BASE, leak, "contrast volume_mL=8", H.BALLOON)
+    assert found[code].rule.level is Level.BLOCK
+    assert code not in stands(*H.BASE, leak, f"{leak} settled=yes")
+
+
+def test_while_blood_leaks_out_nothing_asks_for_heparin_or_holds_the_covered_stent_back() -> None:
+    low = (*H.BASE, "act act_s=200")
+    assert "act_low" in asked(low, H.TRY) and "act_low" in stands(*low)
+    assert "act_low" not in asked((*low, LEAK), H.TRY) and "act_low" not in stands(*low, LEAK)
+    assert "act_low" in asked((*low, LEAK, SEALED), H.TRY)
+    bare = H.BASE[2:]
+    assert "no_anticoagulation" in asked(bare, H.BALLOON)
+    assert "no_anticoagulation" not in asked((*bare, LEAK), H.BALLOON)
+    fonda = ("drug drug=fondaparinux", *bare)
+    assert "fondaparinux_alone" in asked(fonda, H.BALLOON)
+    assert "fondaparinux_alone" not in asked((*fonda, LEAK), H.BALLOON)
+    for step, gate in ((H.TRY, "stent_before_balloon_opened"), (H.STENT, "stent_opened_before_balloon")):
+        assert gate in asked(H.BASE, step)
+        assert gate not in asked((*H.BASE, LEAK), step)
+        assert gate in asked((*H.BASE, LEAK, SEALED), step)
+    assert "went_on_after_perforation" in asked((*H.BASE, LEAK), H.STENT)
+
+
+def test_fondaparinux_alone_is_said_once_and_not_where_another_agent_suffices() -> None:
+    found = asked(("drug drug=fondaparinux", *H.BASE[2:]), H.BALLOON)
+    assert "fondaparinux_alone" in found and "no_anticoagulation" not in found
+    for agent in ("bivalirudin", "enoxaparin"):
+        found = asked(("drug drug=fondaparinux", f"drug drug={agent}", *H.BASE[2:]), H.BALLOON)
+        assert not {"fondaparinux_alone", "no_anticoagulation"} & found.keys()
+
+
+@pytest.mark.parametrize("agent", ["bivalirudin", "enoxaparin"])
+def test_heparin_on_another_agent_is_asked_about(agent: str) -> None:
+    assert (
+        asked((f"drug drug={agent}",), "heparin dose_U=2000")["heparin_on_another_agent"].rule.level
+        is Level.PAUSE
+    )
+    assert "heparin_on_another_agent" not in asked((f"drug drug={agent}",), "drug drug=aspirin")
+
+
+def test_a_clotting_time_from_before_the_last_heparin_says_nothing_of_it() -> None:
+    low = (*H.BASE, "act act_s=240")
+    assert not now_of(*low).act_is_old and now_of(*low, "heparin dose_U=1500").act_is_old
+    assert not now_of(*low, "heparin dose_U=1500", "act act_s=310").act_is_old
+    assert stands(*low)["act_low"].rule.level is Level.PAUSE
+    later = stands(*low, "heparin dose_U=1500")
+    assert "act_low" not in later and later["act_before_heparin"].rule.level is Level.NOTE
+    assert not {"act_low", "act_before_heparin"} & stands(*low, "heparin dose_U=1500", "act act_s=310").keys()
+    enough = (*H.BASE, "act act_s=310", "heparin dose_U=1500")
+    assert "act_before_heparin" not in stands(*enough)
+
+
+def test_the_end_names_what_is_out_by_inference_alone() -> None:
+    before = (*H.PREPARED, H.TRY_BALLOON.replace("bal-nc-300-12", "bal-sc-150-12"))
+    assert [one.device for one in now_of(*before).to_be_counted] == ["bal-nc-300-12"]
+    found = asked(before, "end counted=yes")
+    assert "3.0 x 12" in found["presumed_out_at_end"].text
+    assert "3.0 x 12" not in found["still_inside_at_end"].text
+    assert now_of(*before, "device_out device=bal-nc-300-12").to_be_counted == ()
+
+
+@pytest.mark.parametrize(
+    ("then", "blocked"),
+    [
+        ("deflation device=bal-sc-250-15", False),
+        ("deflation", False),
+        ("deflation device=bal-nc-300-12", True),
+        ("device_out device=bal-sc-250-15", False),
+        ("device_out device=bal-nc-300-12", True),
+        (H.BALLOON, False),  # logged again with its time: it came down
+        (HELD, True),  # more pressure
+        (H.TRY_BALLOON, False),  # another went down the wire
+        (f"{HELD} purpose=sealing", False),
+        ("note text=x", True),
+    ],
+)
+def test_the_clock_of_blocked_flow_follows_the_balloon_that_blocks_it(then: str, blocked: bool) -> None:
+    now = now_of(*H.BASE, HELD)
+    assert now.blocked_at_s == 120.0 and now.blocked_by == "bal-sc-250-15"
+    after = now_of(*H.BASE, HELD, then)
+    assert (after.blocked_at_s is not None) is blocked
+    if blocked:
+        assert after.blocked_at_s == 120.0
+
+
+def test_an_anchor_held_in_a_branch_blocks_until_it_is_let_down_though_others_pass() -> None:
+    held = (*H.BASE, H.ANCHOR)
+    assert now_of(*held, H.TRY_BALLOON).blocked_at_s == 120.0
+    assert now_of(*held, H.TRY_BALLOON, "deflation device=bal-sc-150-12").blocked_at_s is None
+
+
+@pytest.mark.parametrize("purpose", ["trapping", "sealing"])
+def test_a_balloon_that_seals_or_traps_a_wire_starts_no_clock(purpose: str) -> None:
+    step = HELD.replace("preparation", purpose)
+    assert now_of(*H.BASE, step).blocked_at_s is None
+    assert "long_ischaemia" not in asked(H.BASE, f"{step} duration_s=600")
+    assert "long_ischaemia" in asked(H.BASE, f"{HELD} duration_s=600")
+
+
+@pytest.mark.parametrize("name", ["air_kerma_mGy", "kap_Gycm2", "fluoroscopy_min"])
+def test_a_running_total_never_falls(name: str) -> None:
+    def said(value: float) -> str:
+        return " ".join(
+            f"{one}={value if one == name else 50}"
+            for one in ("air_kerma_mGy", "kap_Gycm2", "fluoroscopy_min")
+        )
+
+    assert getattr(now_of(f"dose {said(900)}", f"dose {said(400)}"), name) == 900.0
+    assert getattr(now_of(f"dose {said(400)}", f"dose {said(900)}"), name) == 900.0
+    assert now_of("dose air_kerma_mGy=900", "dose air_kerma_mGy=950").kap_Gycm2 is None
+
+
+def test_a_falling_air_kerma_is_said() -> None:
+    found = asked(("dose air_kerma_mGy=900",), "dose air_kerma_mGy=90")["dose_fell"]
+    assert found.rule.level is Level.PAUSE and "90 mGy is less than the 900" in found.text
+
+
+def test_a_second_wires_tip_is_watched_like_the_first() -> None:
+    buddy = (*H.BUDDY, "wire_seen device=wire-jacketed tip=small_branch")
+    assert now_of(*buddy).wire_tip is None
+    assert "small branch" in asked(buddy, H.BALLOON)["other_wire_tip"].text
+    assert "other_wire_tip" not in asked((*buddy, "wire_out device=wire-jacketed"), H.BALLOON)
+    own = "wire_in device=wire-support role=branch branch=small"
+    at_home = (*H.BASE, own, "wire_seen device=wire-support tip=small_branch")
+    assert "other_wire_tip" not in asked(at_home, H.BALLOON)  # it was put there
+    lost = (*H.BASE, own, "wire_seen device=wire-support tip=looped")
+    assert "other_wire_tip" in asked(lost, H.BALLOON)
+
+
+@pytest.mark.parametrize(
+    ("before", "step", "name"),
+    [
+        (H.TRAPPED, H.BALLOON.replace(" pressure_atm=10", ""), "high_pressure_over_trapped_wire"),
+        (H.BASE, H.ANCHOR.replace(" pressure_atm=6", ""), "anchor_hard_in_small_branch"),
+        (H.BASE, H.ANCHOR.replace("small", "nameless"), "anchor_too_large"),
+        (
+            (*H.STIFF[:3], "wire_in device=unlisted role=rail", H.OPENED, H.NARROWING),
+            H.STENT,
+            "stent_over_wire_made_narrowing",
+        ),
+        (
+            (*H.BASE, "wire_in device=unlisted role=buddy"),
+            f"{H.STENT} traps=unlisted",
+            "trapped_beyond_soft_end",
+        ),
+        (
+            (*H.BASE, H.STENT.replace("stent-300-18", "unlisted")),
+            H.BALLOON,
+            "beyond_stent_platform",
+        ),
+    ],
+)
+def test_what_an_unknown_fact_leaves_open_is_asked(before: tuple[str, ...], step: str, name: str) -> None:
+    found = asked(before, step)[name]
+    assert found.rule.level is Level.PAUSE
+    assert None in found.facts.values()
+    assert found.text and "unknown" not in found.text
+
+
+def test_only_what_says_what_to_ask_speaks_of_the_unknown() -> None:
+    found = asked(H.BASE, H.BALLOON.replace(" pressure_atm=10", ""))
+    assert "above_rated_burst" not in found
+
+
+def test_what_went_down_the_rail_before_a_stent_is_still_counted() -> None:
+    now = now_of(*H.PREPARED, H.STENT)
+    assert [one.device for one in now.to_be_counted] == ["bal-nc-300-12"]
+    assert [one.item for one in now.to_come_out] == [BodyItem.GUIDE, BodyItem.WIRE, BodyItem.STENT_BALLOON]
