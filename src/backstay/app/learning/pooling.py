@@ -85,20 +85,18 @@ def pool_cases(
     if len({file.resolve() for file in files}) < len(files):
         raise InputError("a case is given twice", field="CASES", allowed="each case once")
     read = [(file, load_case(file), entries_of(read_events(events_path(file)))) for file in files]
-    told: list[PoolCase] = []
+    counts: list[tuple[LoadedCase, list[Tried], int]] = []
     left: list[str] = []
-    attempts = 0
     for number, (file, case, entries) in enumerate(read):
-        if progress is not None:
-            progress(f"case {number + 1} of {len(read)}", number / len(read))
         found, _ = tried(case, standing(entries))
         left += [f"{file.name}: {one.entry.id}: {one.left_out}" for one in found if one.left_out]
         counted = [one for one in found if not one.left_out]
-        if not counted:
+        if counted:
+            counts.append((case, counted, 1000 * seed + number))
+        else:
             left.append(f"{file.name}: no attempt that counts")
-            continue
-        attempts += len(counted)
-        told.append(_one_case(case, counted, seed=1000 * seed + number))
+    told = _all_cases(counts, progress)
+    attempts = sum(len(counted) for _, counted, _ in counts)
     if not told:
         raise InputError(
             "no case has an attempt that counts", field="CASES", allowed="cases with a record of attempts"
@@ -137,6 +135,19 @@ def _entry(row: Pooled) -> PriorEntry:
         spread=float(f"{row.spread:.4g}"),
         narrowed=round(min(max(row.shrunk, 0.0), 1.0), 3),
     )
+
+
+def _all_cases(
+    counts: Sequence[tuple[LoadedCase, list[Tried], int]], progress: Progress | None
+) -> list[PoolCase]:
+    """Return what each case's attempts say, some cases side by side: while one waits for its last shape another is solved."""
+    done: list[PoolCase] = []
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
+        for one in workers.map(lambda job: _one_case(job[0], job[1], seed=job[2]), counts):
+            done.append(one)
+            if progress is not None:
+                progress(f"case {len(done)} of {len(counts)}", len(done) / len(counts))
+    return done
 
 
 def _one_case(case: LoadedCase, counted: Sequence[Tried], *, seed: int) -> PoolCase:
