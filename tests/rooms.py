@@ -68,7 +68,7 @@ def full_room(**changes: Any) -> RoomDocument:
         "waiting": 12,
         "inside": list(THINGS),
         "agent": "heparin",
-        "act": Clotting(act_s=231.0, age_min=121.0, verdict="below", overdue=True),
+        "act": Clotting(act_s=231.0, age_min=121.0, verdict="below", overdue=True, before_heparin=True),
         "contrast": Spent(used=383.0, limit=180.0, unit="mL", state=BudgetState.PAST),
         "kerma": Spent(used=4940.0, limit=3000.0, unit="mGy", state=BudgetState.PAST),
         "blocked_s": 1271.0,

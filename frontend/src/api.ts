@@ -260,6 +260,7 @@ export interface RecordView {
   readonly signed: boolean;
   readonly events: readonly (EventItem)[];
   readonly written: readonly (string)[];
+  readonly attempt_with: string;
   readonly attempt: readonly (Choice)[];
   readonly examples: readonly (string)[];
   readonly room: string;
@@ -371,6 +372,7 @@ export interface SaidView {
   readonly choices: readonly (Choice)[];
   readonly hazards: readonly (string)[];
   readonly again: boolean;
+  readonly stands: boolean;
 }
 
 export interface SecondBody {

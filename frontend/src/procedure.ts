@@ -3,11 +3,12 @@
 import type { Choice, Me, RecordView } from "./api.js";
 import { announce, el, fill, show } from "./dom.js";
 import { get, orLater, wordsOf } from "./net.js";
-import { type Line, Queue } from "./queue.js";
+import { type Line, Queue, waitForOthers } from "./queue.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
 
-const UNDO_KEY = "u";
+/** No line begins with either. */
+const UNDO_KEY = "-";
 const ATTEMPT_KEY = ".";
 const MOST_CHOICES = 9;
 
@@ -41,15 +42,16 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
   /** Offer the ends of an attempt, each by its letter, or nothing. */
   const offer = (choices: readonly Choice[]): void => {
     ends = choices;
+    const question = `How did the attempt with the ${view.attempt_with} end?`;
     const rows = choices.map((one) =>
       el("button", { type: "button", class: "pick", onclick: () => end(one) }, el("kbd", {}, one.words.slice(0, 1)), one.words.slice(1)),
     );
-    show(picks, ...(rows.length ? [el("p", {}, "How did the attempt end?"), ...rows] : []));
-    if (rows.length) announce(`How did the attempt end? ${choices.map((one) => one.words).join(", ")}`);
+    show(picks, ...(rows.length ? [el("p", {}, question), ...rows] : []));
+    if (rows.length) announce(`${question} ${choices.map((one) => one.words).join(", ")}`);
   };
   const end = (one: Choice): void => {
     offer([]);
-    queue.say(one.value);
+    queue?.say(one.value);
     line.focus();
   };
   /** Everything that waits for whoever typed it, the oldest first: numbers settle that one. */
@@ -70,11 +72,11 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     show(open, ...asked, ...not);
   };
   const pick = (one: Line, choice: Choice): void => {
-    queue.settle(one, choice.value);
+    queue?.settle(one, choice.value);
     line.focus();
   };
   const letBe = (one: Line): void => {
-    queue.letBe(one);
+    queue?.letBe(one);
     show(echo, el("p", {}, `Not written: ${one.line}`));
     line.focus();
   };
@@ -83,10 +85,13 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     drawOpen();
     line.focus();
   };
-  const queue = new Queue(caseId, {
+  const author = `${me.role} ${me.name}`;
+  const left = waitForOthers(caseId, author);
+  const queue = me.may_record ? new Queue(caseId, author, {
     wrote: (waiting, said) => {
       if (!said.written) return announce(said.question);
-      written = "event" in waiting ? written.filter((id) => id !== waiting.event) : [waiting.key, ...written];
+      if ("event" in waiting) written = written.filter((id) => id !== waiting.event);
+      if (said.stands) written = [waiting.key, ...written];
       show(echo, el("p", {}, said.echo), ...said.hazards.map((one) => el("p", { class: "hazard" }, one)));
     },
     refused: (words, error) => {
@@ -99,9 +104,9 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
       asking = unclear;
       drawOpen();
     },
-  });
+  }) : null;
   const undo = (): void => {
-    const said = queue.undo(written);
+    const said = queue?.undo(written);
     if (said) show(echo, el("p", {}, said));
     line.focus();
   };
@@ -113,10 +118,12 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     const chosen = /^\d+$/.test(text) ? first?.asks?.choices.slice(0, MOST_CHOICES)[Number(text) - 1] : undefined;
     if (first && chosen) pick(first, chosen);
     else if (text === "undo" || text === UNDO_KEY) undo();
-    else if (text) queue.say(text);
+    else if (text) queue?.say(text);
   };
   line.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
+    // A key that is held down acts once.
+    if (event.repeat && !line.value) return event.preventDefault();
     if (event.key === "Enter") {
       event.preventDefault();
       enter();
@@ -131,6 +138,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
       event.preventDefault();
     }
   });
+  if (left.length) link.textContent = `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.`;
   const draw = (): void => {
     show(
       timeline,
@@ -163,7 +171,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     "div",
     { class: "acts" },
     el("button", { type: "button", onclick: undo, disabled: !me.may_record }, "Take the last back"),
-    el("button", { type: "button", onclick: () => offer(view.attempt), disabled: !me.may_record }, "An attempt ended"),
+    el("button", { type: "button", onclick: () => (offer(view.attempt), line.focus()), disabled: !me.may_record }, "An attempt ended"),
   );
   const examples = el("details", {}, el("summary", {}, "Lines, by example"), el("ul", { class: "examples" }, ...view.examples.map((one) => el("li", {}, el("code", {}, one)))));
   const write = el(
@@ -189,7 +197,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     },
     (up) => {
       main.classList.toggle("cut-off", !up);
-      if (up) queue.now();
+      if (up) queue?.now();
     },
   );
 }

@@ -1,6 +1,6 @@
 // Lines on their way to the record. A line stays here until the server has it on its disk, and an unclear one until it is
 // settled; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
-// keeps its own, under a name it holds a lock on, and takes over those whose lock nobody holds any more.
+// keeps its own, under a name it holds a lock on, and takes over those of the same author whose lock nobody holds any more.
 
 import type { Choice, SaidView } from "./api.js";
 import { Refused, Unreachable, send } from "./net.js";
@@ -29,13 +29,24 @@ export interface Hears {
   waits(words: readonly string[], reached: boolean, asking: readonly Line[]): void;
 }
 
+/** Return the lines of a case that wait in this browser for other authors: they are sent when those come back. */
+export function waitForOthers(caseId: string, author: string): readonly string[] {
+  const own = prefix(caseId, author);
+  const others = Object.keys(localStorage).filter((name) => name.startsWith(`backstay-lines-${caseId}/`) && !name.startsWith(own));
+  return others.flatMap((name) => read(name).flatMap((one) => ("line" in one ? [one.line] : [])));
+}
+
+function prefix(caseId: string, author: string): string {
+  return `backstay-lines-${caseId}/${encodeURIComponent(author)}/`;
+}
+
 const PAUSES_MS = [500, 1_000, 2_000, 4_000] as const;
 const PATIENCE_MS = 6_000;
 /** A line that takes longer than this is seen to wait. */
 const UNSEEN_MS = 700;
 
 export class Queue {
-  private readonly ofCase: string;
+  private readonly ofAuthor: string;
   private readonly name: string;
   private sending = false;
   private failures = 0;
@@ -43,10 +54,11 @@ export class Queue {
 
   constructor(
     private readonly caseId: string,
+    author: string,
     private readonly hears: Hears,
   ) {
-    this.ofCase = `backstay-lines-${caseId}/`;
-    this.name = this.ofCase + key();
+    this.ofAuthor = prefix(caseId, author);
+    this.name = this.ofAuthor + key();
     void navigator.locks.request(this.name, () => new Promise(() => undefined));
     addEventListener("online", () => this.now());
     this.now();
@@ -93,10 +105,10 @@ export class Queue {
     void this.adopt().then(() => this.flush());
   }
 
-  /** Take over the lines of pages that are gone. */
+  /** Take over the lines of the author's pages that are gone. */
   private async adopt(): Promise<void> {
     for (const name of Object.keys(localStorage)) {
-      if (!name.startsWith(this.ofCase) || name === this.name) continue;
+      if (!name.startsWith(this.ofAuthor) || name === this.name) continue;
       await navigator.locks.request(name, { ifAvailable: true }, (lock) => {
         if (!lock) return;
         this.keep([...read(name), ...this.kept()]);
@@ -131,7 +143,7 @@ export class Queue {
       try {
         this.answered(first, await this.sent(first));
       } catch (error) {
-        if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401))) {
+        if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401 || error.status === 403))) {
           this.later();
           break;
         }

@@ -184,7 +184,7 @@ def read_until(terminal: int, words: str) -> str:
     return said
 
 
-def test_in_a_terminal_one_key_undoes_and_one_key_chooses(case_file: Path, root: Path) -> None:
+def test_in_a_terminal_one_key_undoes_and_a_number_chooses(case_file: Path, root: Path) -> None:
     here, there = pty.openpty()
     command = [sys.executable, "-m", "backstay", "log", str(case_file)]
     environment = {**os.environ, "PYTHONPATH": str(root / "src"), "TERM": "xterm"}
@@ -194,11 +194,11 @@ def test_in_a_terminal_one_key_undoes_and_one_key_chooses(case_file: Path, root:
         read_until(here, "> ")
         os.write(here, b"contrast 9\x7f8\r")
         read_until(here, "Contrast 8 mL")
-        os.write(here, b"u")
+        os.write(here, b"-")
         read_until(here, "taken back")
         os.write(here, b"nc 2.5x12 18 atm\r")
         read_until(here, "1  at lesion 1")
-        os.write(here, b"1")
+        os.write(here, b"1\r")
         read_until(here, "42 to 54 mm")
         os.write(here, b"purple\r")
         read_until(here, "! not understood")

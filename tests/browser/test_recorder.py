@@ -192,7 +192,7 @@ def test_taking_back_takes_what_was_said_last(context: BrowserContext, server: A
     expect(page.locator(".timeline li.act")).to_have_count(1)
     write(page, "stent")
     expect(page.locator(".question")).to_have_count(1)
-    page.keyboard.press("u")
+    page.keyboard.press("-")
     expect(page.locator(".question")).to_have_count(0)
     expect(page.locator(".echo")).to_contain_text("Not written: stent")
     expect(page.locator(".timeline li.act")).to_have_count(1)
@@ -200,7 +200,7 @@ def test_taking_back_takes_what_was_said_last(context: BrowserContext, server: A
     write(page, "contrast 99")
     expect(page.locator(".link")).to_contain_text("contrast 99")
     write(page, "note keeps the queue busy")
-    page.keyboard.press("u")  # the note, which is not sent yet
+    page.keyboard.press("-")  # the note, which is not sent yet
     expect(page.locator(".link")).not_to_contain_text("note")
     context.set_offline(False)
     expect(page.locator(".timeline li.contrast")).to_have_count(2)
@@ -209,13 +209,13 @@ def test_taking_back_takes_what_was_said_last(context: BrowserContext, server: A
     page.route("**/api/cases/*/record", lambda route: route.abort())
     write(other, "act 301")
     expect(other.locator(".timeline li.act")).to_have_count(2)
-    page.keyboard.press("u")
+    page.keyboard.press("-")
     expect(other.locator(".timeline li.contrast")).to_have_count(1)
     expect(other.locator(".timeline")).to_contain_text("301")
     expect(other.locator(".timeline")).not_to_contain_text("99 mL")
     # Twice at once: the last two, each once.
-    other.keyboard.press("u")
-    other.keyboard.press("u")
+    other.keyboard.press("-")
+    other.keyboard.press("-")
     expect(other.locator(".timeline li.act")).to_have_count(0)
     expect(other.locator(".timeline li.contrast")).to_have_count(1)
 

@@ -122,7 +122,7 @@ def test_from_a_new_case_to_a_signed_report_by_keyboard(context: BrowserContext,
     page.keyboard.press(".")  # an attempt in two keys
     page.keyboard.press("g")
     expect(page.locator(".timeline li.attempt")).to_contain_text("the guide backs out")
-    page.keyboard.press("u")  # and taken back in one
+    page.keyboard.press("-")  # and taken back in one
     expect(page.locator(".timeline li.attempt")).to_have_count(0)
 
     page.evaluate("document.activeElement.blur()")

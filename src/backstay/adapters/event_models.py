@@ -35,6 +35,9 @@ class Event(FileModel):
     at: Time = Field(description="ISO 8601 with the offset from UTC")
     author_role: Literal["operator", "assistant", "nurse", "technologist", "recorder", "import"]
     supersedes: EventId | None = Field(None, description="the event this one stands instead of")
+    restores: EventId | None = Field(
+        None, description="the earlier event that it says anew: what replaced that one was taken back"
+    )
 
 
 class _EventSpan(Event):
@@ -321,7 +324,7 @@ class PressureEvent(Event):
     """The pressure at the guide's tip."""
 
     kind: Literal[EventKind.PRESSURE]
-    damped: bool
+    damped: bool | None = None
     systolic_mmHg: float | None = Field(None, ge=20, le=320)
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from collections.abc import Iterable
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
@@ -19,7 +18,16 @@ from backstay.adapters.toml_text import read_text, validated
 from backstay.errors import FileFormatError, InputError, NotFound
 from backstay.identifiers import EventKind
 
-__all__ = ["EVENT_TYPES", "Event", "append_event", "event_schema", "events_path", "read_events"]
+__all__ = [
+    "EVENT_TYPES",
+    "Event",
+    "EventsFile",
+    "append_event",
+    "event_schema",
+    "events_path",
+    "line_of",
+    "read_events",
+]
 
 MAX_BYTES = 50_000_000
 _ONE: TypeAdapter[AnyEvent] = TypeAdapter(AnyEvent)
@@ -54,18 +62,63 @@ def append_event(file: Path, event: Event) -> None:
     OSError
         It cannot be written.
     """
-    line = json.dumps(event.model_dump(mode="json", by_alias=True, exclude_none=True))
-    is_new = not file.exists()
-    handle = os.open(file, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX)
-        before = read_events(file)
-        _check_order([*before, event], where=str(file))
-        _write_whole(handle, line.encode())
-        if is_new:
-            _sync_folder(file.parent)
-    finally:
-        os.close(handle)
+    EventsFile(file).append(event)
+
+
+def line_of(event: Event) -> str:
+    """Return an event as its line of a record's file."""
+    return json.dumps(event.model_dump(mode="json", by_alias=True, exclude_none=True))
+
+
+class EventsFile:
+    """A record's file that is added to again and again: it is read anew only where somebody else wrote to it meanwhile."""
+
+    def __init__(self, file: Path) -> None:
+        self.file = file
+        self._size, self._order = -1, _Order(str(file))
+
+    def append(self, *events: Event, but_there: bool = False) -> None:
+        """Add events, all of them or none, `but_there` only those not there yet; raises as `append_event`."""
+        if not events:
+            return
+        is_new = not self.file.exists()
+        handle = os.open(self.file, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            if os.fstat(handle).st_size != self._size:
+                self._order = _Order(str(self.file))
+                for event in read_events(self.file):
+                    self._order.take(event)
+            self._size = -1  # until the events are whole on the disk
+            new = [event for event in events if not (but_there and event.id in self._order.above)]
+            for event in new:
+                self._order.take(event)
+            if new:
+                _write_whole(handle, "\n".join(line_of(event) for event in new).encode())
+            if is_new:
+                _sync_folder(self.file.parent)
+            self._size = os.fstat(handle).st_size
+        finally:
+            os.close(handle)
+
+    def cut_short(self) -> tuple[list[Event], str]:
+        """Return a last line that is cut short, as a power failure leaves it, and the events above it; none where it is whole."""
+        if not self.file.exists() or not self.file.stat().st_size:
+            return [], ""
+        above, _, last = read_text(self.file, max_bytes=MAX_BYTES).rpartition("\n")
+        try:
+            json.loads(last or "{}")
+        except ValueError:
+            return _parse(f"{above}\n", where=str(self.file)), last
+        return [], ""
+
+    def drop(self, cut: str) -> None:
+        """Take a last line that is cut short off the file."""
+        with self.file.open("r+b") as stream:
+            fcntl.flock(stream, fcntl.LOCK_EX)
+            stream.seek(-len(cut.encode()), os.SEEK_END)
+            stream.truncate()
+            os.fsync(stream.fileno())
 
 
 def _write_whole(handle: int, line: bytes) -> None:
@@ -105,7 +158,9 @@ def _parse(text: str, *, where: str) -> list[Event]:
         except ValidationError:
             # Read once more, slowly, for an error that names line, key, value and what is allowed.
             events.append(_parse_line(line, where=f"{where}:{number}", is_cut=is_cut))
-    _check_order(events, where=where)
+    order = _Order(where)
+    for event in events:
+        order.take(event)
     return events
 
 
@@ -133,31 +188,35 @@ def _refuse_constant(word: str) -> float:
     raise ValueError(f"{word} is not a number in JSON")
 
 
-def _check_order(events: Iterable[Event], *, where: str) -> None:
-    """Refuse an identifier used twice, and superseding what is not above or was superseded before."""
-    above: set[str] = set()
-    replaced: set[str] = set()
-    for event in events:
-        if event.id in above:
-            raise InputError(
-                "identifier used twice", field="id", value=event.id, allowed="each once", where=where
-            )
+class _Order:
+    """Refuses an identifier used twice, and superseding what is not above or was superseded before."""
+
+    def __init__(self, where: str) -> None:
+        self.where = where
+        self.above: set[str] = set()
+        self._replaced: set[str] = set()
+
+    def take(self, event: Event) -> None:
         target = event.supersedes
-        if target is not None and target not in above:
+        if event.id in self.above:
+            raise InputError(
+                "identifier used twice", field="id", value=event.id, allowed="each once", where=self.where
+            )
+        if target is not None and target not in self.above:
             raise NotFound(
                 "no such event above this one",
                 field="supersedes",
                 value=target,
                 allowed="the id of an earlier event",
-                where=where,
+                where=self.where,
             )
-        if target is not None and target in replaced:
+        if target is not None and target in self._replaced:
             raise InputError(
                 "that event was already superseded",
                 field="supersedes",
                 value=target,
                 allowed="an event that still stands",
-                where=where,
+                where=self.where,
             )
-        above.add(event.id)
-        replaced |= {target} if target is not None else set()
+        self.above.add(event.id)
+        self._replaced |= {target} if target is not None else set()

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_words import NUMBER, Line
-from backstay.core.record.state import RecordState
+from backstay.core.record.state import RecordState, state_of
 from backstay.core.rigging.devices import OverWireDevice, Shelf
 from backstay.errors import InputError
 from backstay.identifiers import BodyItem, EventKind
@@ -47,11 +47,20 @@ class Scene:
     branches: tuple[str, ...]
     state: RecordState
 
+    def without(self, wrong: str) -> Scene:
+        """Return the scene as it is without one event: what stands instead of it is read in that one."""
+        left = [entry for entry in self.state.timeline if entry.id != wrong]
+        kinds = {device.id: device.kind for device in self.shelf.devices.values()}
+        return replace(self, state=state_of(left, kinds))
+
 
 @dataclass(frozen=True)
 class Reading:
+    """What a line is read in; `ahead` where it is read only for what kind of event it tells of."""
+
     scene: Scene
     said: str
+    ahead: bool = False
 
     def inside(self, *items: BodyItem) -> list[str]:
         return [one.device for one in self.scene.state.now.of(*items)]

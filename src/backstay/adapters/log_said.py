@@ -104,7 +104,7 @@ def contrast(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     volume_mL = number_of(line, "volume_mL", "ml|cc")
     if is_total:
         before = reading.scene.state.now.contrast_mL
-        if volume_mL <= before:
+        if volume_mL <= before and not reading.ahead:
             raise InputError(
                 "not more than is recorded already",
                 field="contrast total",
@@ -179,6 +179,7 @@ def result(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("complication")
     words = " ".join(line.words)
+    _check_stuck(line, reading)
     no_flow = line.has("no[- ]?(?:re)?flow")
     code = line.take_one(dict(COMPLICATIONS))
     at = line.take(rf"(?:at|@) ?({NUMBER})(?: ?mm)?")
@@ -186,7 +187,7 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
     what = " ".join(w for w in line.words) if code is None else ""
     for word in what.split():
         line.take(re.escape(word))
-    if not words:
+    if words in ("", "none", "no", "nil"):
         raise InputError(
             "what happened?", field="complication", allowed='"perforation at 52", or "complication" and words'
         )
@@ -197,6 +198,21 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
     if settled:
         values |= {"what": f"{values['what']} {settled.group(0)}", "settled": True}
     return EventKind.COMPLICATION, values | ({"at_mm": float(at.group(1))} if at else {})
+
+
+def _check_stuck(line: Line, reading: Reading) -> None:
+    """Ask what a balloon or stent that is "stuck" means: it went no further, or it does not come back."""
+    found = line.has("(?:balloon|stent) stuck")
+    if found:
+        what = "stent" if line.has("stent") else "balloon"
+        raise Unclear(
+            "stuck on its way, or does not come back?",
+            [
+                ("it went no further", reading.said.replace("stuck", "stopped")),
+                ("it does not come back", reading.said.replace(f"{what} stuck", "device stuck")),
+            ],
+            field="stuck",
+        )
 
 
 def drug(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
@@ -246,9 +262,12 @@ def pressure(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     is_well = line.take("not damped|normal|fine|back|good") is not None
     is_damped = not is_well and line.take("damped|damping") is not None
     systolic = line.take(rf"(?:systolic )?({NUMBER})(?: ?mmhg)?")
-    return EventKind.PRESSURE, {"damped": is_damped} | (
-        {"systolic_mmHg": float(systolic.group(1))} if systolic else {}
-    )
+    if not (is_well or is_damped or systolic):
+        raise InputError(
+            "what of the pressure?", field="pressure", allowed="damped, fine, or a number in mmHg"
+        )
+    values: dict[str, Any] = {"damped": is_damped} if is_well or is_damped else {}
+    return EventKind.PRESSURE, values | ({"systolic_mmHg": float(systolic.group(1))} if systolic else {})
 
 
 def flush(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:

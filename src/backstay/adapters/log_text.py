@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -74,12 +76,19 @@ def parse_line(text: str, scene: Scene) -> Typed:
     if free and free.group(3).lower() in TOPICS:
         return _free_text(free, scene)
     _check_thousands(said, scene)
+    return _parsed(said, scene)
+
+
+def _parsed(said: str, scene: Scene) -> Typed:
     line = Line(said)
     clock, ago = _time(line)
     fixes = line.take("fix|correct") is not None
-    kind, values = _read(line, Reading(scene, " ".join(Line(said).words)))
+    words, supersedes = " ".join(Line(said).words), None
+    if fixes:
+        supersedes = _last_like(scene.state, *_read(copy(line), Reading(scene, words, ahead=True)))
+        scene = scene.without(supersedes.id)
+    kind, values = _read(line, Reading(scene, words))
     _nothing_left(line)
-    supersedes = _last_of(scene.state, kind) if fixes else None
     return Typed(kind, values, ago, clock, supersedes)
 
 
@@ -87,7 +96,7 @@ def _free_text(found: re.Match[str], scene: Scene) -> Typed:
     clock = _clock(found.group(1)) if found.group(1) else None
     topic = TOPICS[found.group(3).lower()]
     values = {"text": found.group(4).strip()} | ({"topic": topic} if topic else {})
-    supersedes = _last_of(scene.state, EventKind.NOTE) if found.group(2) else None
+    supersedes = _last_like(scene.state, EventKind.NOTE, values) if found.group(2) else None
     return Typed(EventKind.NOTE, values, clock=clock, supersedes=supersedes)
 
 
@@ -104,11 +113,13 @@ def _check_thousands(said: str, scene: Scene) -> None:
     if found is None:
         return
     whole, part = found.groups()
+    if not int(whole):
+        return
     choices = []
     for number in (f"{whole}{part}", f"{whole}.{part}".rstrip("0").rstrip(".")):
         line = f"{said[: found.start()]}{number}{said[found.end() :]}"
         try:
-            parse_line(line, scene)
+            _parsed(line, scene)
         except Unclear:
             choices.append((number, line))
         except InputError:
@@ -125,13 +136,27 @@ def _time(line: Line) -> tuple[tuple[int, int] | None, float]:
     return (_clock(at.group(0).removeprefix("at ")) if at else None), (float(ago.group(1)) if ago else 0.0)
 
 
-def _last_of(state: RecordState, kind: EventKind) -> Entry:
-    last = state.last(kind)
-    if last is None:
+_SAME = {EventKind.NOTE: "topic", EventKind.COMPLICATION: "code", EventKind.DRUG: "name"}
+"""What two events of a kind must share for one to be put right by the other."""
+
+
+def _last_like(state: RecordState, kind: EventKind, values: Mapping[str, Any]) -> Entry:
+    """Return the event that was written last of those that a line can put right."""
+    name = _SAME.get(kind)
+    like = [
+        entry
+        for entry in state.written
+        if entry.kind is kind and (name is None or entry.values.get(name) == values.get(name))
+    ]
+    if not like:
+        value = kind.value if name is None else f"{kind.value}: {values.get(name) or 'other'}"
         raise InputError(
-            "nothing of this kind to fix", field="fix", value=kind.value, allowed="after the first"
+            "none of this kind stands that could be fixed",
+            field="fix",
+            value=value,
+            allowed="one that was logged",
         )
-    return last
+    return like[-1]
 
 
 def _nothing_left(line: Line) -> None:

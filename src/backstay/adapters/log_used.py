@@ -110,11 +110,11 @@ def again(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     last = reading.scene.state.last(EventKind.INFLATION)
     if last is None:
         raise InputError("no inflation to repeat yet", field="again", allowed="after the first")
-    kept = {
-        k: last.values[k]
-        for k in ("device", "from_mm", "to_mm", "pressure_atm", "purpose")
-        if k in last.values
-    }
+    kept = {k: last.values[k] for k in ("device", "from_mm", "to_mm", "pressure_atm") if k in last.values}
+    stent = reading.scene.state.last(EventKind.STENT)
+    # What is inflated again after a stent follows that one, whatever it was for before.
+    if "purpose" in last.values and (stent is None or stent.at_s <= last.at_s):
+        kept["purpose"] = last.values["purpose"]
     found = _inflation_words(line)
     values = {**kept, **_inflated({**kept, **found}, reading)}
     place = place_of(line, reading, values["to_mm"] - values["from_mm"])

@@ -60,7 +60,8 @@ ROLES = {
     r"(?:in|to) (?:the )?branch|as branch|branch": "branch",
     r"as (?:the )?rail|rail": "rail",
 }
-SETTLED = "sealed|drained|settled|is over|retrieved|snared|freed|left in place"
+LEFT_IN_PLACE = "left in place"
+SETTLED = f"sealed|drained|settled|is over|retrieved|snared|freed|{LEFT_IN_PLACE}"
 """After a complication's name: it is over."""
 COMPLICATIONS: dict[str, Complication] = {
     r"dissect(?:ion|ed)": Complication.DISSECTION,

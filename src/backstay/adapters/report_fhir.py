@@ -176,7 +176,10 @@ class _Bundle:
         place = one.branch or self.c.vessel
         if one.from_mm is not None and one.to_mm is not None:
             place += f", {one.from_mm:g} to {one.to_mm:g} mm from the ostium"
-        meant = one.item is BodyItem.STENT
+        notes = {
+            BodyItem.TRAPPED_WIRE: ["a wire held behind a stent, not recorded as out"],
+            BodyItem.OTHER: ["lost in the body; before magnetic resonance imaging ask what it is"],
+        }
         return {
             "resourceType": "DeviceUseStatement",
             "status": "active",
@@ -184,7 +187,7 @@ class _Bundle:
             "timingDateTime": _instant(one.since),
             "device": device,
             "bodySite": {"text": place},
-            "note": [] if meant else [{"text": "a wire held behind a stent, not recorded as out"}],
+            "note": [{"text": text} for text in notes.get(one.item, [])],
         }
 
     # Observations
@@ -279,7 +282,9 @@ class _Bundle:
     ) -> Resource:
         d, c = self.document, self.c
         status = "preliminary" if d.is_draft else "appended" if d.addenda else "final"
-        issued = self._time() if d.signature is not None else None
+        issued = (
+            _instant(d.addenda[-1].at) if d.addenda else self._time() if d.signature is not None else None
+        )
         conclusion = [f"{fact.what}: {_fact_words(fact)}" for fact in c.summary]
         conclusion += [f"added {added.at}, {added.by}: {added.text}" for added in d.addenda]
         return {

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from backstay.adapters.case_file import CaseDocument
-from backstay.adapters.events_file import append_event, events_path
+from backstay.adapters.events_file import EventsFile, events_path
 from backstay.adapters.record_file import read_packed, unpack
 from backstay.adapters.store import Listed, Store
 from backstay.adapters.toml_text import read_toml, validated
@@ -41,8 +41,7 @@ def unpack_case(file: Path, into: Path, *, store_url: str | None = None) -> tupl
         for name, content in store.files(listed.id).items():
             (into / name).write_text(content, encoding="utf-8")
         case_file = case_file_in(into)
-        for event in store.events(listed.id):
-            append_event(events_path(case_file), event)
+        EventsFile(events_path(case_file)).append(*store.events(listed.id))
     finally:
         store.close()
     return listed, case_file

@@ -10,20 +10,21 @@ import hashlib
 import os
 import uuid
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from backstay.adapters.event_models import EVENT_TYPES, Event, OpenedEvent
-from backstay.adapters.events_file import append_event, events_path, read_events
+from backstay.adapters.events_file import EventsFile, events_path, line_of, read_events
 from backstay.adapters.log_place import Scene
 from backstay.adapters.log_text import Typed, parse_line
-from backstay.adapters.record_entries import entries_of
+from backstay.adapters.record_entries import entries_of, entry_of
 from backstay.adapters.store import Listed, Store
 from backstay.adapters.toml_text import read_text, validated
 from backstay.app.loading import LoadedCase, load_case
-from backstay.core.record.state import RecordState, state_of
-from backstay.errors import InputError
+from backstay.core.record.state import RecordState, one_more, state_of
+from backstay.core.safety.now import Now
+from backstay.errors import FileFormatError, InputError
 from backstay.identifiers import DeviceKind, EventKind
 
 STORE_VARIABLE = "BACKSTAY_STORE"
@@ -84,15 +85,19 @@ class Recorder:
         self.case = load_case(case_file)
         self.file = events_path(case_file)
         self.author_role, self.clock = author_role, clock
-        beside = read_events(self.file)
+        self.kinds: dict[str, DeviceKind] = {d.id: d.kind for d in self.case.shelf.devices.values()}
+        self.trouble, self.notice = "", ""
+        self._beside, self._waiting = EventsFile(self.file), list[Event]()
+        self._folded, self._state = list[Event](), RecordState((), Now())
         self.store = Store(store_url or default_store())
         try:
+            self._mend()
+            beside = read_events(self.file)
             self.record_id = self._opened(beside)
             self.events = self._bring_together(beside)
         except BaseException:
             self.store.close()
             raise
-        self.kinds: dict[str, DeviceKind] = {d.id: d.kind for d in self.case.shelf.devices.values()}
 
     def close(self) -> None:
         """Let go of the store."""
@@ -105,8 +110,15 @@ class Recorder:
 
     @property
     def state(self) -> RecordState:
-        """Return where the case stands."""
-        return state_of(entries_of(self.events), self.kinds)
+        """Return where the case stands; gone through anew only where an event does not just add to the end."""
+        new = self.events[len(self._folded) :] if self._folded == self.events[: len(self._folded)] else None
+        state: RecordState | None = self._state
+        for event in new or ():
+            state = state and one_more(state, entry_of(event), self.kinds)
+        if new is None or state is None:
+            state = state_of(entries_of(self.events), self.kinds)
+        self._folded, self._state = list(self.events), state
+        return state
 
     @property
     def scene(self) -> Scene:
@@ -153,11 +165,11 @@ class Recorder:
             It is not understood, or a value is out of range; nothing was written.
         """
         typed = parse_line(line, self.scene)
-        at = self._at(typed, said_at or self.clock())
+        at = self.time_of(typed, said_at or self.clock())
         return self.add(typed.kind, at=at, supersedes=typed.supersedes, key=key, **typed.values)
 
     def undo(self, *, key: str | None = None) -> Event:
-        """Take back the last event that stands; `key` as for `log`.
+        """Take back the event that was written last of those that stand; `key` as for `log`.
 
         Raises
         ------
@@ -168,7 +180,23 @@ class Recorder:
         last = next((event for event in reversed(self.events) if event.id in standing), None)
         if last is None:
             raise InputError("nothing to undo", field="undo", allowed="after the first event")
-        return self.add(EventKind.CORRECTION, supersedes=last, key=key, reason="undone")
+        return self.take_back(last, key=key, reason="undone")
+
+    def take_back(self, wrong: Event, *, key: str | None = None, reason: str = "taken back") -> Event:
+        """Take an event back; what it had replaced is said anew and stands again. `key` as for `log`."""
+        said = wrong
+        while said.restores is not None:
+            said = self._named(said.restores)
+        if said.supersedes is None:
+            return self.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=reason)
+        before = self._named(said.supersedes)
+        values = before.model_dump(exclude_none=True, exclude=set(Event.model_fields) | {"kind"})
+        return self.add(
+            entry_of(before).kind, at=before.at, supersedes=wrong, restores=before.id, key=key, **values
+        )
+
+    def _named(self, name: str) -> Event:
+        return next(event for event in self.events if event.id == name)
 
     def add(
         self,
@@ -187,10 +215,21 @@ class Recorder:
         event = validated(EVENT_TYPES[kind], data, where="log")
         self.store.append(self.record_id, event, after=after)
         self.events.append(event)
-        append_event(self.file, event)
+        self._write_beside(event)
         return event
 
-    def _at(self, typed: Typed, now: datetime) -> datetime:
+    def _write_beside(self, *events: Event) -> None:
+        """Write kept events to the file too, with what could not be written there before; `trouble` says where it cannot."""
+        self._waiting += events
+        try:
+            self._beside.append(*self._waiting, but_there=True)  # another recorder may have written them
+        except (OSError, InputError) as error:
+            why = error.strerror if isinstance(error, OSError) else str(error)
+            self.trouble = f"kept, but {self.file.name} beside the case does not have it: {why}"
+        else:
+            self._waiting, self.trouble = [], ""
+
+    def time_of(self, typed: Typed, now: datetime) -> datetime:
         """Return when it happened, by a line typed `now`; a fix happened when what it fixes did."""
         if typed.clock is not None:
             at = now.replace(hour=typed.clock[0], minute=typed.clock[1], second=0, microsecond=0)
@@ -206,15 +245,39 @@ class Recorder:
             return at
         if typed.supersedes is not None:
             return datetime.fromtimestamp(typed.supersedes.at_s, now.tzinfo)
+        if typed.minutes_ago > 60.0 * LATEST_BACK_H:
+            raise InputError(
+                "that is long ago",
+                field="time",
+                value=f"{typed.minutes_ago:g} min ago",
+                allowed=f"at most {LATEST_BACK_H:g} hours back",
+            )
         return now - timedelta(minutes=typed.minutes_ago)
 
     def _opened(self, beside: Sequence[Event]) -> str:
         """Return the record's id, beginning one where there is none."""
         found = next((event for event in beside if isinstance(event, OpenedEvent)), None)
+        if found is None:
+            self.notice = self._same_elsewhere()
         opened = found or self._opening(beside)
         if not self.store.has(opened.record):
             self.store.begin(opened, input_files(self.case))
         return opened.record
+
+    def _same_elsewhere(self) -> str:
+        """Return what to say where a record is begun though the store has one of this title from the last hours."""
+        since = (self.clock() - timedelta(hours=LATEST_BACK_H)).astimezone(UTC)
+        same = [
+            one
+            for one in self.store.records(self.case.title, signed=False)
+            if one.title == self.case.title and one.last_at >= since.isoformat()
+        ]
+        if not same:
+            return ""
+        return (
+            f"a new record begins, though the store has one of this title, last written {same[0].last_at} "
+            f"({same[0].id}): if {self.file.name} beside the case was lost, stop and bring it back"
+        )
 
     def _opening(self, beside: Sequence[Event]) -> OpenedEvent:
         case = self.case
@@ -234,16 +297,33 @@ class Recorder:
         }
         return validated(OpenedEvent, data, where="log")
 
+    def _mend(self) -> None:
+        """Take a last line that is cut short off the file where the store has that event whole."""
+        above, cut = self._beside.cut_short()
+        opened = above[0] if above else None
+        if isinstance(opened, OpenedEvent) and self.store.has(opened.record):
+            there = {event.id for event in above}
+            missing = [event for event in self.store.events(opened.record) if event.id not in there]
+            if any(line_of(event).startswith(cut) for event in missing):
+                self._beside.drop(cut)
+
     def _bring_together(self, beside: Sequence[Event]) -> list[Event]:
         """Give the store what only the file has, and the file what only the store has; returns all of it."""
         stored = self.store.events(self.record_id)
-        known, written = {event.id for event in stored}, {event.id for event in beside}
+        known, written = {event.id for event in stored}, {event.id: event for event in beside}
         missing = [event for event in beside if event.id not in known]
         for event in missing:
             self.store.append(self.record_id, event)
         for event in stored:
-            if event.id not in written:
-                append_event(self.file, event)
+            if event.id in written and event != written[event.id]:
+                raise FileFormatError(
+                    "an event is not as it was written; the store has it otherwise",
+                    field="id",
+                    value=event.id,
+                    allowed=line_of(event),
+                    where=str(self.file),
+                )
+        self._write_beside(*(event for event in stored if event.id not in written))
         # Read anew only where something was added: a long record takes a while to read and check.
         return self.store.events(self.record_id) if missing else stored
 

@@ -12,7 +12,7 @@ from backstay.adapters.event_models import Event
 from backstay.adapters.limits_file import HazardRow
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_text import parse_line
-from backstay.adapters.record_entries import entries_of
+from backstay.adapters.record_entries import entries_of, entry_of
 from backstay.app.record import KEPT_WHOLE, LATEST_BACK_H, Clock, Recorder, local_clock
 from backstay.app.safety.steps import hazards_of_last
 from backstay.core.record.entries import Entry
@@ -42,6 +42,10 @@ class Said:
         What the event makes dangerous, at most two.
     waiting : int
         How many more wait behind them.
+    trouble : str
+        What is wrong with the file beside the case, though the event is kept; empty where nothing is.
+    instead_of : Event or None
+        What it replaces.
     """
 
     event: Event | None
@@ -51,6 +55,8 @@ class Said:
     choices: tuple[tuple[str, str], ...] = ()
     hazards: tuple[HazardRow, ...] = ()
     waiting: int = 0
+    trouble: str = ""
+    instead_of: Event | None = None
 
 
 class RecordDesk:
@@ -124,7 +130,10 @@ class RecordDesk:
                 return Said(None, question=error.message, choices=error.choices)
             self._told(event)
             shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
-            return Said(event, hazards=shown, waiting=waiting)
+            wrong = None if event.supersedes is None else self.recorder.written(event.supersedes)
+            return Said(
+                event, hazards=shown, waiting=waiting, trouble=self.recorder.trouble, instead_of=wrong
+            )
 
     def correct(self, event_id: str, line: str, *, key: str, role: str, reason: str = "") -> Said:
         """Let a line stand instead of an event, at that event's time; without a line the event is taken back.
@@ -145,11 +154,11 @@ class RecordDesk:
             self.recorder.author_role = role
             if not line.strip():
                 why = reason or "taken back"
-                event = self.recorder.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=why)
+                event = self.recorder.take_back(wrong, key=key, reason=why)
                 self._told(event)
-                return Said(event, taken_back=wrong)
+                return Said(event, taken_back=wrong, trouble=self.recorder.trouble)
             try:
-                typed = parse_line(line, self.recorder.scene)
+                typed = parse_line(line, self.recorder.scene.without(wrong.id))
             except Unclear as error:
                 return Said(None, question=error.message, choices=error.choices)
             kind = EventKind(wrong.kind)  # type: ignore[attr-defined]  # every kind of event has one, the base none
@@ -160,12 +169,15 @@ class RecordDesk:
                     value=typed.kind.value,
                     allowed=kind.value,
                 )
-            event = self.recorder.add(kind, at=wrong.at, supersedes=wrong, key=key, **typed.values)
+            timed = typed.clock is not None or typed.minutes_ago > 0.0
+            at = self.recorder.time_of(typed, self.clock()) if timed else wrong.at
+            event = self.recorder.add(kind, at=at, supersedes=wrong, key=key, **typed.values)
             self._told(event)
-            return Said(event)
+            return Said(event, trouble=self.recorder.trouble, instead_of=wrong)
 
     def _taken_back(self, event: Event) -> Event | None:
-        return self.recorder.written(str(event.supersedes)) if event.kind is EventKind.CORRECTION else None  # type: ignore[attr-defined]  # as above
+        is_taken = entry_of(event).kind is EventKind.CORRECTION or event.restores is not None
+        return self.recorder.written(str(event.supersedes)) if is_taken else None
 
     def _standing(self, event_id: str) -> Event:
         stands = {entry.id for entry in self.standing if entry.kind not in KEPT_WHOLE}

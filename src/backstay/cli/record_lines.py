@@ -14,13 +14,14 @@ from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_words import EXAMPLES
 from backstay.adapters.record_entries import entry_of
 from backstay.app.event_words import event_words
-from backstay.errors import InputError
+from backstay.errors import InputError, StoreError
 
 if TYPE_CHECKING:
     from backstay.adapters.event_models import Event
     from backstay.app.record import Recorder
 
-UNDO_KEY = "u"
+UNDO_KEY = "-"
+"""No line begins with it."""
 _ENTER, _ERASE, _END = ("\r", "\n"), ("\x7f", "\b"), ("\x04", "\x03")
 
 
@@ -41,13 +42,20 @@ class Lines:
             It means several things, or nothing; nothing was written.
         """
         word = line.strip().lower()
+        self.recorder.refresh()  # what other programs wrote meanwhile
         if word in ("undo", UNDO_KEY):
             return self.undo()
         if word == "help":
             return "\n".join(EXAMPLES)
         if word == "show":
             return "\n".join(self._echo(entry) for entry in self._standing())
-        return self._echo(self.recorder.log(line)) + self._hazards()
+        written = self.recorder.log(line)
+        wrong = None if written.supersedes is None else self.recorder.written(written.supersedes)
+        instead = "" if wrong is None else f"\n    instead of {self._echo(wrong)}"
+        return self._echo(written) + instead + self._trouble() + self._hazards()
+
+    def _trouble(self) -> str:
+        return f"\n    ! {self.recorder.trouble}" if self.recorder.trouble else ""
 
     def _hazards(self) -> str:
         """Return what the last event makes dangerous, at most two lines."""
@@ -62,7 +70,8 @@ class Lines:
         """Take the last event back; returns what to show."""
         before = {event.id: event for event in self.recorder.events}
         taken = self.recorder.undo()
-        return f"taken back: {self._echo(before[str(taken.supersedes)])}"
+        again = "" if taken.restores is None else f"\nstands again: {self._echo(taken)}"
+        return f"taken back: {self._echo(before[str(taken.supersedes)])}{again}"
 
     def _standing(self) -> list[Event]:
         ids = {entry.id: entry for entry in self.recorder.state.timeline}
@@ -76,6 +85,8 @@ class Lines:
 
 def ask(lines: Lines) -> None:
     """Read lines until the end of input; from a terminal, key by key."""
+    if lines.recorder.notice:
+        typer.echo(f"! {lines.recorder.notice}")
     if sys.stdin.isatty():
         with _key_by_key():
             _ask_terminal(lines)
@@ -90,7 +101,7 @@ def _ask_terminal(lines: Lines) -> None:
         f"{lines.recorder.case.title}. A line is an event; {UNDO_KEY} undoes, help shows lines, ctrl-d ends."
     )
     choices: tuple[tuple[str, str], ...] = ()
-    while (line := _line(choices, lines.pressed)) is not None:
+    while (line := _line(lines.pressed)) is not None:
         if not line.strip():
             continue
         picked = line.strip()
@@ -103,12 +114,12 @@ def _ask_terminal(lines: Lines) -> None:
             choices = error.choices[:9]
             shown = "".join(f"\n    {k}  {words}" for k, (words, _) in enumerate(choices, 1))
             typer.echo(f"  ? {error.message}{shown}")
-        except InputError as error:
+        except (InputError, StoreError, OSError) as error:
             typer.echo(f"  ! {error}")
 
 
-def _line(choices: tuple[tuple[str, str], ...], pressed: list[str]) -> str | None:
-    """Return a line typed key by key: the undo key acts at once on an empty line, and so does a choice's number.
+def _line(pressed: list[str]) -> str | None:
+    """Return a line typed key by key: the undo key acts at once on an empty line.
 
     `pressed` holds keys that came before they were asked for, as from a paste.
     """
@@ -118,7 +129,7 @@ def _line(choices: tuple[tuple[str, str], ...], pressed: list[str]) -> str | Non
         if not pressed:
             pressed.extend(_keys())
         key = pressed.pop(0)
-        acts = not text and (key == UNDO_KEY or (choices and key.isdigit() and int(key) <= len(choices)))
+        acts = not text and key == UNDO_KEY
         if key in _ENTER or acts:
             typer.echo(key if acts else "")
             return key if acts else text

@@ -79,7 +79,7 @@ def deidentify(
     into: Annotated[Path, typer.Option("--into", metavar="FOLDER", help="The folder to make.")],
     author: Annotated[
         Path | None,
-        typer.Option(metavar="F", help="A CASE.teach.toml with [identifiers] to look for as well."),
+        typer.Option(metavar="F", help="A CASE.teach.toml with \\[identifiers] to look for as well."),
     ] = None,
     letters: Annotated[
         str, typer.Option(metavar="WHAT", help="Letters burned into the picture: refuse or blank.")
@@ -150,7 +150,7 @@ def audit(
         str | None, typer.Option("--store", metavar="URL", help="Instead: every closed record of a store.")
     ] = None,
     author: Annotated[
-        Path | None, typer.Option(metavar="F", help="A CASE.teach.toml with [identifiers] to look for.")
+        Path | None, typer.Option(metavar="F", help="A CASE.teach.toml with \\[identifiers] to look for.")
     ] = None,
     no_model: Annotated[bool, typer.Option("--no-model", help="Leave the model's predictions out.")] = False,
 ) -> None:

@@ -324,6 +324,7 @@ class SaidView(Model):
     choices: list[Choice]
     hazards: list[str]
     again: bool = Field(description="it had been written before")
+    stands: bool = Field(description="what was written now stands, and can be taken back")
 
 
 class RecordView(Model):
@@ -335,6 +336,7 @@ class RecordView(Model):
     signed: bool
     events: list[EventItem] = Field(description="what stands, the latest first")
     written: list[str] = Field(description="ids of what can be taken back, the last written first")
+    attempt_with: str = Field(description="the device whose attempt the two keys tell of")
     attempt: list[Choice] = Field(description="how an attempt may end, each by one key")
     examples: list[str]
     room: str

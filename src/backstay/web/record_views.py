@@ -13,6 +13,7 @@ from backstay.app.loading import LoadedCase
 from backstay.app.record import KEPT_WHOLE
 from backstay.app.record_desk import Said
 from backstay.core.record.entries import Entry, standing
+from backstay.core.record.state import NOT_DONE_IN_THE_ROOM
 from backstay.identifiers import EventKind, LimitedBy
 from backstay.report.limits import hazard_words
 from backstay.web.desks import Desks
@@ -32,6 +33,22 @@ ENDS: tuple[tuple[str, str, str], ...] = (
     ("i", LIMITED_BY[LimitedBy.NOT_TOLERATED], "stopped not tolerated"),
 )
 """How an attempt ends: the second of its two keys, in words, and the rest of the line it stands for."""
+_BETWEEN = frozenset(
+    {
+        EventKind.ACT,
+        EventKind.COMPLICATION,
+        EventKind.CONTRAST,
+        EventKind.DOSE,
+        EventKind.DRUG,
+        EventKind.FLUSH,
+        EventKind.HEPARIN,
+        EventKind.PRESSURE,
+        EventKind.RESULT,
+        EventKind.VIEW,
+        EventKind.WIRE_SEEN,
+    }
+)
+"""Kinds of event between two tries of one device."""
 
 
 def record_view(desks: Desks, case: str) -> RecordView:
@@ -39,6 +56,7 @@ def record_view(desks: Desks, case: str) -> RecordView:
     loaded, entries = desks.desk(case).case, desks.entries(case)
     names = _names(loaded)
     stands = standing(entries)
+    device = _in_hand(loaded, stands)
     return RecordView(
         title=loaded.title,
         invented=loaded.invented,
@@ -46,12 +64,20 @@ def record_view(desks: Desks, case: str) -> RecordView:
         signed=any(entry.kind is EventKind.SIGNED for entry in entries),
         events=[_item(entry, names, desks.clock()) for entry in reversed(stands)],
         written=_written(entries, stands),
-        attempt=[
-            Choice(words=f"{key} {text}", value=f"{loaded.device.id} {line}") for key, text, line in ENDS
-        ],
+        attempt_with=names[device],
+        attempt=[Choice(words=f"{key} {text}", value=f"{device} {line}") for key, text, line in ENDS],
         examples=list(EXAMPLES),
         room=desks.room(case),
     )
+
+
+def _in_hand(case: LoadedCase, stands: Sequence[Entry]) -> str:
+    """Return the device that an attempt is most likely of: one that was stopped and is still in, else the plan's."""
+    done = [entry for entry in stands if entry.kind not in NOT_DONE_IN_THE_ROOM | _BETWEEN]
+    last = done[-1] if done else None
+    tried = "" if last is None or last.kind is not EventKind.ATTEMPT else last.text("device") or ""
+    stopped = last is not None and last.text("outcome") == "stopped"
+    return tried if stopped and tried in case.shelf.devices else case.device.id
 
 
 def said_view(desks: Desks, case: str, said: Said) -> SaidView:
@@ -61,9 +87,13 @@ def said_view(desks: Desks, case: str, said: Said) -> SaidView:
         desks.show_room(case)
     names, now = _names(desks.desk(case).case), desks.clock()
     echo = "" if said.event is None else _echo(said.event, names, now)
+    if said.instead_of is not None:
+        echo = f"{echo}, instead of: {_echo(said.instead_of, names, now)}"
     if said.taken_back is not None:
-        echo = f"taken back: {_echo(said.taken_back, names, now)}"
-    hazards = [hazard_words(row) for row in said.hazards]
+        again = f"; stands again: {echo}" if said.event is not None and said.event.restores else ""
+        echo = f"taken back: {_echo(said.taken_back, names, now)}{again}"
+    hazards = [said.trouble] if said.trouble else []
+    hazards += [hazard_words(row) for row in said.hazards]
     if hazards and said.waiting:
         hazards.append(f"{said.waiting} more under Limits")
     return SaidView(
@@ -73,6 +103,7 @@ def said_view(desks: Desks, case: str, said: Said) -> SaidView:
         choices=[Choice(words=words, value=line) for words, line in said.choices],
         hazards=hazards,
         again=said.again,
+        stands=said.event is not None and (said.taken_back is None or said.event.restores is not None),
     )
 
 

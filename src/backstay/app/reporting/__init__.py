@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from backstay.adapters.event_models import AddendumEvent, Event, SignedEvent
@@ -33,6 +34,8 @@ from backstay.identifiers import EventKind
 __all__ = ["Extras", "add_to_report", "report", "sign_report"]
 
 _SHORTEST_DIGEST = 8
+_SIGNED_HERE_s = 5.0
+"""A signature that came into the store so soon after it was given was given here; a record taken in from a file comes later."""
 
 
 @dataclass(frozen=True)
@@ -157,6 +160,26 @@ def _open(
     return Recorder(case_file, store_url=store_url, author_role=author_role, clock=clock)
 
 
+def _is_head(recorder: Recorder, signed: SignedEvent, place: int) -> bool:
+    """Return whether the chain before a signature is the one signed; False where this store took the record in later.
+
+    Raises
+    ------
+    StoreError
+        The signature was written here, and the chain before it is another one now.
+    """
+    links = recorder.store.links(recorder.record_id)
+    if links[place].link == signed.head:
+        return True
+    written = datetime.fromisoformat(links[place + 1].written_at)
+    if abs((written - signed.at).total_seconds()) <= _SIGNED_HERE_s:
+        raise StoreError(
+            f"record {recorder.record_id}: what stands before the signature is not what was signed, it was changed in the store "
+            f"(head {links[place].link[:12]}, signed {signed.head[:12]})"
+        )
+    return False
+
+
 def _signed(events: Sequence[Event]) -> SignedEvent | None:
     return next((event for event in events if isinstance(event, SignedEvent)), None)
 
@@ -196,7 +219,7 @@ def _document(recorder: Recorder, extras: Extras) -> ReportDocument:
         content_sha256=signed.report_sha256,
         head=signed.head,
         events=recorder.events.index(signed),
-        head_checked=recorder.store.links(recorder.record_id)[place].link == signed.head,
+        head_checked=_is_head(recorder, signed, place),
         signature=Signature(
             by=signed.by, at=at(signed), report_sha256=signed.report_sha256, head=signed.head
         ),

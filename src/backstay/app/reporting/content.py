@@ -212,6 +212,9 @@ def _cautions(told: Told, left: list[LeftIn], changed: list[str]) -> list[str]:
         found.append(
             "a wire lay where a stent was opened, and nothing says that was meant or that it came out"
         )
+    if now.unsettled:
+        trouble = ", ".join(sorted(one.replace("_", " ") for one in now.unsettled))
+        found.append(f"by the record not over: {trouble}")
     if told.of(EventKind.STENT) and now.opened_fully is not True and not now.prepared:
         found.append("the record does not say that a balloon opened fully in two views before the stent")
     if told.limits.contrast.over_mL > 0.0 and told.of(EventKind.CONTRAST):

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 from backstay.adapters.limits_file import LevelRow, SkinPart
+from backstay.adapters.log_words import LEFT_IN_PLACE
 from backstay.adapters.report_file import (
     ActValue,
     Ceiling,
@@ -25,7 +26,7 @@ from backstay.core.rigging.devices import Balloon, Stent
 from backstay.core.safety.body import Inside
 from backstay.core.treatment.compliance import diameter_at_mm
 from backstay.errors import OutsideValidity
-from backstay.identifiers import BodyItem, EventKind
+from backstay.identifiers import BodyItem, Complication, EventKind
 
 _GRID = frozenset({"around_mm", "height_mm", "dose_mGy"})
 
@@ -106,9 +107,51 @@ def _rounded(part: SkinPart) -> SkinPart:
 
 
 def left_in(told: Told) -> list[LeftIn]:
-    """Return stents, and wires that a stent holds and nothing says came out, by place."""
+    """Return stents, wires that a stent holds and nothing says came out, by place, and what was lost and stays."""
     found = [one for one in told.now.inside if one.item in (BodyItem.STENT, BodyItem.TRAPPED_WIRE)]
-    return [_left(told, one) for one in sorted(found, key=lambda one: (one.item, one.from_mm or 0.0))]
+    held = [_left(told, one) for one in sorted(found, key=lambda one: (one.item, one.from_mm or 0.0))]
+    return [*held, *_lost(told)]
+
+
+_LOST = {
+    Complication.STENT_LOST: "stent that came off its balloon",
+    Complication.PART_LOST: "part of a device",
+    Complication.WIRE_BROKEN: "part of a wire",
+}
+
+
+def _lost(told: Told) -> list[LeftIn]:
+    """Return what was lost in the body, unless the record says that it was found and taken out."""
+    found = []
+    for code, words in _LOST.items():
+        said = [e for e in told.of(EventKind.COMPLICATION) if e.text("code") == code]
+        if code is Complication.PART_LOST:
+            said += [e for e in told.of(EventKind.DEVICE_OUT) if e.values.get("whole") is False]
+        left_there = any(LEFT_IN_PLACE in (e.text("what") or "") for e in said if e.values.get("settled"))
+        if not said or not (left_there or code in told.now.unsettled):
+            continue
+        first = min(said, key=lambda e: e.at_s)
+        place, device = first.number("at_mm"), first.text("device")
+        name = words if device is None else f"{words} ({told.name(device)})"
+        where = "" if place is None else f", lost at {place:g} mm"
+        fate = "left in place" if left_there else "not recorded as found"
+        found.append(
+            LeftIn(
+                device=device or "",
+                name=f"{name}{where}: {fate}",
+                item=BodyItem.OTHER,
+                from_mm=None,
+                to_mm=None,
+                branch="",
+                label_mm=None,
+                length_mm=None,
+                pressure_atm=None,
+                by_chart=[],
+                since=told.at(first.at_s),
+                unplanned=False,
+            )
+        )
+    return found
 
 
 def _left(told: Told, one: Inside) -> LeftIn:

@@ -47,6 +47,11 @@ _PATTERNS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("name", r"\b(?i:patient|pt|operator|surgeon|referred by|relative)(?: is|:| named|'s name is)?\s"
                  r"(?:[A-Z]\.\s?)*[A-Z][a-z'\u2019-]+\s[A-Z][a-z'\u2019-]+", 0),
         ("age over 89", r"\b(?:9\d|1[01]\d)[- ]?(?:years?[- ]old|y/?o\b|years\b|year[- ])", re.I),
+        ("age over 89", r"\baged?:? (?:9\d|1[01]\d)\b", re.I),
+        ("number", r"\b[0-2](?:\.\d+){5,}\b", 0),  # a DICOM unique identifier
+        ("name", r"\b[A-Z][a-z'\u2019-]+, (?:[A-Z]\.|[A-Z][a-z'\u2019-]+)(?=[\s,;.(]|$)", 0),
+        ("name", r"\b(?:Monsieur|Madame|Signora?|Se\u00f1ora?) [A-Z][\w'\u2019-]+", 0),
+        ("hospital", r"\b(?:St\.?|Saint|Royal|General|University|Memorial) (?:[A-Z][\w'\u2019]+ )*(?:Hospital|Infirmary|Clinic)\b", 0),
     )
 )  # fmt: skip
 LEAST_LETTERS = 3

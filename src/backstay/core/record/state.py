@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from backstay.core.record.entries import Entry, standing
-from backstay.core.safety.now import Now, now_after
+from backstay.core.safety.now import Now, after, now_after
 from backstay.identifiers import BodyItem, DeviceKind, EventKind, MoveId
 
 _AFTERWARDS = frozenset({EventKind.SIGNED, EventKind.ADDENDUM})
@@ -24,10 +24,13 @@ class RecordState:
         What stands, by time.
     now : Now
         What is in the body, what was used, what is known.
+    written : tuple of Entry
+        What stands, as written.
     """
 
     timeline: tuple[Entry, ...]
     now: Now
+    written: tuple[Entry, ...] = ()
 
     def of(self, *kinds: EventKind) -> tuple[Entry, ...]:
         """Return what stands of these kinds, by time."""
@@ -65,8 +68,34 @@ def state_of(entries: Iterable[Entry], kinds: Mapping[str, DeviceKind] | None = 
     >>> state_of(record).now.contrast_mL
     8.0
     """
-    timeline = standing(entries)
-    return RecordState(timeline, now_after(timeline, kinds or {}))
+    record = tuple(entries)
+    timeline = standing(record)
+    stands = {entry.id for entry in timeline}
+    written = tuple(entry for entry in record if entry.id in stands)
+    return RecordState(timeline, now_after(timeline, kinds or {}), written)
+
+
+def one_more(state: RecordState, entry: Entry, kinds: Mapping[str, DeviceKind]) -> RecordState | None:
+    """Return where a procedure stands after one more entry, where that one only adds to the end.
+
+    Parameters
+    ----------
+    state : RecordState
+        Where it stood.
+    entry : Entry
+        Written next.
+    kinds : mapping of str to DeviceKind
+        What each device of the shelf is, by id.
+
+    Returns
+    -------
+    RecordState or None
+        None where the entry replaces another or tells of an earlier time: then the whole record is to be gone through.
+    """
+    late = bool(state.timeline) and entry.at_s < state.timeline[-1].at_s
+    if late or entry.supersedes is not None:
+        return None
+    return RecordState((*state.timeline, entry), after(state.now, entry, kinds), (*state.written, entry))
 
 
 def moves_in_place(now: Now) -> tuple[MoveId, ...]:

@@ -376,7 +376,8 @@ def _never_less(before: float | None, said: float | None) -> float | None:
 
 
 def _pressure(now: Now, entry: Entry, known: Known) -> Now:
-    return with_changes(now, pressure_damped=bool(entry.values.get("damped")))
+    damped = entry.values.get("damped")
+    return now if damped is None else with_changes(now, pressure_damped=bool(damped))
 
 
 def _wire_seen(now: Now, entry: Entry, known: Known) -> Now:

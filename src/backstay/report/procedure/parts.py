@@ -249,7 +249,7 @@ def _left_row(x: LeftIn) -> tuple[str, ...]:
     place = (
         NOT_RECORDED if x.from_mm is None or x.to_mm is None else f"{plain(x.from_mm)} to {plain(x.to_mm)} mm"
     )
-    name = x.name if x.item is BodyItem.STENT else f"{x.name}, held behind a stent"
+    name = f"{x.name}, held behind a stent" if x.item is BodyItem.TRAPPED_WIRE else x.name
     name += ", not recorded as meant" if x.unplanned else ""
     if x.item is not BodyItem.STENT:
         return (shown(name), place, "", "", clock(x.since))

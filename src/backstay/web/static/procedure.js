@@ -1,10 +1,11 @@
 // The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter end an attempt.
 import { announce, el, fill, show } from "./dom.js";
 import { get, orLater, wordsOf } from "./net.js";
-import { Queue } from "./queue.js";
+import { Queue, waitForOthers } from "./queue.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
-const UNDO_KEY = "u";
+/** No line begins with either. */
+const UNDO_KEY = "-";
 const ATTEMPT_KEY = ".";
 const MOST_CHOICES = 9;
 export async function procedure(me, caseId) {
@@ -36,14 +37,15 @@ export async function procedure(me, caseId) {
     /** Offer the ends of an attempt, each by its letter, or nothing. */
     const offer = (choices) => {
         ends = choices;
+        const question = `How did the attempt with the ${view.attempt_with} end?`;
         const rows = choices.map((one) => el("button", { type: "button", class: "pick", onclick: () => end(one) }, el("kbd", {}, one.words.slice(0, 1)), one.words.slice(1)));
-        show(picks, ...(rows.length ? [el("p", {}, "How did the attempt end?"), ...rows] : []));
+        show(picks, ...(rows.length ? [el("p", {}, question), ...rows] : []));
         if (rows.length)
-            announce(`How did the attempt end? ${choices.map((one) => one.words).join(", ")}`);
+            announce(`${question} ${choices.map((one) => one.words).join(", ")}`);
     };
     const end = (one) => {
         offer([]);
-        queue.say(one.value);
+        queue?.say(one.value);
         line.focus();
     };
     /** Everything that waits for whoever typed it, the oldest first: numbers settle that one. */
@@ -64,11 +66,11 @@ export async function procedure(me, caseId) {
         show(open, ...asked, ...not);
     };
     const pick = (one, choice) => {
-        queue.settle(one, choice.value);
+        queue?.settle(one, choice.value);
         line.focus();
     };
     const letBe = (one) => {
-        queue.letBe(one);
+        queue?.letBe(one);
         show(echo, el("p", {}, `Not written: ${one.line}`));
         line.focus();
     };
@@ -77,11 +79,16 @@ export async function procedure(me, caseId) {
         drawOpen();
         line.focus();
     };
-    const queue = new Queue(caseId, {
+    const author = `${me.role} ${me.name}`;
+    const left = waitForOthers(caseId, author);
+    const queue = me.may_record ? new Queue(caseId, author, {
         wrote: (waiting, said) => {
             if (!said.written)
                 return announce(said.question);
-            written = "event" in waiting ? written.filter((id) => id !== waiting.event) : [waiting.key, ...written];
+            if ("event" in waiting)
+                written = written.filter((id) => id !== waiting.event);
+            if (said.stands)
+                written = [waiting.key, ...written];
             show(echo, el("p", {}, said.echo), ...said.hazards.map((one) => el("p", { class: "hazard" }, one)));
         },
         refused: (words, error) => {
@@ -94,9 +101,9 @@ export async function procedure(me, caseId) {
             asking = unclear;
             drawOpen();
         },
-    });
+    }) : null;
     const undo = () => {
-        const said = queue.undo(written);
+        const said = queue?.undo(written);
         if (said)
             show(echo, el("p", {}, said));
         line.focus();
@@ -112,11 +119,14 @@ export async function procedure(me, caseId) {
         else if (text === "undo" || text === UNDO_KEY)
             undo();
         else if (text)
-            queue.say(text);
+            queue?.say(text);
     };
     line.addEventListener("keydown", (event) => {
         if (event.ctrlKey || event.metaKey || event.altKey)
             return;
+        // A key that is held down acts once.
+        if (event.repeat && !line.value)
+            return event.preventDefault();
         if (event.key === "Enter") {
             event.preventDefault();
             enter();
@@ -137,6 +147,8 @@ export async function procedure(me, caseId) {
             event.preventDefault();
         }
     });
+    if (left.length)
+        link.textContent = `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.`;
     const draw = () => {
         show(timeline, ...view.events.map((one) => el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role))));
         if (!view.events.length)
@@ -153,7 +165,7 @@ export async function procedure(me, caseId) {
         draw();
     };
     const keys = el("p", { class: "soft note", id: "keys" }, "Enter writes the line. On an empty line: ", el("kbd", {}, UNDO_KEY), " takes the last back, ", el("kbd", {}, ATTEMPT_KEY), " and a letter ends an attempt. A number and Enter settle the oldest unclear line.");
-    const acts = el("div", { class: "acts" }, el("button", { type: "button", onclick: undo, disabled: !me.may_record }, "Take the last back"), el("button", { type: "button", onclick: () => offer(view.attempt), disabled: !me.may_record }, "An attempt ended"));
+    const acts = el("div", { class: "acts" }, el("button", { type: "button", onclick: undo, disabled: !me.may_record }, "Take the last back"), el("button", { type: "button", onclick: () => (offer(view.attempt), line.focus()), disabled: !me.may_record }, "An attempt ended"));
     const examples = el("details", {}, el("summary", {}, "Lines, by example"), el("ul", { class: "examples" }, ...view.examples.map((one) => el("li", {}, el("code", {}, one)))));
     const write = el("form", {
         class: "write",
@@ -171,6 +183,6 @@ export async function procedure(me, caseId) {
     }, (up) => {
         main.classList.toggle("cut-off", !up);
         if (up)
-            queue.now();
+            queue?.now();
     });
 }

@@ -1,7 +1,16 @@
 // Lines on their way to the record. A line stays here until the server has it on its disk, and an unclear one until it is
 // settled; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
-// keeps its own, under a name it holds a lock on, and takes over those whose lock nobody holds any more.
+// keeps its own, under a name it holds a lock on, and takes over those of the same author whose lock nobody holds any more.
 import { Refused, Unreachable, send } from "./net.js";
+/** Return the lines of a case that wait in this browser for other authors: they are sent when those come back. */
+export function waitForOthers(caseId, author) {
+    const own = prefix(caseId, author);
+    const others = Object.keys(localStorage).filter((name) => name.startsWith(`backstay-lines-${caseId}/`) && !name.startsWith(own));
+    return others.flatMap((name) => read(name).flatMap((one) => ("line" in one ? [one.line] : [])));
+}
+function prefix(caseId, author) {
+    return `backstay-lines-${caseId}/${encodeURIComponent(author)}/`;
+}
 const PAUSES_MS = [500, 1_000, 2_000, 4_000];
 const PATIENCE_MS = 6_000;
 /** A line that takes longer than this is seen to wait. */
@@ -9,16 +18,16 @@ const UNSEEN_MS = 700;
 export class Queue {
     caseId;
     hears;
-    ofCase;
+    ofAuthor;
     name;
     sending = false;
     failures = 0;
     timer = 0;
-    constructor(caseId, hears) {
+    constructor(caseId, author, hears) {
         this.caseId = caseId;
         this.hears = hears;
-        this.ofCase = `backstay-lines-${caseId}/`;
-        this.name = this.ofCase + key();
+        this.ofAuthor = prefix(caseId, author);
+        this.name = this.ofAuthor + key();
         void navigator.locks.request(this.name, () => new Promise(() => undefined));
         addEventListener("online", () => this.now());
         this.now();
@@ -60,10 +69,10 @@ export class Queue {
         this.failures = 0;
         void this.adopt().then(() => this.flush());
     }
-    /** Take over the lines of pages that are gone. */
+    /** Take over the lines of the author's pages that are gone. */
     async adopt() {
         for (const name of Object.keys(localStorage)) {
-            if (!name.startsWith(this.ofCase) || name === this.name)
+            if (!name.startsWith(this.ofAuthor) || name === this.name)
                 continue;
             await navigator.locks.request(name, { ifAvailable: true }, (lock) => {
                 if (!lock)
@@ -99,7 +108,7 @@ export class Queue {
                 this.answered(first, await this.sent(first));
             }
             catch (error) {
-                if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401))) {
+                if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401 || error.status === 403))) {
                     this.later();
                     break;
                 }

@@ -1,0 +1,313 @@
+"""What is put right, taken back, cut short or not written: the record says what was meant, and nothing counts twice."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from backstay.adapters.events_file import events_path, line_of, read_events
+from backstay.adapters.log_devices import Unclear
+from backstay.app.record import Recorder
+from backstay.app.record_desk import RecordDesk
+from backstay.app.reporting import report
+from backstay.cli.record_lines import Lines
+from backstay.errors import FileFormatError, InputError
+from backstay.identifiers import EventKind
+
+T0 = datetime(2031, 4, 5, 9, 0, tzinfo=UTC)
+
+
+class Clock:
+    """A minute on with every look."""
+
+    def __init__(self) -> None:
+        self.now = T0
+
+    def __call__(self) -> datetime:
+        self.now += timedelta(minutes=1)
+        return self.now
+
+
+@pytest.fixture
+def recorder(folder: Path, tmp_path: Path) -> Iterator[Recorder]:
+    made = Recorder(folder / "case.toml", store_url=f"sqlite:///{tmp_path / 's.sqlite'}", clock=Clock())
+    yield made
+    made.close()
+
+
+def again(recorder: Recorder, tmp_path: Path) -> Recorder:
+    case = recorder.file.with_name("case.toml")
+    return Recorder(case, store_url=f"sqlite:///{tmp_path / 's.sqlite'}", clock=recorder.clock)
+
+
+def say(recorder: Recorder, *lines: str) -> None:
+    for line in lines:
+        recorder.log(line)
+
+
+def acts(recorder: Recorder) -> list[float]:
+    return [entry.values["act_s"] for entry in recorder.state.of(EventKind.ACT)]
+
+
+def notes(recorder: Recorder) -> set[tuple[str | None, str | None]]:
+    return {(e.text("topic"), e.text("text")) for e in recorder.state.of(EventKind.NOTE)}
+
+
+# Fixes
+
+
+def test_a_fixed_total_counts_without_what_it_replaces(recorder: Recorder) -> None:
+    say(recorder, "contrast 8", "contrast 90", "fix contrast total 100")
+    assert recorder.state.now.contrast_mL == 100.0
+    say(recorder, "fix contrast total 95")
+    assert recorder.state.now.contrast_mL == 95.0
+    with pytest.raises(InputError, match="not more than is recorded"):
+        recorder.log("fix contrast total 7")
+    with pytest.raises(InputError, match="not more than is recorded"):
+        recorder.log("contrast total 95")
+
+
+def test_a_corrected_line_counts_without_what_it_replaces(recorder: Recorder, folder: Path) -> None:
+    say(recorder, "contrast 8", "contrast 90")
+    desk = RecordDesk(
+        folder / "case.toml", store_url=str(recorder.store.url), clock=recorder.clock, told=lambda _: None
+    )
+    wrong = recorder.state.of(EventKind.CONTRAST)[-1]
+    assert desk.correct(wrong.id, "contrast total 100", key="k" * 12, role="recorder").event is not None
+    assert sum(e.values["volume_mL"] for e in desk.standing if e.kind is EventKind.CONTRAST) == 100.0
+
+
+def test_a_fix_puts_right_what_was_written_last_not_what_happened_last(recorder: Recorder) -> None:
+    say(recorder, "act 250", "act 287 30 min ago", "fix act 297")
+    assert sorted(acts(recorder)) == [250.0, 297.0]
+
+
+def test_a_fix_keeps_to_its_topic_code_and_drug(recorder: Recorder) -> None:
+    say(recorder, "indication: angina", "plan: stop", "fix indication: stable angina")
+    assert notes(recorder) == {("indication", "stable angina"), ("plan", "stop")}
+    say(recorder, "perforation at 50", "dissection at 52", "fix dissection at 54")
+    found = {e.text("code"): e.number("at_mm") for e in recorder.state.of(EventKind.COMPLICATION)}
+    assert found == {"perforation": 50.0, "dissection": 54.0}
+    say(recorder, "aspirin 300 mg", "ticagrelor 90 mg", "fix aspirin 250 mg")
+    assert {e.text("name"): e.number("dose") for e in recorder.state.of(EventKind.DRUG)} == {
+        "aspirin": 250.0,
+        "ticagrelor": 90.0,
+    }
+    with pytest.raises(InputError, match="none of this kind stands"):
+        recorder.log("fix tamponade")
+
+
+def test_the_only_wire_fixed_is_still_the_rail(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse", "fix wire in extra-support")
+    assert [(w.device, w.role) for w in recorder.state.now.inside if w.role] == [("wire-support", "rail")]
+
+
+def test_what_a_fix_replaced_stands_again_when_that_is_taken_back(recorder: Recorder) -> None:
+    say(recorder, "act 287", "fix act 297", "fix act 307")
+    found = []
+    for _ in range(3):
+        recorder.undo()
+        found.append(acts(recorder))
+    assert found == [[297.0], [287.0], []]
+    say(recorder, "act 250", "fix act 260")
+    recorder.undo()
+    recorder.log("fix act 270")
+    assert acts(recorder) == [270.0]
+    recorder.undo()
+    assert acts(recorder) == [250.0]
+    first, last = recorder.events[-1], recorder.state.of(EventKind.ACT)[0]
+    assert first.restores is not None and last.at_s == recorder.events[-1].at.timestamp()
+
+
+def test_the_echo_says_what_was_replaced_and_what_stands_again(recorder: Recorder) -> None:
+    lines = Lines(recorder)
+    lines.take("act 287")
+    assert "instead of" in (said := lines.take("fix act 297")) and "287" in said
+    assert "stands again" in (said := lines.take("-")) and said.index("297") < said.index("287")
+    assert "stands again" not in lines.take("undo")
+
+
+def test_a_corrections_own_time_counts(recorder: Recorder, folder: Path) -> None:
+    recorder.log("09:01 act 250")
+    desk = RecordDesk(
+        folder / "case.toml", store_url=str(recorder.store.url), clock=recorder.clock, told=lambda _: None
+    )
+    wrong = recorder.state.of(EventKind.ACT)[0]
+    found = desk.correct(wrong.id, "09:02 act 260", key="k" * 12, role="recorder").event
+    assert found is not None and found.at.minute == 2
+    later = desk.correct(found.id, "act 270", key="l" * 12, role="recorder").event
+    assert later is not None and later.at == found.at
+
+
+# Words
+
+
+def test_a_pressure_in_numbers_says_nothing_of_damping(recorder: Recorder) -> None:
+    say(recorder, "pressure damped", "pressure 80")
+    assert recorder.state.now.pressure_damped is True
+    say(recorder, "pressure fine 110")
+    assert recorder.state.now.pressure_damped is False
+    with pytest.raises(InputError, match="what of the pressure"):
+        recorder.log("pressure")
+
+
+def test_stuck_is_asked_about_and_nothing_is_no_complication(recorder: Recorder) -> None:
+    with pytest.raises(Unclear) as asked:
+        recorder.log("stent stuck at 48")
+    assert [line for _, line in asked.value.choices] == ["stent stopped at 48", "device stuck at 48"]
+    recorder.log("device stuck at 48")
+    assert recorder.state.of(EventKind.COMPLICATION)[0].text("code") == "device_stuck"
+    with pytest.raises(InputError, match="what happened"):
+        recorder.log("complication none")
+
+
+def test_a_number_with_three_decimals_is_read_or_refused_and_no_more(recorder: Recorder) -> None:
+    with pytest.raises(InputError):
+        recorder.log("wire 0.014 workhorse")
+
+
+def test_long_ago_is_refused_however_it_is_said(recorder: Recorder) -> None:
+    with pytest.raises(InputError, match="long ago"):
+        recorder.log("act 250 10000 min ago")
+    assert recorder.log("act 250 30 min ago").at < recorder.clock() - timedelta(minutes=29)
+
+
+def test_what_is_inflated_again_after_a_stent_follows_it(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse", "nc 2.75x15 14 atm 45-60")
+    assert recorder.log("again 16 atm").purpose == "preparation"  # type: ignore[attr-defined]
+    say(recorder, "stent 2.75x33 12 atm 31.5-64.5")
+    assert recorder.log("again 18 atm").purpose == "after_stent"  # type: ignore[attr-defined]
+
+
+# The file beside the case
+
+
+def test_an_event_that_the_file_cannot_take_is_kept_said_and_written_later(
+    recorder: Recorder, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = Lines(recorder)
+    lines.take("contrast 8")
+
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "write", full)
+        said = lines.take("contrast 90")
+    assert "Contrast 90 mL" in said and "kept, but case.events.jsonl" in said and "No space left" in said
+    assert recorder.state.now.contrast_mL == 98.0
+    assert "kept, but" not in lines.take("contrast 2")
+    assert read_events(recorder.file) == recorder.store.events(recorder.record_id)
+
+
+def test_a_line_cut_short_is_mended_from_the_store_and_counts_once(
+    recorder: Recorder, tmp_path: Path
+) -> None:
+    say(recorder, "contrast 8", "contrast 90")
+    whole = recorder.file.read_bytes()
+    recorder.file.write_bytes(whole[:-40])
+    opened = again(recorder, tmp_path)
+    assert opened.state.now.contrast_mL == 98.0 and opened.file.read_bytes() == whole
+    opened.close()
+
+
+def test_a_line_cut_short_that_no_store_has_is_named(recorder: Recorder, tmp_path: Path) -> None:
+    say(recorder, "contrast 8")
+    with recorder.file.open("ab") as stream:
+        stream.write(b'{"schema": 1, "id": "elsewhere", "kind": "contr')
+    with pytest.raises(FileFormatError, match="cut short"):
+        again(recorder, tmp_path)
+
+
+def test_a_line_changed_by_hand_is_named(recorder: Recorder, tmp_path: Path) -> None:
+    event = recorder.log("contrast 90")
+    recorder.file.write_text(recorder.file.read_text().replace("90.0", "9.0"))
+    with pytest.raises(FileFormatError, match="not as it was written") as found:
+        again(recorder, tmp_path)
+    assert found.value.value == event.id and line_of(event) in str(found.value)
+
+
+def test_recorders_that_open_while_another_writes_lose_and_double_nothing(
+    recorder: Recorder, tmp_path: Path
+) -> None:
+    wrong: list[Exception] = []
+
+    def opens() -> None:
+        for _ in range(12):
+            try:
+                again(recorder, tmp_path).close()
+            except Exception as error:
+                wrong.append(error)
+
+    beside = threading.Thread(target=opens)
+    beside.start()
+    for k in range(40):
+        recorder.log(f"contrast {k + 1}")
+    beside.join()
+    assert wrong == [] and recorder.trouble == ""
+    ids = [json.loads(line)["id"] for line in recorder.file.read_text().splitlines()]
+    assert sorted(ids) == sorted({event.id for event in recorder.events})
+    assert recorder.state.now.contrast_mL == sum(range(1, 41))
+
+
+def test_a_total_counts_what_another_recorder_wrote(recorder: Recorder, tmp_path: Path) -> None:
+    other = again(recorder, tmp_path)
+    lines = Lines(recorder)
+    lines.take("contrast 20")
+    other.refresh()
+    other.log("contrast 40")
+    lines.take("contrast total 95")
+    assert recorder.state.now.contrast_mL == 95.0
+    other.close()
+
+
+def test_a_lost_file_is_said_where_the_store_has_a_record_of_this_title(
+    recorder: Recorder, tmp_path: Path
+) -> None:
+    recorder.log("contrast 8")
+    assert recorder.notice == ""
+    events_path(recorder.file.with_name("case.toml")).unlink()
+    opened = again(recorder, tmp_path)
+    assert recorder.record_id in opened.notice and "bring it back" in opened.notice
+    opened.close()
+
+
+def test_the_state_kept_is_the_state_gone_through_anew(recorder: Recorder, tmp_path: Path) -> None:
+    say(
+        recorder, "guide 6 standard right", "wire in workhorse", "act 250", "contrast 8", "act 240 20 min ago"
+    )
+    say(recorder, "fix act 245", "nc 2.75x15 14 atm 45-60", "contrast 9")
+    recorder.undo()
+    say(recorder, "contrast 10")
+    opened = again(recorder, tmp_path)
+    assert opened.state == recorder.state
+    opened.close()
+
+
+# What stays in the body
+
+
+@pytest.mark.parametrize(
+    ("lines", "left"),
+    [
+        (("stent lost at 40",), ["stent that came off its balloon, lost at 40 mm: not recorded as found"]),
+        (("wire broken",), ["part of a wire: not recorded as found"]),
+        (("part lost", "fragment left in place"), ["part of a device: left in place"]),
+        (("part lost", "fragment retrieved"), []),
+        (("stent lost at 40", "stent lost snared"), []),
+    ],
+)
+def test_what_was_lost_and_stays_is_in_the_report(
+    recorder: Recorder, lines: tuple[str, ...], left: list[str]
+) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse", *lines)
+    made = report(recorder.file.with_name("case.toml"), store_url=str(recorder.store.url))
+    assert [one.name for one in made.content.left_in] == left
+    open_ended = bool(left) and "not recorded" in left[0]
+    assert any("not over" in caution for caution in made.content.cautions) is open_ended
