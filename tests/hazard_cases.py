@@ -226,6 +226,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "act_hangs_on_instrument": (S(BASE, "act act_s=299"), S(BASE, "act act_s=300")),
     "act_outside_occlusion_range": (S((*BASE, "act act_s=401"), BALLOON, {"chronic_occlusion": True}), S((*BASE, "act act_s=401"), BALLOON)),
     "heparin_above_range": (S((), "heparin dose_U=8001"), S((), "heparin dose_U=8000")),
+    "heparin_untested": (S(("heparin dose_U=3000",), "heparin dose_U=2000"), S(("heparin dose_U=3000", "act act_s=220"), "heparin dose_U=2000")),
     "heparin_while_bleeding": (S((*BASE, "complication what=leak code=perforation"), "heparin dose_U=2000"),
                                S((*BASE, "complication what=leak code=perforation", "complication what=sealed code=perforation settled=yes"), "heparin dose_U=2000")),
     "heparin_on_another_agent": (S(("drug drug=enoxaparin",), "heparin dose_U=2000"), S(("drug drug=fondaparinux",), "heparin dose_U=2000")),

@@ -10,15 +10,20 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from backstay.adapters.events_file import events_path, line_of, read_events
 from backstay.adapters.log_devices import Unclear
+from backstay.adapters.record_entries import entries_of
+from backstay.app.loading import load_case
 from backstay.app.record import Recorder
 from backstay.app.record_desk import RecordDesk
 from backstay.app.reporting import report
+from backstay.app.safety import case_safety
+from backstay.cli import app
 from backstay.cli.record_lines import Lines
 from backstay.errors import FileFormatError, InputError
-from backstay.identifiers import EventKind
+from backstay.identifiers import BodyItem, EventKind
 
 T0 = datetime(2031, 4, 5, 9, 0, tzinfo=UTC)
 
@@ -311,3 +316,45 @@ def test_what_was_lost_and_stays_is_in_the_report(
     assert [one.name for one in made.content.left_in] == left
     open_ended = bool(left) and "not recorded" in left[0]
     assert any("not over" in caution for caution in made.content.cautions) is open_ended
+
+
+# Lines about trapped wires and where the guide stood
+
+
+def test_a_wire_trapped_on_purpose_and_one_pulled_are_said_in_a_line(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse", "buddy jacketed")
+    held = recorder.log("stent 2.75x33 12 atm 31.5-64.5 traps buddy")
+    assert held.traps == ["wire-jacketed"]  # type: ignore[attr-defined]
+    trapped = recorder.state.now.of(BodyItem.TRAPPED_WIRE)
+    assert [one.device for one in trapped] == ["wire-jacketed"] and not trapped[0].unplanned
+    pulled = recorder.log("wire out jacketed guide disengaged")
+    assert (pulled.device, pulled.guide) == ("wire-jacketed", "disengaged")  # type: ignore[attr-defined]
+    out = recorder.log("wire out workhorse engaged")
+    assert (out.device, out.guide) == ("wire-workhorse", "engaged")  # type: ignore[attr-defined]
+
+
+def test_which_of_two_buddies_is_trapped_is_asked(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse", "buddy jacketed", "buddy extra-support")
+    with pytest.raises(Unclear):
+        recorder.log("stent 2.75x33 12 atm 31.5-64.5 traps buddy")
+    held = recorder.log("stent 2.75x33 12 atm 31.5-64.5 traps wire-support")
+    assert held.traps == ["wire-support"]  # type: ignore[attr-defined]
+
+
+def test_help_begins_no_record_and_a_minus_is_no_option(folder: Path, tmp_path: Path) -> None:
+    case, store = str(folder / "case.toml"), f"sqlite:///{tmp_path / 's.sqlite'}"
+    shown = CliRunner().invoke(app, ["log", case, "help", "--store", store])
+    assert shown.exit_code == 0 and "contrast" in shown.output
+    assert not events_path(folder / "case.toml").exists()
+    refused = CliRunner().invoke(app, ["log", case, "contrast", "-20", "--store", store])
+    assert refused.exit_code == 5 and "volume_mL" in refused.output
+
+
+def test_the_rail_told_of_first_is_the_cases_own(folder: Path, recorder: Recorder) -> None:
+    """The demo's rig has a rail in place: a record that tells how a rail went in has no second one."""
+    recorder.log("wire in workhorse")
+    inside = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events)).now.wires("rail")
+    assert [one.device for one in inside] == ["wire-workhorse"]
+    recorder.log("buddy jacketed")
+    now = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events)).now
+    assert len(now.wires("rail")) == 1 and len(now.wires("buddy")) == 1

@@ -288,6 +288,20 @@ def test_only_what_says_what_to_ask_speaks_of_the_unknown() -> None:
     assert "above_rated_burst" not in found
 
 
+def test_of_two_wires_of_one_name_the_free_one_comes_out_and_which_is_asked() -> None:
+    twice = (*H.BASE, "wire_in device=wire-workhorse role=buddy")
+    held = (*twice, f"{H.STENT} traps=wire-workhorse")
+    pull = "wire_out device=wire-workhorse guide=engaged"
+    name = "trapped_wire_pulled_with_guide_engaged"
+    found = asked(held, pull)[name]
+    assert found.rule.level is Level.PAUSE and "which comes out" in found.text
+    left = now_of(*held, pull)
+    assert [one.item for one in left.inside if one.device == "wire-workhorse"] == [BodyItem.TRAPPED_WIRE]
+    assert asked((*held, pull), pull)[name].rule.level is Level.BLOCK
+    assert now_of(*held, pull, pull).of(BodyItem.TRAPPED_WIRE) == ()
+    assert name not in asked(twice, pull)
+
+
 def test_what_went_down_the_rail_before_a_stent_is_still_counted() -> None:
     now = now_of(*H.PREPARED, H.STENT)
     assert [one.device for one in now.to_be_counted] == ["bal-nc-300-12"]

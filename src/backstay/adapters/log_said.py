@@ -52,6 +52,8 @@ def guide(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("wire")
     is_out = line.take("out") is not None
+    stood = line.take("(?:with )?(?:the )?(?:guide )?(dis)?engaged") if is_out else None
+    guide = {"guide": f"{stood.group(1) or ''}engaged"} if stood else {}
     line.take("in")
     branch = next((b for b in reading.scene.branches if line.take(re.escape(b.lower()))), None)
     role = line.take_one(dict(ROLES))
@@ -59,12 +61,12 @@ def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("wire")
     wires = reading.inside(BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
     if is_out and not [word for word in line.words if word not in FILLERS]:
-        return EventKind.WIRE_OUT, {"device": only_wire(wires, reading)}
+        return EventKind.WIRE_OUT, {"device": only_wire(wires, reading), **guide}
     device = take_device(
         line, DeviceKind.WIRE, reading.scene.shelf, said=reading.said, inside=wires if is_out else ()
     )
     if is_out:
-        return EventKind.WIRE_OUT, {"device": device}
+        return EventKind.WIRE_OUT, {"device": device, **guide}
     given = role or ("branch" if branch else ("buddy" if wires else "rail"))
     values = {"device": device, "role": given}
     values |= {"branch": branch} if branch else {}

@@ -189,9 +189,12 @@ def _read(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 
 def _device_kind(line: Line, shelf: Shelf) -> DeviceKind | None:
     """Return what kind of device a line speaks of that begins with a device."""
-    for word in line.words:
-        if word in shelf.devices:
-            return shelf.devices[word].kind
+    for place, word in enumerate(line.words):
+        device = shelf.devices.get(word)
+        if device is not None and (
+            place == 0 or device.kind is not DeviceKind.WIRE
+        ):  # not one that a stent traps
+            return device.kind
     if line.has("stent|des"):
         return DeviceKind.STENT
     if line.has("balloon|bal") or any(re.search(rf"\s{re.escape(w)}\s", line.text) for w in BALLOON_WORDS):

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from backstay.adapters.log_devices import Unclear, take_device
-from backstay.adapters.log_place import Reading, place_of, span_of
+from backstay.adapters.log_place import Reading, only_wire, place_of, span_of
 from backstay.adapters.log_words import (
     COUNTS,
     LIMITS,
@@ -31,6 +32,7 @@ def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKi
     push = line.take_one(dict(PUSHES)) if stopped or reached else None
     # Only now: "guide backed out" has an "out" that is not the device's.
     out, deflated = line.take("out|removed|withdrawn"), line.take("deflated?|down")
+    traps = _trapped(line, reading) if kind is DeviceKind.STENT else []
     rest = _inflation_words(line)
     items = (BodyItem.BALLOON, BodyItem.ANCHOR_BALLOON, BodyItem.STENT_ON_BALLOON, BodyItem.STENT_BALLOON)
     stop = line.take(rf"(?:at |@ ?)({NUMBER})(?: ?mm)?") if stopped else None
@@ -53,8 +55,19 @@ def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKi
     again = Line(saved)
     values = {"device": device, "pressure_atm": rest["pressure_atm"], **span_of(again, reading, device)}
     if kind is DeviceKind.STENT and rest.get("purpose") is None:
-        return EventKind.STENT, values
+        return EventKind.STENT, values | ({"traps": traps} if traps else {})
     return EventKind.INFLATION, values | _inflated(rest, reading)
+
+
+def _trapped(line: Line, reading: Reading) -> list[str]:
+    """Return the wires that a stent traps on purpose, as "traps buddy" or "traps wire-jacketed" says."""
+    buddies = [one.device for one in reading.scene.state.now.wires("buddy")]
+    named = "|".join(re.escape(one) for one in buddies)
+    found = line.take(rf"(?:traps?|trapping) (?:the )?(?:buddy(?: wire)?|wire{'|' if named else ''}{named})")
+    if found is None:
+        return []
+    meant = [one for one in buddies if found.group(0).endswith(one.lower())] or buddies
+    return [only_wire(meant, reading)]
 
 
 def _what_about_it(reading: Reading, kind: DeviceKind) -> Unclear:

@@ -114,6 +114,8 @@ class Planned:
         Behind its rigs, that of the one in place first.
     draws : DrawSet
         The uncertain inputs, those of the way back among them.
+    believed : DrawSet
+        The uncertain inputs as attempts left them.
     after : LadderAfter or None
         The ladder that attempts left, where they left one.
     """
@@ -122,6 +124,7 @@ class Planned:
     document: PlanDocument
     answers: Sequence[Answer]
     draws: DrawSet
+    believed: DrawSet
     after: LadderAfter | None = None
 
     def whole(self, progress: Progress | None = None) -> PlanDocument:
@@ -169,7 +172,7 @@ def plan_in_place(
     )
     document = document_of(case, results, options, believed, seed=seed)
     document = document.model_copy(update={"learned": None if learned is None else learned.document})
-    return Planned(case, document, answers, way_back_draws(case, believed, seed))
+    return Planned(case, document, answers, way_back_draws(case, believed, seed), believed)
 
 
 def _entries(case: LoadedCase) -> tuple[Entry, ...]:
@@ -267,6 +270,7 @@ def plan_of(
         document.model_copy(update={"ladder": ladder, "learned": learned}),
         answers,
         way_back_draws(case, believed, seed),
+        believed,
         after,
     )
 

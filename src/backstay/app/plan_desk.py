@@ -106,6 +106,8 @@ class PlanDesk:
         self._answers: dict[str, Answer] = {}
         self._results: dict[str, RigResult] = {}
         self._asked: list[str] = []
+        self._own: dict[str, LoadedCase] = {}
+        self._stands, self._believed = case, self.draws
         self._count = 0
         self._base: PlanDocument | None = None
         self._shapes = Shapes(case.lesions)
@@ -161,14 +163,26 @@ class PlanDesk:
             shapes=self._shapes,
             progress=progress,
         )
+        self._stands, self._believed = case, made.believed
+        own = {name: self._again(name) for name in self._asked}
         with self._lock:
-            own = {name: result for name, result in self._results.items() if name in self._asked}
             self._answers.update({answer.alternative.id: answer for answer in made.answers})
             self._results = {**own, **{result.id: result for result in made.document.rigs}}
             self._base, self.weighed_by = made.document, self.weighs(entries)
         yield made.document
         self._base = made.whole(progress)
         yield self._base
+
+    def _again(self, name: str) -> RigResult:
+        """Weigh a rig of the user's own by what attempts left, on the lesions as the record leaves them."""
+        rig, own = self._solved[name], self._own[name]
+        option = replace(rig.alternative, lesions=self._stands.lesions)
+        passage = passage_for(self.case.path, option.lesions, option, landing_tip_mm(own, option))
+        if solver_key(passage) == solver_key(rig.passage):
+            rig = replace(rig, alternative=option, passage=passage)
+        answer = rig.answer(self._believed)
+        self._answers[name] = answer
+        return rig_result(answer, rig.fit, own)
 
     def weighs(self, entries: Sequence[Entry]) -> tuple[str, ...]:
         """Return the events of a record that the rigs are weighed by."""
@@ -280,14 +294,18 @@ class PlanDesk:
     def solve_asked(self, case: LoadedCase, option: Alternative, progress: Progress | None = None) -> str:
         """Work out a rig of the user's own; returns its id."""
         with self._lock:
-            self._asked.append(option.id)
+            self._own[option.id] = case
         self._work_out(case, [option], progress)
+        result = self._again(option.id)
         with self._lock:
+            self._asked.append(option.id)
+            self._results[option.id] = result
             while len(self._asked) > MOST_ASKED:
                 gone = self._asked.pop(0)
                 self._solved.pop(gone, None)
                 self._answers.pop(gone, None)
                 self._results.pop(gone, None)
+                self._own.pop(gone, None)
         return option.id
 
 

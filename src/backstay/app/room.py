@@ -78,6 +78,9 @@ class RoomDocument(_Model):
     )
     flow: Seen | None = Field(description="last flow grade")
     wire_tip: Seen | None = Field(description="the wire's tip as last seen")
+    arrived: str = Field(
+        "", description="the device that has reached its place, or was opened there; empty where none has"
+    )
     last: str = Field(description="id of the last event that stands; empty before the first")
 
 
@@ -140,8 +143,32 @@ def room_of(case: LoadedCase, entries: Sequence[Entry], *, at: datetime) -> Room
         blocked_s=None if now.blocked_at_s is None else max(now_s - now.blocked_at_s, 0.0),
         flow=_flow(safety.entries, now_s),
         wire_tip=_wire_tip(safety.entries, now, now_s),
+        arrived=_arrived(case, safety.entries),
         last=safety.entries[-1].id if safety.entries else "",
     )
+
+
+_HANDLED = frozenset(
+    {
+        EventKind.ATTEMPT,
+        EventKind.DEVICE_IN,
+        EventKind.DEVICE_OUT,
+        EventKind.INFLATION,
+        EventKind.PREPARED,
+        EventKind.STENT,
+    }
+)
+
+
+def _arrived(case: LoadedCase, entries: Sequence[Entry]) -> str:
+    """Return in words that the planned device has arrived, where nothing else was handled since."""
+    last = next((entry for entry in reversed(entries) if entry.kind in _HANDLED), None)
+    if last is None or last.text("device") != case.device.id:
+        return ""
+    if last.kind is EventKind.STENT:
+        return f"{case.device.name} is opened"
+    reached = last.kind is EventKind.ATTEMPT and last.text("outcome") == "reached"
+    return f"{case.device.name} is in its place" if reached else ""
 
 
 def _flow(entries: Sequence[Entry], now_s: float) -> Seen | None:

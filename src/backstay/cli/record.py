@@ -33,7 +33,7 @@ RoleOption = Annotated[
 ]
 
 
-@app.command()
+@app.command(context_settings={"ignore_unknown_options": True})  # a line may hold a minus
 def log(
     case: CaseArgument,
     words: Annotated[
@@ -44,9 +44,13 @@ def log(
     json_file: JsonOption = None,
 ) -> None:
     """Write down what happens, in short lines; `help` shows them, `undo` takes the last back, `show` lists all."""
+    from backstay.adapters.log_words import EXAMPLES
     from backstay.app.record import Recorder
     from backstay.cli.record_lines import Lines, ask
 
+    if words == ["help"]:
+        typer.echo("\n".join(EXAMPLES))
+        return
     outputs = given(json=json_file)
     recorder = Recorder(case, store_url=store, author_role=role)
     try:

@@ -66,7 +66,11 @@ def room_html(
     """
     return "".join(
         [
-            _weighing(plan, first_rung) if weighing else _next(plan),
+            _arrived(room.arrived)
+            if room.arrived
+            else _weighing(plan, first_rung)
+            if weighing
+            else _next(plan),
             _blocks(room),
             box("div", [_spent("Contrast", room.contrast), _spent("Air kerma", room.kerma)], "pair"),
             box("div", [_act(room), _blocked(room)], "pair"),
@@ -106,7 +110,7 @@ def _next(plan: PlanDocument | None) -> str:
     if plan is None:
         return _tile("Next move", "Being worked out", STOP_WHEN, "next")
     rung = _rung(plan)
-    here = f"Now, with what is in place: {plan.in_place.chance.words} that it lands, scale unvalidated."
+    here = f"Now, with what is in place: {plan.in_place.chance.words} that {_short(plan.in_place.device)} lands, scale unvalidated."
     if rung is None:
         why = _barred(plan)
         stops = f"{why}. No move is open before." if why else f"No move is worth its cost. {STOP_WHEN}"
@@ -125,6 +129,11 @@ def _next(plan: PlanDocument | None) -> str:
         [value, *inner, *([element("p", here, "note here")] if here else [])],
         long=len(_move(rung)) > LONG_MOVE,
     )
+
+
+def _arrived(words: str) -> str:
+    note = "How it is opened and looked at stands in the treatment plan."
+    return _next_tile([element("p", _cut(words, MOST_IN_MOVE), "value"), element("p", note, "note strong")])
 
 
 def _barred(plan: PlanDocument) -> str:
@@ -149,8 +158,16 @@ def _chance(rung: LadderRung) -> str:
     for value, what in asked:
         if value is not None:
             words = chance_words(value)
-            return f"{words[:1].upper()}{words[1:]} that it {what}, scale unvalidated"
+            subject = _short(rung.device) if what == "lands" else "it"
+            return f"{words[:1].upper()}{words[1:]} that {subject} {what}, scale unvalidated"
     return ""
+
+
+def _short(device: str) -> str:
+    """Return what is pushed in one word."""
+    return next(
+        (f"the {kind}" for kind in ("stent", "burr", "balloon") if kind in device.lower()), "the device"
+    )
 
 
 def _first(check_first: list[str]) -> list[str]:

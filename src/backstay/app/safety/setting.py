@@ -108,9 +108,20 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
         protocol=protocol,
         opened_before=_opened_before(case),
     )
-    start = Now() if any(e.kind is EventKind.GUIDE_IN for e in stands) else rig_now(case.rig)
+    start = _start(case.rig, stands)
     now = now_after(stands, setting.kinds, start=start, branch_at_mm=setting.branch_at_mm)
     return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding)
+
+
+def _start(rig: Rig, stands: Sequence[Entry]) -> Now:
+    """Return what was in before the record: the case's rig, unless the record itself tells how guide or rail went in."""
+    if any(e.kind is EventKind.GUIDE_IN for e in stands):
+        return Now()
+    start = rig_now(rig)
+    first = next((e for e in stands if e.kind in (EventKind.WIRE_IN, EventKind.WIRE_OUT)), None)
+    if first is None or first.kind is EventKind.WIRE_OUT or first.text("role") not in (None, "rail"):
+        return start
+    return replace(start, inside=tuple(one for one in start.inside if one.role != "rail"))
 
 
 def _opened_before(case: LoadedCase) -> bool:

@@ -82,6 +82,7 @@ _STEP = {
     "limited_by": "what stopped the last attempt",
     "drug": "drug given",
     "dose_U_per_kg": "heparin of this dose by weight",
+    "heparin_untested": "no clotting time was taken since the last heparin",
     "dose_low_U_per_kg": "lower end of the range of one dose, with or without a glycoprotein inhibitor as the patient has it",
     "dose_high_U_per_kg": "upper end of that range",
     "complication": "what went wrong",

@@ -157,7 +157,9 @@ def _wire_in(now: Now, entry: Entry, known: Known) -> Now:
 
 def _wire_out(now: Now, entry: Entry, known: Known) -> Now:
     device = entry.text("device") or ""
-    inside = _without(now, device, *_WIRES)
+    # Of two wires of one name the free one comes out; the hazards ask which it was.
+    free = any(one.device == device and one.item is BodyItem.WIRE for one in now.inside)
+    inside = _without(now, device, *({BodyItem.WIRE} if free else _WIRES))
     changed = _freed(with_changes(now, inside=inside), Complication.WIRE_STUCK, *_WIRES)
     if changed.wires("rail"):
         return changed

@@ -376,7 +376,7 @@ def _wire_out(before: Now, entry: Entry, setting: Setting) -> FactDict:
     free = any(one.device == name for one in before.of(BodyItem.WIRE))
     no_guide = not before.of(BodyItem.GUIDE)
     return {
-        "wire_is_trapped": trapped and not free,
+        "wire_is_trapped": None if trapped and free else trapped,
         "guide_disengaged": True if no_guide else None if guide is None else guide == "disengaged",
     }
 
@@ -422,8 +422,10 @@ def _withdrawal(before: Now, entry: Entry, setting: Setting) -> FactDict:
 def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
     weight, dose = setting.patient.weight_kg, entry.number("dose_U")
     allowed = heparin_dose_U_per_kg(glycoprotein_inhibitor=_inhibitor(before, setting))
+    tested = before.heparin_at_s is None or (before.act_at_s or 0.0) > before.heparin_at_s
     return {
         "drug": "heparin",
+        "heparin_untested": not tested,
         "dose_U_per_kg": dose / weight if weight and dose is not None else None,
         "dose_low_U_per_kg": allowed.low,
         "dose_high_U_per_kg": allowed.high,

@@ -121,6 +121,13 @@ LIMITS = (
         source="stemi2013",
     ),
     Rule(
+        id="heparin_untested",
+        when=all_of(_GIVES_HEPARIN, is_true("heparin_untested")),
+        say="heparin again, and no clotting time since the last dose: take one first",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
         id="heparin_while_bleeding",
         when=all_of(_GIVES_HEPARIN, is_true("leak_known")),
         say="blood leaks out, by the record not sealed: no more heparin",

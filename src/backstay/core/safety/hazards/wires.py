@@ -165,6 +165,7 @@ WIRES = (
         say="a trapped wire pulled with the guide engaged sucks the guide in: disengage it first, and watch it",
         level=Level.BLOCK,
         source="wireretrieval",
+        ask="a wire of this name is trapped, and another is free: which comes out? The trapped one never with the guide engaged",
     ),
     Rule(
         id="trapped_wire_pulled",
