@@ -17,9 +17,10 @@ from backstay.app.treatment.measuring import CaseLesion, hardness
 from backstay.app.treatment.results import drug_option, expected
 from backstay.app.treatment.work import Work, weights_of
 from backstay.core.rigging.devices import Balloon, Burr, Stent
-from backstay.core.treatment.preparation import GATE, NO_ATHERECTOMY, steps_for
+from backstay.core.treatment.preparation import GATE, IN_ORDER, NO_ATHERECTOMY, Step, steps_for
 from backstay.core.treatment.sizing import SizeRule
 from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
+from backstay.identifiers import Preparation
 
 
 def planned(work: Work) -> Stretch:
@@ -61,40 +62,51 @@ def _opened(lesion: CaseLesion) -> bool:
 
 
 def preparation(work: Work) -> list[PreparationStep]:
-    """Return the ways to prepare, of the hardest lesion of the stretch; what runs through it runs through every dissection in it."""
-    facts = [hardness(lesion) for _, lesion in work.lesions]
-    dissected = any(fact.dissected for fact in facts)
-    facts = [replace(fact, dissected=dissected) for fact in facts]
+    """Return the ways to prepare: of every lesion of the stretch, each way once, in the trade's order.
+
+    What runs through one lesion runs through every dissection in the stretch.
+    """
+    facts = {number: hardness(lesion) for number, lesion in work.lesions}
+    dissected = any(fact.dissected for fact in facts.values())
     balloons, burrs = work.of(Balloon), work.of(Burr)
     distal_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
-    found = [
-        steps_for(fact, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm) for fact in facts
-    ]
-    return [
-        PreparationStep(
-            kind=step.kind,
-            device=_id(step.sized.balloon if step.sized else step.burr),
-            name=_name(step.sized.balloon if step.sized else step.burr),
-            pressure_atm=step.sized.inflation.pressure_atm if step.sized else None,
-            diameter_mm=step.sized.inflation.diameter_mm
-            if step.sized
-            else step.burr.nominal_diameter_mm
-            if step.burr
-            else None,
-            why=step.why,
-            missing=step.missing,
-            cautions=list(step.cautions),
-        )
-        for step in max(found, key=len)
-    ]
+    found: dict[Preparation, dict[int, Step]] = {}
+    for number, fact in facts.items():
+        known = replace(fact, dissected=dissected)
+        for step in steps_for(known, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm):
+            found.setdefault(step.kind, {})[number] = step
+    return [_prepared(found[kind], len(facts)) for kind in IN_ORDER if kind in found]
 
 
-def _id(device: Balloon | Burr | None) -> str | None:
-    return None if device is None else device.id
+def _prepared(steps: dict[int, Step], of: int) -> PreparationStep:
+    """Return one way to prepare, by the lesions of `of` in the stretch that ask for it; all ask for the same size."""
+    step = next(iter(steps.values()))
+    device = step.sized.balloon if step.sized else step.burr
+    inflation = step.sized.inflation if step.sized else None
+    size_mm = step.burr.nominal_diameter_mm if step.burr else None
+    return PreparationStep(
+        kind=step.kind,
+        device=None if device is None else device.id,
+        name="none on the shelf" if device is None else device.name,
+        pressure_atm=inflation.pressure_atm if inflation else None,
+        diameter_mm=inflation.diameter_mm if inflation else size_mm,
+        why=_reasons({number: one.why for number, one in steps.items()}, of),
+        missing=step.missing,
+        cautions=list(dict.fromkeys(c for one in steps.values() for c in one.cautions)),
+    )
 
 
-def _name(device: Balloon | Burr | None) -> str:
-    return "none on the shelf" if device is None else device.name
+def _reasons(why: dict[int, str], of: int) -> str:
+    """Return the reasons of a way to prepare, each with its lesions where it is not that of all."""
+    by_words: dict[str, list[str]] = {}
+    for number, words in why.items():
+        by_words.setdefault(words, []).append(str(number))
+    if len(by_words) == 1 and len(why) == of:
+        return next(iter(by_words))
+    return "; ".join(
+        f"lesion{'s' if len(numbers) > 1 else ''} {' and '.join(numbers)}: {words}"
+        for words, numbers in by_words.items()
+    )
 
 
 # Stents

@@ -25,6 +25,16 @@ _TYPES = {
     Preparation.LITHOTRIPSY: "lithotripsy",
 }
 
+IN_ORDER = (
+    Preparation.SMALL_BALLOON,
+    Preparation.ATHERECTOMY,
+    Preparation.SEMI_COMPLIANT,
+    Preparation.LITHOTRIPSY,
+    Preparation.SCORING,
+    Preparation.NON_COMPLIANT,
+)
+"""The order of all ways where one stretch needs several: a burr before any balloon that may tear; common practice, no source."""
+
 NO_ATHERECTOMY = "never atherectomy once a dissection is known: it waits until the vessel has healed"
 GATE = "no stent until a balloon sized to the distal reference has opened fully, seen in two views"
 
