@@ -8,13 +8,16 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.app.loading import load_case
 from backstay.app.treatment import size_case
+from backstay.core.treatment.overriding import REACH_MM, Seen, seen_reference_mm
 from backstay.core.treatment.preparation import IN_ORDER
 from backstay.identifiers import Preparation
+from backstay.report.treatment import size_words
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
 OCT, lesion = W.OCT, W.lesion
@@ -53,3 +56,47 @@ def test_a_stretch_is_prepared_for_all_its_lesions(make: Any) -> None:
 def test_every_way_has_one_place_in_the_order() -> None:
     assert sorted(IN_ORDER) == sorted(Preparation)
     assert IN_ORDER.index(Preparation.ATHERECTOMY) < IN_ORDER.index(Preparation.SEMI_COMPLIANT)
+
+
+# Where imaging counts
+
+
+def test_imaging_of_one_landing_zone_leaves_the_other_as_it_was(make: Any) -> None:
+    """A distal lumen seen 0.6 mm wider: the proximal reference, 24 mm away, and the area asked of it stay."""
+    narrowed = [(50.0, 10.0, 0.6)]
+    (plain,) = sized(make(narrowed, lesion(40, 60))).stretches
+    image = 'imaging = { method = "ivus", distal = { lumen_mm = 3.5 } }'
+    (seen,) = sized(make(narrowed, lesion(40, 60, image))).stretches
+    near, far = seen.expected.reference_areas_mm2
+    assert near == pytest.approx(plain.expected.reference_areas_mm2[0], abs=0.01)
+    assert far == pytest.approx(np.pi * 3.5**2 / 4.0, abs=0.02)
+    assert "angiography's comes back over 10 mm" in size_words(seen)
+    assert seen.imaged_at_mm == [seen.to_mm] and "comes back" not in size_words(plain)
+
+
+def test_zones_between_the_lesions_of_a_stretch_count_too(make: Any) -> None:
+    image = 'imaging = { method = "ivus", distal = { lumen_mm = 3.4 } }'
+    (stretch,) = sized(make(TWO, lesion(35, 45, image) + lesion(51, 61))).stretches
+    (at,) = stretch.imaged_at_mm
+    assert stretch.from_mm < at < stretch.to_mm
+
+
+def test_imaging_counts_where_it_measured_and_angiography_beyond_its_reach() -> None:
+    s, reference = W.S, 3.4 - 0.006 * W.S
+    two = [Seen(60.0, 3.3, 0), Seen(30.0, 2.9, 0)]
+    found = seen_reference_mm(s, reference, two)
+    assert np.interp([30.0, 60.0], s, found) == pytest.approx([2.9, 3.3])
+    away = (s <= 30.0 - REACH_MM) | (s >= 60.0 + REACH_MM)
+    assert away.any() and np.array_equal(found[away], reference[away])
+    ratio = found / reference
+    between = (s > 30.0) & (s < 60.0)
+    assert np.diff(ratio[between]) == pytest.approx(np.diff(ratio[between])[0])  # one pullback: one line
+    apart = seen_reference_mm(s, reference, [two[0], Seen(30.0, 2.9, 1)])
+    assert np.interp(45.0, s, apart) == pytest.approx(float(np.interp(45.0, s, reference)))
+    assert np.interp([30.0, 60.0], s, apart) == pytest.approx([2.9, 3.3])
+
+
+def test_of_two_measurements_at_one_place_the_mean_counts() -> None:
+    s, reference = W.S, np.full(W.S.shape, 3.0)
+    found = seen_reference_mm(s, reference, [Seen(50.0, 3.0, 0), Seen(50.0, 3.6, 1)])
+    assert np.interp(50.0, s, found) == pytest.approx(3.3)

@@ -207,6 +207,12 @@ class Stretch(_Model):
     from_mm: float
     to_mm: float
     size: SizeWanted
+    imaged_at_mm: list[float] = Field(
+        default_factory=list, description="where a lumen that imaging measured is the reference"
+    )
+    reach_mm: float = Field(
+        0.0, description="beyond these places, the length over which angiography's reference comes back"
+    )
     preparation: list[PreparationStep]
     gate: str
     weights: StentWeights

@@ -92,8 +92,15 @@ def stretch_title(stretch: Stretch) -> str:
 def size_words(stretch: Stretch) -> str:
     """Return which labels are allowed, and why."""
     s = stretch.size
-    return (
+    label = (
         f"Label {number(s.low_mm, 2)} to {number(s.high_mm, 2)} mm at the distal landing zone, by {BY[s.by]}."
+    )
+    if not stretch.imaged_at_mm:
+        return label
+    places = " and ".join(number(at, 0) for at in stretch.imaged_at_mm)
+    return (
+        f"{label} Imaging's lumen is the reference at {places} mm; beyond, angiography's comes back over "
+        f"{number(stretch.reach_mm, 0)} mm (judgement, no source)."
     )
 
 

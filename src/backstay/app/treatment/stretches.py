@@ -15,8 +15,9 @@ from backstay.adapters.treatment_file import (
 from backstay.app.treatment.afterwards import balloons_after, branches
 from backstay.app.treatment.measuring import CaseLesion, hardness
 from backstay.app.treatment.results import drug_option, expected
-from backstay.app.treatment.work import Work, weights_of
+from backstay.app.treatment.work import Work, seen_at, weights_of
 from backstay.core.rigging.devices import Balloon, Burr, Stent
+from backstay.core.treatment.overriding import REACH_MM
 from backstay.core.treatment.preparation import GATE, IN_ORDER, NO_ATHERECTOMY, Step, steps_for
 from backstay.core.treatment.sizing import SizeRule
 from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
@@ -32,6 +33,8 @@ def planned(work: Work) -> Stretch:
         from_mm=round(work.wanted.from_mm, 1),
         to_mm=round(work.wanted.to_mm, 1),
         size=_size_wanted(work.wanted.distal),
+        imaged_at_mm=sorted(round(x.at_mm, 1) for x in seen_at([lesion for _, lesion in work.lesions])),
+        reach_mm=REACH_MM,
         preparation=preparation(work),
         gate="" if all(_opened(x) for _, x in work.lesions) else GATE,
         weights=StentWeights(**asdict(weights_of(work.case))),
