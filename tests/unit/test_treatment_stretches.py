@@ -16,8 +16,10 @@ from backstay.app.loading import load_case
 from backstay.app.treatment import size_case
 from backstay.core.treatment.overriding import REACH_MM, Seen, seen_reference_mm
 from backstay.core.treatment.preparation import IN_ORDER
+from backstay.errors import InputError
 from backstay.identifiers import Preparation
 from backstay.report.treatment import size_words
+from backstay.report.treatment_page import treatment_section
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
 OCT, lesion = W.OCT, W.lesion
@@ -100,3 +102,57 @@ def test_of_two_measurements_at_one_place_the_mean_counts() -> None:
     s, reference = W.S, np.full(W.S.shape, 3.0)
     found = seen_reference_mm(s, reference, [Seen(50.0, 3.0, 0), Seen(50.0, 3.6, 1)])
     assert np.interp(50.0, s, found) == pytest.approx(3.3)
+
+
+# Landing zones that cannot be
+
+NEAR = 'imaging = {{ method = "ivus", proximal = {{ at_mm = {0}, lumen_mm = 3.0 }} }}'
+FAR = 'imaging = {{ method = "ivus", distal = {{ at_mm = {0}, lumen_mm = 2.9 }} }}'
+BOTH = (
+    'imaging = {{ method = "ivus", proximal = {{ at_mm = {0}, lumen_mm = 3.0 }}, '
+    "distal = {{ at_mm = {1}, lumen_mm = 2.9 }} }}"
+)
+
+
+@pytest.mark.parametrize(
+    ("image", "field", "value", "allowed"),
+    [
+        (FAR.format(180), "vessel.lesion#1.imaging.distal.at_mm", 180.0, "0 to 99.0 mm"),
+        (BOTH.format(58, 42), "vessel.lesion#1.imaging.distal.at_mm", 42.0, "more than proximal.at_mm = 58"),
+        (NEAR.format(70), "vessel.lesion#1.imaging.proximal.at_mm", 70.0, "less than to_mm = 60"),
+        (FAR.format(30), "vessel.lesion#1.imaging.distal.at_mm", 30.0, "more than from_mm = 40"),
+    ],
+)
+def test_a_landing_zone_off_the_path_or_on_the_wrong_side_is_refused(
+    make: Any, image: str, field: str, value: float, allowed: str
+) -> None:
+    file = make([(50.0, 10.0, 0.6)], lesion(40, 60, image))
+    with pytest.raises(InputError) as caught:
+        load_case(file)
+    assert (caught.value.field, caught.value.value) == (field, value)
+    assert allowed in str(caught.value.allowed) and str(caught.value.where).startswith(str(file))
+
+
+@pytest.mark.parametrize(("image", "side"), [(NEAR, "proximal"), (FAR, "distal")])
+def test_a_landing_zone_beyond_the_lesion_of_the_path_is_refused(make: Any, image: str, side: str) -> None:
+    """The file's own lesion runs on to where the path is healthy: only the path shows that the zone is reversed."""
+    at = {"proximal": 68, "distal": 12}[side]
+    file = make([(40.0, 6.0, 0.6)], lesion(10, 70, image.format(at)))
+    with pytest.raises(InputError, match="other side of the lesion") as caught:
+        sized(file)
+    assert (caught.value.field, caught.value.value) == (f"vessel.lesion#1.imaging.{side}.at_mm", at)
+    assert str(caught.value.where) == str(file)
+
+
+def test_stents_that_leave_a_lesion_uncovered_say_so(make: Any) -> None:
+    narrowed = [(50.0, 10.0, 0.6)]
+    (good,) = sized(make(narrowed, lesion(40, 60, BOTH.format(39, 61)))).stretches
+    assert good.best is not None and good.best.covers > 0.9 and good.missed == []
+    doc = sized(make(narrowed, lesion(40, 60, BOTH.format(39, 48))))
+    (short,) = doc.stretches
+    assert short.best is not None and short.best.covers < 0.05
+    assert (
+        "geographic miss along" in short.missed[0]
+        and "landing zones that imaging was given" in short.missed[0]
+    )
+    assert short.missed[0] in treatment_section(doc)

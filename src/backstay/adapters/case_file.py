@@ -125,6 +125,19 @@ class ImagingTable(FileModel):
             )
         return self
 
+    @model_validator(mode="after")
+    def _zones_lie_in_order(self) -> Self:
+        near = None if self.proximal is None else self.proximal.at_mm
+        far = None if self.distal is None else self.distal.at_mm
+        if near is not None and far is not None and far <= near:
+            raise InputError(
+                "the distal landing zone must lie beyond the proximal one",
+                field="distal.at_mm",
+                value=far,
+                allowed=f"more than proximal.at_mm = {near:g}",
+            )
+        return self
+
 
 class LesionTable(_Span):
     """A lesion on the path, as it is now."""
@@ -144,6 +157,27 @@ class LesionTable(_Span):
     )
     bridging_collaterals: bool = False
     imaging: ImagingTable | None = None
+
+    @model_validator(mode="after")
+    def _zones_lie_on_their_sides(self) -> Self:
+        image = self.imaging
+        near = None if image is None or image.proximal is None else image.proximal.at_mm
+        far = None if image is None or image.distal is None else image.distal.at_mm
+        if near is not None and near >= self.to_mm:
+            raise InputError(
+                "a proximal landing zone lies before the lesion's end",
+                field="imaging.proximal.at_mm",
+                value=near,
+                allowed=f"less than to_mm = {self.to_mm:g}",
+            )
+        if far is not None and far <= self.from_mm:
+            raise InputError(
+                "a distal landing zone lies beyond the lesion's beginning",
+                field="imaging.distal.at_mm",
+                value=far,
+                allowed=f"more than from_mm = {self.from_mm:g}",
+            )
+        return self
 
 
 class BranchTable(FileModel):

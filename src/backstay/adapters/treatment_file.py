@@ -219,6 +219,9 @@ class Stretch(_Model):
     best: StentRow | None
     other: list[StentRow] = Field(description="the best of each other number of stents")
     missing: list[str] = Field(description="what the shelf lacks where nothing suits")
+    missed: list[str] = Field(
+        default_factory=list, description="lesions that the best stents rather do not cover from end to end"
+    )
     after: list[PlannedBalloon]
     branches: list[BranchAdvice]
     expected: Expected

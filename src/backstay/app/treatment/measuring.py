@@ -125,12 +125,37 @@ def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, l
         if joined == entries:
             break
         entries, tables = joined, [one_table(case, group) for group in joined]
-    return fit, [
+    lesions = [
         CaseLesion(m, None)
         if m.named is None
         else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]))
         for m in measured
     ]
+    for lesion in lesions:
+        _check_zones(case, lesion)
+    return fit, lesions
+
+
+def _check_zones(case: LoadedCase, lesion: CaseLesion) -> None:
+    """Refuse a landing zone of imaging that lies on the wrong side of the other one, which the path gave."""
+    near, far = lesion.landing_mm
+    image = lesion.imaging
+    if near < far or image is None:
+        return
+    number = next(k for k in lesion.entries if case.vessel.lesion[k - 1].imaging is not None)
+    is_near = image.proximal is not None and image.proximal.at_mm is not None
+    side, value, allowed = (
+        ("proximal", near, f"less than {far:.1f} mm")
+        if is_near
+        else ("distal", far, f"more than {near:.1f} mm")
+    )
+    raise InputError(
+        "by the path this landing zone lies on the other side of the lesion",
+        field=f"vessel.lesion#{number}.imaging.{side}.at_mm",
+        value=value,
+        allowed=allowed,
+        where=str(case.file),
+    )
 
 
 def on_one_narrowing(measured: list[Measured], entries: list[tuple[int, ...]]) -> list[tuple[int, ...]]:

@@ -23,6 +23,9 @@ from backstay.core.treatment.sizing import SizeRule
 from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
 from backstay.identifiers import Preparation
 
+COVERED_SHARE = 0.5
+"""A lesion that lies inside its stents in fewer draws than this is rather missed than covered: judgement, no source."""
+
 
 def planned(work: Work) -> Stretch:
     """Return the plan of one stretch."""
@@ -41,6 +44,7 @@ def planned(work: Work) -> Stretch:
         best=None if chosen.best is None else _row(work, chosen.best),
         other=[_row(work, c) for c in _others(chosen)],
         missing=list(chosen.missing),
+        missed=[] if chosen.best is None else missed(work, chosen.best),
         after=after,
         branches=branches(work, chosen.best),
         expected=expected(work, chosen.best, after),
@@ -126,6 +130,22 @@ def _row(work: Work, choice: Choice) -> StentRow:
         price=choice.price,
         covers=round(min(inside), 3),
     )
+
+
+def missed(work: Work, choice: Choice) -> list[str]:
+    """Return which lesions the stents rather do not cover: in fewer than half of the draws."""
+    first, last = choice.placed[0].from_mm, choice.placed[-1].to_mm
+    found = []
+    for number, lesion in work.lesions:
+        m = lesion.measured
+        share = m.share_covered(first, last)
+        if share < COVERED_SHARE:
+            found.append(
+                f"geographic miss along: stents from {first:.0f} to {last:.0f} mm cover lesion {number}, {m.from_mm.value:.0f} to "
+                f"{m.to_mm.value:.0f} mm by the path, from end to end in {100 * share:.0f} % of draws"
+                + (": look at the landing zones that imaging was given" if lesion.imaging else "")
+            )
+    return found
 
 
 def _planned_stent(p: Placed) -> PlannedStent:
