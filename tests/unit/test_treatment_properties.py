@@ -207,6 +207,24 @@ def test_without_a_table_only_the_label_is_known() -> None:
         diameter_at_mm(bare, bare.nominal_atm + 1.0)
 
 
+@pytest.mark.parametrize("table", [((8.0, 2.5), (12.0, 2.6)), ()])
+def test_a_table_that_begins_above_the_pressure_allowed_offers_nothing(
+    table: tuple[tuple[float, float], ...],
+) -> None:
+    """A lithotripsy balloon works at 4 to 6 atm; one that the shelf knows from 8 atm on cannot be offered."""
+    bare = next(b for b in BALLOONS if b.balloon_type == "lithotripsy")
+    late = replace(bare, compliance=table, nominal_atm=8.0, rated_burst_atm=12.0)
+    hard = Hardness(calcium=Calcium.SEVERE)
+    steps = {s.kind: s for s in steps_for(hard, [late], BURRS, distal_mm=3.0, longest_mm=20.0)}
+    step = steps[Preparation.LITHOTRIPSY]
+    assert step.sized is None
+    assert step.missing == "a lithotripsy balloon of up to 3.00 mm at up to 6 atm"
+    below = replace(late, rated_burst_atm=6.0)
+    assert table_of(below) == () and inflation_to(below, 3.0) is None
+    with pytest.raises(OutsideValidity, match="begins above rated burst"):
+        diameter_at_mm(below, 6.0)
+
+
 @given(size=st.floats(1.0, 4.0), longest=st.floats(5.0, 40.0))
 def test_a_balloon_chosen_is_the_widest_that_stays_within(size: float, longest: float) -> None:
     found = choose_balloon(BALLOONS, "non_compliant", at_most_mm=size, longest_mm=longest)

@@ -249,6 +249,8 @@ def _step(
         balloons, _TYPES[kind], at_most_mm=at_most_mm, longest_mm=longest_mm, highest_atm=highest
     )
     missing = "" if sized else f"a {_TYPES[kind].replace('_', '-')} balloon of up to {at_most_mm:.2f} mm"
+    if missing and highest is not None:
+        missing += f" at up to {highest:g} atm"
     return Step(kind, sized, None, why, missing, _cautions(kind, hardness))
 
 
