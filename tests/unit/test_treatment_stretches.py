@@ -18,7 +18,7 @@ from backstay.core.treatment.overriding import REACH_MM, Seen, seen_reference_mm
 from backstay.core.treatment.preparation import IN_ORDER
 from backstay.errors import InputError
 from backstay.identifiers import Preparation
-from backstay.report.treatment import size_words
+from backstay.report.treatment import lesion_notes, size_words
 from backstay.report.treatment_page import treatment_section
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
@@ -156,3 +156,23 @@ def test_stents_that_leave_a_lesion_uncovered_say_so(make: Any) -> None:
         and "landing zones that imaging was given" in short.missed[0]
     )
     assert short.missed[0] in treatment_section(doc)
+
+
+# The wall against angiography
+
+
+@pytest.mark.parametrize(("walls", "conflict"), [((3.9, 3.6), True), ((3.2, 3.05), False)])
+def test_a_wall_that_asks_for_another_label_is_said_beside_the_other_conflicts(
+    make: Any, walls: tuple[float, float], conflict: bool
+) -> None:
+    """The lumens agree: only the wall moves the label, from about 2.9 mm by angiography to 3.5 mm."""
+    image = (
+        f'imaging = {{ method = "ivus", proximal = {{ lumen_mm = 3.0, outer_wall_mm = {walls[0]} }}, '
+        f"distal = {{ lumen_mm = 2.85, outer_wall_mm = {walls[1]} }} }}"
+    )
+    doc = sized(make([(50.0, 10.0, 0.6)], lesion(40, 60, image)))
+    said = doc.lesions[0].conflicts
+    assert [c.what for c in said] == (["label at the distal landing zone"] if conflict else [])
+    if conflict:
+        assert said[0].imaging == "3.25 to 3.50 mm, by the outer wall"
+        assert "3.50 mm wanted" in " ".join(lesion_notes(doc.lesions[0]))

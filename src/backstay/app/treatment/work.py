@@ -8,14 +8,22 @@ from typing import TypeVar
 
 import numpy as np
 
+from backstay.adapters.treatment_file import Conflict
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.measuring import CaseLesion
 from backstay.core.rigging.devices import Device
 from backstay.core.rigging.move_facts import TWO_SHORTER_STENTS
 from backstay.core.treatment.overriding import Seen, seen_reference_mm
 from backstay.core.treatment.reference import ReferenceFit
-from backstay.core.treatment.sizing import SizeRule, size_by_angiography, size_by_lumen, size_by_outer_wall
+from backstay.core.treatment.sizing import (
+    LABEL_STEP_MM,
+    SizeRule,
+    size_by_angiography,
+    size_by_lumen,
+    size_by_outer_wall,
+)
 from backstay.core.treatment.stents import Wanted, Weights
+from backstay.identifiers import SizedBy
 
 DeviceT = TypeVar("DeviceT", bound=Device)
 
@@ -91,6 +99,23 @@ def seen_at(lesions: Sequence[CaseLesion]) -> list[Seen]:
             if zone is not None:
                 found.append(Seen(at_mm, zone.lumen_mm, pullback))
     return found
+
+
+def label_conflict(work: Work) -> Conflict | None:
+    """Return where the outer wall asks for another label than angiography alone: by a step or more, or outside its range."""
+    rule, angio_mm = work.wanted.distal, work.far.measured.distal_mm.value
+    if rule.by is not SizedBy.OUTER_WALL:
+        return None
+    plain = size_by_angiography(distal_mm=angio_mm)
+    off_mm = abs(rule.target_mm - plain.target_mm)
+    if plain.allows(rule.target_mm) and off_mm < LABEL_STEP_MM - 1e-9:
+        return None
+    return Conflict(
+        what="label at the distal landing zone",
+        angiography=f"{plain.low_mm:.2f} to {plain.high_mm:.2f} mm, by a lumen of {angio_mm:.2f} mm",
+        imaging=f"{rule.low_mm:.2f} to {rule.high_mm:.2f} mm, by the outer wall",
+        so=f"label {rule.target_mm:.2f} mm wanted",
+    )
 
 
 def rule_for(first: CaseLesion, last: CaseLesion, distal_mm: float) -> SizeRule:
