@@ -18,7 +18,7 @@ from backstay.core.treatment.overriding import REACH_MM, Seen, seen_reference_mm
 from backstay.core.treatment.preparation import IN_ORDER
 from backstay.errors import InputError
 from backstay.identifiers import Preparation
-from backstay.report.treatment import lesion_notes, size_words
+from backstay.report.treatment import expected_words, lesion_notes, size_words
 from backstay.report.treatment_page import treatment_section
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
@@ -176,3 +176,41 @@ def test_a_wall_that_asks_for_another_label_is_said_beside_the_other_conflicts(
     if conflict:
         assert said[0].imaging == "3.25 to 3.50 mm, by the outer wall"
         assert "3.50 mm wanted" in " ".join(lesion_notes(doc.lesions[0]))
+
+
+# Found by imaging after the stent
+
+AFTER = 'imaging = {{ method = "oct", stent_area_mm2 = 6.5, {0} }}'
+
+
+@pytest.mark.parametrize(
+    ("given", "verdict"),
+    [
+        (
+            "malapposition_mm = 0.5, malapposition_length_mm = 2",
+            "malapposition of 0.5 mm over 2 mm: act on it",
+        ),
+        ("malapposition_mm = 0.3, malapposition_length_mm = 2", "below what is acted on"),
+        ("edge_dissection_deg = 90, edge_dissection_length_mm = 3", "dissection of 90° over 3 mm: act on it"),
+        ("edge_dissection_deg = 90, edge_dissection_length_mm = 1", "below what is acted on"),
+        ("nodule = false", None),
+    ],
+)
+def test_malapposition_and_edge_dissection_are_judged_beside_the_area(
+    make: Any, given: str, verdict: str | None
+) -> None:
+    """From memory: the consensus' 0.4 mm over more than 1 mm, 60 degrees and 2 mm."""
+    doc = sized(make([(50.0, 10.0, 0.6)], lesion(40, 60, AFTER.format(given))))
+    (stretch,) = doc.stretches
+    said = [text for text in expected_words(stretch.expected) if text.startswith("Measured: lesion 1,")]
+    assert len(said) == (verdict is not None)
+    if verdict is not None:
+        assert verdict in said[0] and "from memory" in said[0] and said[0] in treatment_section(doc)
+
+
+@pytest.mark.parametrize("lacking", ["malapposition_length_mm", "edge_dissection_deg"])
+def test_a_finding_without_its_length_or_size_is_refused(make: Any, lacking: str) -> None:
+    given = "malapposition_mm = 0.5" if lacking.startswith("mal") else "edge_dissection_length_mm = 2"
+    with pytest.raises(InputError) as caught:
+        load_case(make([(50.0, 10.0, 0.6)], lesion(40, 60, AFTER.format(given))))
+    assert str(caught.value.field).endswith(f"imaging.{lacking}")

@@ -113,6 +113,28 @@ class ImagingTable(FileModel):
     calcium_length_mm: float | None = Field(None, ge=0, le=200)
     nodule: bool = False
     stent_area_mm2: float | None = Field(None, ge=0.5, le=60, description="the least, after the last balloon")
+    malapposition_mm: float | None = Field(None, ge=0, le=4, description="greatest, strut to wall; 0: none")
+    malapposition_length_mm: float | None = Field(None, ge=0, le=100)
+    edge_dissection_deg: float | None = Field(
+        None, ge=0, le=360, description="at an edge of the stent; 0: none"
+    )
+    edge_dissection_length_mm: float | None = Field(None, ge=0, le=100)
+
+    @model_validator(mode="after")
+    def _found_after_a_stent_has_size_and_length(self) -> Self:
+        for size, length in (
+            ("malapposition_mm", "malapposition_length_mm"),
+            ("edge_dissection_deg", "edge_dissection_length_mm"),
+        ):
+            if (getattr(self, size) is None) != (getattr(self, length) is None):
+                given, lacking = (size, length) if getattr(self, length) is None else (length, size)
+                raise InputError(
+                    f"{given} is judged only together with {lacking}",
+                    field=lacking,
+                    value=None,
+                    allowed="a number, 0 where there is none",
+                )
+        return self
 
     @model_validator(mode="after")
     def _nothing_was_seen_from_outside(self) -> Self:

@@ -183,6 +183,9 @@ class Expected(_Model):
     measured_area_mm2: float | None
     measured_expansion: float | None
     measured_verdict: str
+    measured_findings: list[str] = Field(
+        default_factory=list, description="malapposition and edge dissection, judged where imaging gave them"
+    )
     left_main: list[dict[str, Any]] = Field(
         default_factory=list, description="the sets in use where it lies in the left main; they disagree"
     )

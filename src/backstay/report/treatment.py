@@ -212,6 +212,7 @@ def expected_words(e: Expected) -> list[str]:
     ]
     if e.measured_verdict:
         found.append(f"Measured: {number(e.measured_area_mm2 or 0.0, 1)} mm², {e.measured_verdict}.")
+    found += [f"Measured: {text}." for text in e.measured_findings]
     for group in e.left_main:
         areas = ", ".join(f"{place} {number(area, 1)}" for place, area in group["areas_mm2"])
         found.append(f"Left main, {group['name']}: {areas} mm² ({source_words(group['source'])}).")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 
+from backstay.adapters.case_file import ImagingTable
 from backstay.adapters.treatment_file import DrugOption, Expected, PlannedBalloon
 from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
@@ -40,6 +41,7 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
         measured_area_mm2=measured,
         measured_expansion=ratio,
         measured_verdict=verdict,
+        measured_findings=[text for n, x in work.lesions if x.imaging for text in _findings(n, x.imaging)],
         left_main=[asdict(s) for s in result.LEFT_MAIN_SETS] if _in_left_main(work) else [],
     )
 
@@ -65,6 +67,27 @@ def _measured_result(work: Work, areas: tuple[float, float]) -> tuple[float | No
         f"({image.method}, from memory); {music} the 1998 criteria (second-hand; symmetry not judged)"
     )
     return area, round(ratio, 4), verdict
+
+
+def _findings(number: int, image: ImagingTable) -> list[str]:
+    """Return what imaging found beside the area, against the consensus criteria."""
+    found = []
+    if image.malapposition_mm is not None and image.malapposition_length_mm is not None:
+        depth_mm, length_mm = image.malapposition_mm, image.malapposition_length_mm
+        acts = result.malapposition_matters(depth_mm=depth_mm, length_mm=length_mm)
+        asked = "{:g} mm or more over more than {:g} mm".format(*result.MALAPPOSITION_MM)
+        found.append(_finding(number, f"malapposition of {depth_mm:g} mm over {length_mm:g} mm", acts, asked))
+    if image.edge_dissection_deg is not None and image.edge_dissection_length_mm is not None:
+        arc_deg, length_mm = image.edge_dissection_deg, image.edge_dissection_length_mm
+        acts = result.edge_dissection_matters(arc_deg=arc_deg, length_mm=length_mm)
+        asked = "{:g}° or more and {:g} mm or more".format(*result.EDGE_DISSECTION_DEG_MM)
+        found.append(_finding(number, f"edge dissection of {arc_deg:g}° over {length_mm:g} mm", acts, asked))
+    return found
+
+
+def _finding(number: int, what: str, acts: bool, asked: str) -> str:
+    verdict = "act on it" if acts else "below what is acted on"
+    return f"lesion {number}, {what}: {verdict} ({asked}, from memory)"
 
 
 def drug_option(work: Work) -> DrugOption:
