@@ -16,7 +16,7 @@ from backstay.core.treatment.balloons import choose_balloon, choose_burr
 from backstay.core.treatment.bifurcation import BranchFacts, Kissing, NoKissing, choose_kissing, plan_branch
 from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
 from backstay.core.treatment.lesions import Estimate, measure_lesions
-from backstay.core.treatment.preparation import Hardness, order_of, steps_for
+from backstay.core.treatment.preparation import LONGER, Hardness, order_of, steps_for
 from backstay.core.treatment.reference import Mouth, Span, fit_reference, lumen_from_rows
 from backstay.core.treatment.sizing import misses_across, size_by_angiography
 from backstay.core.treatment.stents import Wanted, choose_stents
@@ -231,8 +231,11 @@ def test_a_balloon_chosen_is_the_widest_that_stays_within(size: float, longest: 
     kind = [b for b in BALLOONS if b.balloon_type == "non_compliant"]
     every = [x for b in kind if (x := inflation_to(b, size)) is not None]
     if found is None:
-        assert not every or min(b.working_mm for b in kind) > longest
+        shortest = min(b.working_mm for b in kind)
+        short_enough = [b for b in kind if b.working_mm <= max(longest, shortest)]
+        assert all(inflation_to(b, size) is None for b in short_enough)
         return
+    assert found.balloon.working_mm <= max(longest, min(b.working_mm for b in kind))
     assert found.inflation.diameter_mm <= size + 1e-3
     if longest >= max(b.working_mm for b in kind):
         assert found.inflation.diameter_mm >= max(x.diameter_mm for x in every) - 0.05 - 1e-9
@@ -302,6 +305,38 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
                 assert step.sized.inflation.pressure_atm <= 6.0
         if step.burr is not None:
             assert 0.4 - 1e-9 <= step.burr.nominal_diameter_mm / distal <= 0.6 + 1e-9
+
+
+@given(distal=st.floats(2.0, 4.2), length=st.floats(4.0, 40.0))
+def test_a_short_lesion_is_not_prepared_by_a_small_balloon_where_a_wider_one_is_on_the_shelf(
+    distal: float, length: float
+) -> None:
+    """Common practice, no source: 0.5 mm below the reference first; a small balloon only where nothing larger crosses."""
+    soft = Hardness(calcium=Calcium.MILD)
+    first, last = steps_for(soft, BALLOONS, BURRS, distal_mm=distal, longest_mm=length)
+    for step, kind, wanted in (
+        (first, "semi_compliant", max(distal - 0.5, 0.5 * distal)),
+        (last, "non_compliant", distal),
+    ):
+        sizes = [inflation_to(b, wanted) for b in BALLOONS if b.balloon_type == kind]
+        widest = max((x.diameter_mm for x in sizes if x is not None), default=0.0)
+        if widest == 0.0:
+            assert step.sized is None
+            continue
+        assert step.sized is not None
+        assert step.sized.inflation.diameter_mm >= min(0.9 * wanted, widest - 0.05) - 1e-3
+        assert (LONGER in step.cautions) is (step.sized.balloon.working_mm > length)
+
+
+def test_the_first_balloon_of_a_short_lesion_in_a_wide_vessel() -> None:
+    """A vessel of 3.91 mm and a stretch of 12 mm: the semi-compliant balloons of 12 mm end at 1.5 mm, those of 15 go on to 3.0."""
+    soft = Hardness(calcium=Calcium.MILD)
+    first, _ = steps_for(soft, BALLOONS, BURRS, distal_mm=3.91, longest_mm=12.0)
+    assert first.sized is not None and first.sized.balloon.id == "bal-sc-300-15"
+    uncrossed = replace(soft, uncrossed=True)
+    small, *_ = steps_for(uncrossed, BALLOONS, BURRS, distal_mm=3.91, longest_mm=12.0)
+    assert small.kind is Preparation.SMALL_BALLOON and small.sized is not None
+    assert small.sized.inflation.diameter_mm <= 1.5
 
 
 def test_imaging_overrides_angiography_about_calcium() -> None:

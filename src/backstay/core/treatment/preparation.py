@@ -16,6 +16,9 @@ from backstay.identifiers import Calcium, Preparation
 
 FIRST_BELOW_MM = 0.5
 """A first semi-compliant balloon stays this far below the reference: common practice, no source."""
+USEFUL_RATIO = 0.9
+"""A balloon smaller than this part of the size wanted gives way to a longer one: of the ratio below which a stretch
+counts as missed across, from memory [@geographicmiss]."""
 
 _TYPES = {
     Preparation.SMALL_BALLOON: "semi_compliant",
@@ -36,6 +39,7 @@ IN_ORDER = (
 """The order of all ways where one stretch needs several: a burr before any balloon that may tear; common practice, no source."""
 
 NO_ATHERECTOMY = "never atherectomy once a dissection is known: it waits until the vessel has healed"
+LONGER = "a balloon is longer than the stretch: what it touches beyond the landing zones has to be treated too, or spared by placing it"
 GATE = "no stent until a balloon sized to the distal reference has opened fully, seen in two views"
 
 
@@ -214,7 +218,8 @@ def steps_for(
     distal_mm : float
         Distal reference [mm]; no balloon is inflated beyond it.
     longest_mm : float
-        Length that will be stented or treated [mm]; balloons stay inside it where the shelf allows.
+        Length that will be stented or treated [mm]; balloons stay inside it where the shelf has one of 0.9 of the
+        size wanted that does.
 
     Returns
     -------
@@ -246,12 +251,20 @@ def _step(
 
     highest = LITHOTRIPSY_ATM[1] if kind is Preparation.LITHOTRIPSY else None
     sized = choose_balloon(
-        balloons, _TYPES[kind], at_most_mm=at_most_mm, longest_mm=longest_mm, highest_atm=highest
+        balloons,
+        _TYPES[kind],
+        at_most_mm=at_most_mm,
+        longest_mm=longest_mm,
+        highest_atm=highest,
+        least_mm=USEFUL_RATIO * at_most_mm,
     )
     missing = "" if sized else f"a {_TYPES[kind].replace('_', '-')} balloon of up to {at_most_mm:.2f} mm"
     if missing and highest is not None:
         missing += f" at up to {highest:g} atm"
-    return Step(kind, sized, None, why, missing, _cautions(kind, hardness))
+    cautions = _cautions(kind, hardness)
+    if sized is not None and sized.balloon.working_mm > longest_mm + 1e-9:
+        cautions = (*cautions, LONGER)
+    return Step(kind, sized, None, why, missing, cautions)
 
 
 def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:
