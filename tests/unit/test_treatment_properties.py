@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from backstay.adapters.shelf_file import read_shelf
 from backstay.core.rigging.devices import Balloon, Burr, Stent
-from backstay.core.treatment.balloons import choose_balloon, choose_burr
+from backstay.core.treatment.balloons import choose_balloon, choose_burr, in_a_row
 from backstay.core.treatment.bifurcation import BranchFacts, Kissing, NoKissing, choose_kissing, plan_branch
 from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
 from backstay.core.treatment.lesions import Estimate, measure_lesions
@@ -345,6 +345,11 @@ def test_imaging_overrides_angiography_about_calcium() -> None:
     assert Preparation.LITHOTRIPSY in [
         kind for kind, _ in order_of(replace(seen, oct_score=4, arc_deg=300.0))
     ]
+
+
+def test_balloons_no_longer_than_their_overlap_do_not_make_a_row() -> None:
+    with pytest.raises(InputError, match="longer than their overlap"):
+        in_a_row(working_mm=2.0, length_mm=20.0)
 
 
 def test_a_burr_keeps_to_its_ratio() -> None:

@@ -18,7 +18,7 @@ from backstay.core.treatment.overriding import REACH_MM, Seen, seen_reference_mm
 from backstay.core.treatment.preparation import IN_ORDER
 from backstay.errors import InputError
 from backstay.identifiers import Preparation
-from backstay.report.treatment import expected_words, lesion_notes, size_words
+from backstay.report.treatment import drug_words, expected_words, lesion_notes, size_words
 from backstay.report.treatment_page import treatment_section
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
@@ -214,3 +214,18 @@ def test_a_finding_without_its_length_or_size_is_refused(make: Any, lacking: str
     with pytest.raises(InputError) as caught:
         load_case(make([(50.0, 10.0, 0.6)], lesion(40, 60, AFTER.format(given))))
     assert str(caught.value.field).endswith(f"imaging.{lacking}")
+
+
+# Drug-coated balloons
+
+
+@pytest.mark.parametrize(("ends", "count"), [((40, 56), 1), ((30, 60), 2), ((20, 74), 3)])
+def test_drug_coated_balloons_cover_the_stretch(make: Any, ends: tuple[int, int], count: int) -> None:
+    middle, half = sum(ends) / 2, (ends[1] - ends[0]) / 2
+    (stretch,) = sized(make([(middle, half, 0.6)], lesion(*ends), start_mm=3.0)).stretches
+    drug = stretch.drug
+    assert (drug.offered, drug.count) == (True, count)
+    assert drug.covers_mm >= stretch.to_mm - stretch.from_mm - 0.1
+    assert 20.0 * count - 2.0 * (count - 1) == drug.covers_mm  # of 20 mm, each overlapping the next by 2
+    (said,) = drug_words(stretch)
+    assert (f"{count} of them one after another" in said) is (count > 1)

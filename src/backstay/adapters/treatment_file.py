@@ -200,6 +200,8 @@ class DrugOption(_Model):
     name: str = ""
     pressure_atm: float | None = None
     diameter_mm: float | None = None
+    count: int = Field(0, description="how many it takes to cover the stretch, each used once; 0: none suits")
+    covers_mm: float = Field(0.0, description="what they cover together, overlap taken off")
     conditions: list[str] = Field(default_factory=list)
 
 

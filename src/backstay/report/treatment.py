@@ -15,6 +15,7 @@ from backstay.adapters.treatment_file import (
     Worth,
 )
 from backstay.core.inference.chance_words import chance_words
+from backstay.core.treatment.balloons import DRUG_OVERLAP_MM
 from backstay.identifiers import BalloonUse, BranchingLaw, SizedBy
 from backstay.report.words import CALCIUM, number, percent, quantity, reading, source_words
 
@@ -248,7 +249,13 @@ def drug_words(stretch: Stretch) -> list[str]:
     if not d.offered:
         return []
     with_what = d.name if d.device is None else f"{d.name} at {number(d.pressure_atm or 0.0, 0)} atm"
-    return [f"A drug-coated balloon instead: {d.why}; {with_what}. {'; '.join(d.conditions)}."]
+    if d.count > 1:
+        with_what += (
+            f", {d.count} of them one after another, each used once, overlapping by {number(DRUG_OVERLAP_MM, 0)} mm (common practice, no "
+            f"source): {number(d.covers_mm, 0)} mm for a stretch of {number(stretch.to_mm - stretch.from_mm, 0)} mm"
+        )
+    name = "Drug-coated balloons" if d.count > 1 else "A drug-coated balloon"
+    return [f"{name} instead: {d.why}; {with_what}. {'; '.join(d.conditions)}."]
 
 
 def loss_rows(worth: Worth) -> list[list[str]]:

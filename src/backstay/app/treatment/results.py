@@ -10,7 +10,7 @@ from backstay.adapters.treatment_file import DrugOption, Expected, PlannedBalloo
 from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
 from backstay.core.treatment import result
-from backstay.core.treatment.balloons import choose_balloon
+from backstay.core.treatment.balloons import choose_balloon, in_a_row
 from backstay.core.treatment.sizing import RECOIL_MM, area_mm2, diameter_of_area_mm, expected_final_mm
 from backstay.core.treatment.stents import Choice
 
@@ -108,8 +108,13 @@ def drug_option(work: Work) -> DrugOption:
         "it reaches beyond what was prepared at both ends, so that nothing is stretched without drug",
         "one long inflation as its instructions say; a stent stays ready",
     ]
+    count, covers_mm = (
+        (0, 0.0) if sized is None else in_a_row(working_mm=sized.balloon.working_mm, length_mm=work.length_mm)
+    )
     return DrugOption(
         offered=True,
+        count=count,
+        covers_mm=round(covers_mm, 1),
         why=why,
         device=None if sized is None else sized.balloon.id,
         name="none on the shelf suits" if sized is None else sized.balloon.name,

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from backstay.core.rigging.devices import Balloon, Burr
 from backstay.core.treatment.compliance import Inflation, inflation_to
+from backstay.errors import InputError
 
 LITHOTRIPSY_ATM = (4.0, 6.0)
 """Working pressure of a lithotripsy balloon [@lithoprotocol]."""
 BURR_RATIOS = (0.4, 0.6)
 """Burr over artery as used now, from memory; a trial used 0.6 to 0.85 [@burrratio1996]."""
 
+DRUG_OVERLAP_MM = 2.0
+"""Drug-coated balloons one after another overlap by this much: common practice, no source."""
 SAME_SIZE_MM = 0.05
 """Of balloons this near to each other length and stiffness decide: judgement, no source."""
 
@@ -100,6 +104,43 @@ def _capped(balloon: Balloon, highest_atm: float) -> Balloon:
 def _preferred(sized: Sized) -> tuple[float, float, float, str]:
     share = sized.inflation.pressure_atm / sized.balloon.rated_burst_atm
     return sized.balloon.working_mm, share, -sized.balloon.crossing_diameter_mm, sized.balloon.id
+
+
+def in_a_row(*, working_mm: float, length_mm: float) -> tuple[int, float]:
+    """Return how many drug-coated balloons of a length cover a stretch one after another, and what they cover.
+
+    Parameters
+    ----------
+    working_mm : float
+        Length of one [mm], above the overlap of 2 mm.
+    length_mm : float
+        Stretch to cover [mm].
+
+    Returns
+    -------
+    tuple of (int, float)
+        Their number, each used once, and their length together [mm], overlaps taken off.
+
+    Raises
+    ------
+    InputError
+        They are no longer than the overlap.
+
+    Examples
+    --------
+    >>> in_a_row(working_mm=20.0, length_mm=54.0), in_a_row(working_mm=20.0, length_mm=20.0)
+    ((3, 56.0), (1, 20.0))
+    """
+    if working_mm <= DRUG_OVERLAP_MM:
+        raise InputError(
+            "balloons in a row are longer than their overlap",
+            field="working_mm",
+            value=working_mm,
+            allowed=f"above {DRUG_OVERLAP_MM:g} mm",
+        )
+    step_mm = working_mm - DRUG_OVERLAP_MM
+    count = max(1, math.ceil((length_mm - DRUG_OVERLAP_MM) / step_mm - 1e-9))
+    return count, DRUG_OVERLAP_MM + count * step_mm
 
 
 def choose_burr(burrs: Sequence[Burr], *, artery_mm: float) -> Burr | None:
