@@ -229,3 +229,32 @@ def test_drug_coated_balloons_cover_the_stretch(make: Any, ends: tuple[int, int]
     assert 20.0 * count - 2.0 * (count - 1) == drug.covers_mm  # of 20 mm, each overlapping the next by 2
     (said,) = drug_words(stretch)
     assert (f"{count} of them one after another" in said) is (count > 1)
+
+
+# A lesion that is not narrowed
+
+
+@pytest.mark.parametrize(
+    ("taken", "line", "treated"),
+    [
+        (0.0, "", False),
+        (0.05, "", False),
+        (0.3, "", True),
+        (0.0, "dissected = true", True),
+        (0.0, 'prepared = ["non_compliant_balloon"]', True),
+        (0.0, "in_stent = true", True),
+        (0.0, 'imaging = { method = "ivus", lumen_area_mm2 = 3.0 }', True),
+    ],
+)
+def test_a_lesion_without_narrowing_gets_no_stent(make: Any, taken: float, line: str, treated: bool) -> None:
+    more = "\n[flow]\nnormal_mL_min = 150\naortic_mmHg = 95\n"
+    doc = sized(make([(50.0, 10.0, taken)], lesion(40, 60, line), more=more))
+    assert bool(doc.stretches) is treated
+    assert any("no stent is planned" in text for text in doc.warnings) is not treated
+    assert doc.worth is not None and doc.worth.rows[0].planned is treated
+
+
+def test_a_lesion_without_narrowing_leaves_the_other_its_plan(make: Any) -> None:
+    doc = sized(make([(30.0, 6.0, 0.6)], lesion(25, 35) + lesion(60, 70)))
+    assert [s.lesions for s in doc.stretches] == [[1]]
+    assert any("no stent is planned" in text for text in lesion_notes(doc.lesions[1]))

@@ -309,6 +309,6 @@ def headline(doc: TreatmentDocument) -> str:
             first, last = stretch.best.stents[0].from_mm, stretch.best.stents[-1].to_mm
             parts.append(f"{names}, from {number(first, 0)} to {number(last, 0)} mm")
     if not parts:
-        return "The case file names no lesion to treat."
+        return "The case file names no lesion to treat, or none that is narrowed."
     text = "; ".join(parts)
     return text[:1].upper() + text[1:] + "."

@@ -24,7 +24,7 @@ from backstay.core.treatment.classify import (
     reasons_for_b,
     reasons_for_c,
 )
-from backstay.core.treatment.lesions import Estimate, Measured, measure_lesions
+from backstay.core.treatment.lesions import END_RATIO, Estimate, Measured, measure_lesions
 from backstay.core.treatment.preparation import Hardness, is_hard, order_of, seen_by_angiography
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.core.treatment.sizing import diameter_of_area_mm
@@ -63,6 +63,19 @@ class CaseLesion:
         """Return what imaging measured, where its catheter crossed."""
         found = None if self.table is None else self.table.imaging
         return found if found is not None and found.crossed else None
+
+    @property
+    def planned(self) -> bool:
+        """Return whether it is treated: named, and narrowed by a tenth or more, or with another reason to treat it."""
+        table = self.table
+        if table is None:
+            return False
+        seen_mm, reference_mm = self.least_seen_mm, self.measured.reference_mm.value
+        by_imaging = 0.0 if seen_mm is None else 100.0 * (1.0 - seen_mm / reference_mm)
+        percent = max(self.measured.diameter_percent.value, by_imaging)
+        treated = bool(table.prepared) or table.dissected or table.opened_fully
+        other = table.in_stent or table.thrombus or table.occluded_months is not None
+        return percent >= 100.0 * END_RATIO or treated or other
 
     @property
     def landing_mm(self) -> tuple[float, float]:
@@ -394,6 +407,8 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
         found.append("runs to the end of the path: no reference was seen beyond it")
     if table is None:
         found.append("the case file does not name it: it is measured, not planned")
+    elif not lesions[k].planned:
+        found.append("not narrowed by a tenth: it is measured, and no stent is planned")
     elif table.imaging is not None and not table.imaging.crossed:
         found.append(
             "the imaging catheter did not cross: sized by angiography alone, and taken as hard to cross"

@@ -189,6 +189,11 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
                 "measured, and not planned."
             )
             continue
+        if not lesion.planned:
+            found.append(
+                f"Lesion {number}: the path shows a narrowing of {m.diameter_percent.value:.0f} % at {table.from_mm:.0f} to "
+                f"{table.to_mm:.0f} mm, less than a tenth: no stent is planned. Plaque without narrowing does not show on the lumen."
+            )
         if len(lesion.entries) > 1:
             entries = " and ".join(str(k) for k in lesion.entries)
             found.append(

@@ -67,10 +67,10 @@ def weights_of(case: LoadedCase) -> Weights:
 
 
 def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> list[Work]:
-    """Return what is treated in one go: the lesions the case names, joined where no healthy gap would be left."""
+    """Return what is treated in one go: the lesions to plan, joined where no healthy gap would be left."""
     groups: list[list[tuple[int, CaseLesion]]] = []
     for number, lesion in enumerate(lesions, 1):
-        if lesion.table is None:
+        if not lesion.planned:
             continue
         if groups and lesion.landing_mm[0] - groups[-1][-1][1].landing_mm[1] < NO_GAP_MM:
             groups[-1].append((number, lesion))

@@ -319,7 +319,8 @@ def _one(fit: ReferenceFit, peak: int, number: int | None, rng: np.random.Genera
         named=number,
         from_mm=begin,
         to_mm=end,
-        length_mm=estimate(stops - starts),
+        # Where nothing is narrowed by the rule for the ends, their own error may cross them.
+        length_mm=estimate(np.maximum(stops - starts, 0.0)),
         narrowest_at_mm=float(s[at]),
         least_mm=estimate(least),
         reference_mm=estimate(reference),
