@@ -258,3 +258,20 @@ def test_a_lesion_without_narrowing_leaves_the_other_its_plan(make: Any) -> None
     doc = sized(make([(30.0, 6.0, 0.6)], lesion(25, 35) + lesion(60, 70)))
     assert [s.lesions for s in doc.stretches] == [[1]]
     assert any("no stent is planned" in text for text in lesion_notes(doc.lesions[1]))
+
+
+# Lesions at the ends of the path
+
+
+@pytest.mark.parametrize(("ends", "middle"), [((0, 12), 4.0), ((84, 98), 94.0)])
+def test_stents_to_the_end_of_the_path_cover_what_was_seen_of_a_lesion(
+    make: Any, ends: tuple[int, int], middle: float
+) -> None:
+    """The stents begin or end where the path does: no draw may put the lesion beyond that."""
+    doc = sized(make([(middle, 9.0, 0.6)], lesion(*ends)))
+    (stretch,), (one,) = doc.stretches, doc.lesions
+    assert stretch.best is not None
+    length_mm = doc.picture.s_mm[-1]
+    assert (one.to_mm.value > length_mm - 3.0) is (ends[0] > 0)
+    assert one.from_mm.low >= 0.0 and one.to_mm.high <= length_mm + 0.05  # rounded to a tenth
+    assert stretch.best.covers > 0.95
