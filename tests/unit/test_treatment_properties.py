@@ -292,7 +292,10 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
     steps = steps_for(hardness, BALLOONS, BURRS, distal_mm=distal, longest_mm=length)
     kinds = [step.kind for step in steps]
     assert not (hardness.dissected and Preparation.ATHERECTOMY in kinds)
-    assert bool(steps) is not hardness.opened_fully
+    stuck = steps == () and not hardness.opened_fully
+    if stuck:  # only where the balloon that shows it was the last thing tried
+        assert hardness.tried[-1] is Preparation.NON_COMPLIANT
+    assert not (steps and hardness.opened_fully)
     if steps:
         assert kinds[-1] is Preparation.NON_COMPLIANT
     assert not set(kinds[:-1]) & set(hardness.tried)
@@ -305,6 +308,24 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
                 assert step.sized.inflation.pressure_atm <= 6.0
         if step.burr is not None:
             assert 0.4 - 1e-9 <= step.burr.nominal_diameter_mm / distal <= 0.6 + 1e-9
+
+
+def test_a_balloon_that_failed_is_not_offered_again_before_something_else() -> None:
+    def kinds(*tried: Preparation, **more: object) -> list[Preparation]:
+        known = replace(Hardness(calcium=Calcium.SEVERE, tried=tried), **more)  # type: ignore[arg-type]
+        return [s.kind for s in steps_for(known, BALLOONS, BURRS, distal_mm=3.0, longest_mm=20.0)]
+
+    nc, litho, score, burr = (
+        Preparation.NON_COMPLIANT,
+        Preparation.LITHOTRIPSY,
+        Preparation.SCORING,
+        Preparation.ATHERECTOMY,
+    )
+    assert kinds(nc) == [litho, score, burr, nc]
+    assert kinds(litho, score, nc) == [burr, nc]
+    assert kinds(litho, score, nc, dissected=True) == []  # nothing left: never a burr through a dissection
+    assert kinds(nc, litho, score, dissected=True) == [nc]  # something else has been done since it failed
+    assert kinds(litho, score, burr, nc) == []
 
 
 @given(distal=st.floats(2.0, 4.2), length=st.floats(4.0, 40.0))

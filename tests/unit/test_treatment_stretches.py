@@ -55,6 +55,19 @@ def test_a_stretch_is_prepared_for_all_its_lesions(make: Any) -> None:
     assert "lesion" not in why[Preparation.NON_COMPLIANT].split(":")[0]  # both ask for it, for one reason
 
 
+def test_where_nothing_is_left_to_try_it_is_said_and_no_stent_let_in(make: Any) -> None:
+    tried = 'prepared = ["lithotripsy", "scoring_balloon", "non_compliant_balloon"]'
+    (stretch,) = sized(make([TWO[1]], lesion(51, 61, tried, "dissected = true", calcium="severe"))).stretches
+    assert stretch.preparation == []
+    assert (
+        stretch.gate.startswith("no stent until")
+        and "lesion 1: what this lesion asks for was all tried" in stretch.gate
+    )
+    (other,) = sized(make([TWO[1]], lesion(51, 61, tried, calcium="severe"))).stretches
+    assert [step.kind for step in other.preparation] == ["atherectomy", "non_compliant_balloon"]
+    assert "all tried" not in other.gate
+
+
 def test_every_way_has_one_place_in_the_order() -> None:
     assert sorted(IN_ORDER) == sorted(Preparation)
     assert IN_ORDER.index(Preparation.ATHERECTOMY) < IN_ORDER.index(Preparation.SEMI_COMPLIANT)

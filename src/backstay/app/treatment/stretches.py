@@ -18,7 +18,15 @@ from backstay.app.treatment.results import drug_option, expected
 from backstay.app.treatment.work import Work, seen_at, weights_of
 from backstay.core.rigging.devices import Balloon, Burr, Stent
 from backstay.core.treatment.overriding import REACH_MM
-from backstay.core.treatment.preparation import GATE, IN_ORDER, NO_ATHERECTOMY, Step, steps_for
+from backstay.core.treatment.preparation import (
+    GATE,
+    IN_ORDER,
+    NO_ATHERECTOMY,
+    NOTHING_LEFT,
+    Step,
+    order_of,
+    steps_for,
+)
 from backstay.core.treatment.sizing import SizeRule
 from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
 from backstay.identifiers import Preparation
@@ -39,7 +47,7 @@ def planned(work: Work) -> Stretch:
         imaged_at_mm=sorted(round(x.at_mm, 1) for x in seen_at([lesion for _, lesion in work.lesions])),
         reach_mm=REACH_MM,
         preparation=preparation(work),
-        gate="" if all(_opened(x) for _, x in work.lesions) else GATE,
+        gate=_gate(work),
         weights=StentWeights(**asdict(weights_of(work.case))),
         best=None if chosen.best is None else _row(work, chosen.best),
         other=[_row(work, c) for c in _others(chosen)],
@@ -59,6 +67,14 @@ def _others(chosen: Chosen) -> list[Choice]:
 def _size_wanted(rule: SizeRule) -> SizeWanted:
     values = {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(rule).items()}
     return SizeWanted(**values)
+
+
+def _gate(work: Work) -> str:
+    """Return what keeps a stent out, and that nothing is left to try where it is so."""
+    closed = [(number, x) for number, x in work.lesions if not _opened(x)]
+    stuck = [number for number, x in closed if not order_of(hardness(x))]
+    said = "".join(f"; lesion {number}: {NOTHING_LEFT}" for number in stuck)
+    return f"{GATE}{said}" if closed else ""
 
 
 def _opened(lesion: CaseLesion) -> bool:

@@ -40,6 +40,10 @@ IN_ORDER = (
 
 NO_ATHERECTOMY = "never atherectomy once a dissection is known: it waits until the vessel has healed"
 LONGER = "a balloon is longer than the stretch: what it touches beyond the landing zones has to be treated too, or spared by placing it"
+NOTHING_LEFT = (
+    "what this lesion asks for was all tried and it did not open: the same balloon again shows nothing new; "
+    "talk over surgery or medicines"
+)
 GATE = "no stent until a balloon sized to the distal reference has opened fully, seen in two views"
 
 
@@ -106,7 +110,7 @@ class Step:
 
 
 def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
-    """Return what to do to a lesion next, in order, each with its reason; empty once it has opened fully.
+    """Return what to do to a lesion next, in order, each with its reason; empty once it has opened fully or nothing is left.
 
     Parameters
     ----------
@@ -116,7 +120,8 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
     Returns
     -------
     tuple of (Preparation, str)
-        The last is always a non-compliant balloon at the distal reference, which shows that it has opened.
+        The last is a non-compliant balloon at the distal reference, which shows that it has opened; where that was
+        the last thing tried and it did not, something else has to come before it again.
 
     Examples
     --------
@@ -139,6 +144,7 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
     if hard and not h.dissected and (h.uncrossed or h.nodule):
         reason = "a catheter did not cross" if h.uncrossed else "a calcified nodule"
         wanted.append((Preparation.ATHERECTOMY, f"{reason}; before anything has torn the wall"))
+    failed = Preparation.NON_COMPLIANT in h.tried
     if hard:
         wide = h.arc_deg is None or h.arc_deg > OCT_ARC_DEG
         reason = "calcium all round is cracked, not stretched"
@@ -147,8 +153,16 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
         wanted.append((Preparation.SCORING, "cuts the ring where lithotripsy is not at hand or not enough"))
     elif h.calcium is Calcium.MODERATE:
         wanted.append((Preparation.SCORING, "moderate calcium: it grips and cuts"))
+    if failed and not h.dissected and Preparation.ATHERECTOMY not in [kind for kind, _ in wanted]:
+        wanted.append((Preparation.ATHERECTOMY, "a balloon did not open it; only where nothing has torn"))
     left = [(kind, why) for kind, why in wanted if kind not in h.tried]
-    return (*left, (Preparation.NON_COMPLIANT, "at the distal reference: shows that the lesion opens"))
+    if not left and h.tried[-1:] == (Preparation.NON_COMPLIANT,):
+        return ()
+    again = "once more, after what comes before it: " if failed else ""
+    return (
+        *left,
+        (Preparation.NON_COMPLIANT, f"at the distal reference: {again}shows that the lesion opens"),
+    )
 
 
 def is_hard(hardness: Hardness) -> bool:
