@@ -288,3 +288,20 @@ def test_stents_to_the_end_of_the_path_cover_what_was_seen_of_a_lesion(
     assert (one.to_mm.value > length_mm - 3.0) is (ends[0] > 0)
     assert one.from_mm.low >= 0.0 and one.to_mm.high <= length_mm + 0.05  # rounded to a tenth
     assert stretch.best.covers > 0.95
+
+
+# The size to expect
+
+
+def test_the_size_to_expect_is_that_of_the_distal_end(demo_dir: Path) -> None:
+    """Proximal optimisation opens the demo's near end wider; it says nothing of the far end."""
+    (stretch,) = sized(demo_dir / "case.toml").stretches
+    assert stretch.best is not None
+    wider = next(b for b in stretch.after if b.use == "proximal_optimisation")
+    own = stretch.after[len(stretch.best.stents) - 1]
+    opened = stretch.best.stents[-1].opened_mm
+    assert own.use == "after_stent" and own.diameter_mm is not None and opened is not None
+    assert wider.diameter_mm is not None and wider.diameter_mm > max(own.diameter_mm, opened) + 0.1
+    expected = stretch.expected
+    assert expected.chart_mm == pytest.approx(max(own.diameter_mm, opened), abs=0.005)
+    assert expected.series_least_mm == pytest.approx((1.0 - 0.272) * expected.chart_mm, abs=0.01)

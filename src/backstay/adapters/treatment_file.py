@@ -175,7 +175,7 @@ class Expected(_Model):
     least_diameter_mm: float
     floor_ivus_mm2: float
     floor_oct_mm2: float
-    chart_mm: float = Field(description="largest size by the charts of what is planned")
+    chart_mm: float = Field(description="size by the charts at the distal end")
     series_least_mm: float = Field(
         description="least lumen a series found after such a chart size; information"
     )

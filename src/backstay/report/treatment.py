@@ -208,8 +208,8 @@ def expected_words(e: Expected) -> list[str]:
             if min(e.reference_areas_mm2) < e.floor_oct_mm2
             else "."
         ),
-        f"After a chart size of {number(e.chart_mm, 2)} mm a published series found {number(e.series_least_mm, 2)} mm on average, of it "
-        f"{number(e.series_recoil_mm, 2)} mm recoil. {SERIES}",
+        f"After a chart size of {number(e.chart_mm, 2)} mm, as planned at the distal end, a published series found "
+        f"{number(e.series_least_mm, 2)} mm on average, of it {number(e.series_recoil_mm, 2)} mm recoil. {SERIES}",
     ]
     if e.measured_verdict:
         found.append(f"Measured: {number(e.measured_area_mm2 or 0.0, 1)} mm², {e.measured_verdict}.")

@@ -24,10 +24,7 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
     far_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
     areas = (area_mm2(near_mm), area_mm2(far_mm))
     least = result.least_acceptable_mm2(reference_areas_mm2=areas)
-    sizes = [b.diameter_mm for b in after if b.diameter_mm is not None]
-    if choice is not None:
-        sizes += [p.inflation.diameter_mm for p in choice.placed if p.inflation is not None]
-    chart_mm = max(sizes, default=work.wanted.distal.target_mm)
+    chart_mm = _distal_chart_mm(work, choice, after)
     measured, ratio, verdict = _measured_result(work, areas)
     return Expected(
         reference_areas_mm2=[round(a, 2) for a in areas],
@@ -44,6 +41,18 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
         measured_findings=[text for n, x in work.lesions if x.imaging for text in _findings(n, x.imaging)],
         left_main=[asdict(s) for s in result.LEFT_MAIN_SETS] if _in_left_main(work) else [],
     )
+
+
+def _distal_chart_mm(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon]) -> float:
+    """Return what the charts give at the distal end, where the vessel is narrowest: by the last stent and its own balloon."""
+    if choice is None:
+        return work.wanted.distal.target_mm
+    last = choice.placed[-1]
+    stent_mm = last.stent.nominal_diameter_mm if last.inflation is None else last.inflation.diameter_mm
+    own = (
+        after[len(choice.placed) - 1] if after else None
+    )  # one post-dilatation a stent, in order, comes first
+    return max(stent_mm, own.diameter_mm or 0.0) if own is not None else stent_mm
 
 
 def _in_left_main(work: Work) -> bool:
