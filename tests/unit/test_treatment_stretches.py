@@ -257,6 +257,7 @@ def test_drug_coated_balloons_cover_the_stretch(make: Any, ends: tuple[int, int]
         (0.0, 'prepared = ["non_compliant_balloon"]', True),
         (0.0, "in_stent = true", True),
         (0.0, 'imaging = { method = "ivus", lumen_area_mm2 = 3.0 }', True),
+        (0.3, 'imaging = { method = "ivus", lumen_area_mm2 = 7.0 }', False),
     ],
 )
 def test_a_lesion_without_narrowing_gets_no_stent(make: Any, taken: float, line: str, treated: bool) -> None:
@@ -305,3 +306,24 @@ def test_the_size_to_expect_is_that_of_the_distal_end(demo_dir: Path) -> None:
     expected = stretch.expected
     assert expected.chart_mm == pytest.approx(max(own.diameter_mm, opened), abs=0.005)
     assert expected.series_least_mm == pytest.approx((1.0 - 0.272) * expected.chart_mm, abs=0.01)
+
+
+# The least lumen by imaging
+
+
+def test_the_least_lumen_that_imaging_measured_is_the_lesions(make: Any) -> None:
+    narrowed, seen_mm = [(50.0, 10.0, 0.6)], (4.0 * 2.6 / np.pi) ** 0.5
+    (plain,) = sized(make(narrowed, lesion(40, 60))).lesions
+    doc = sized(make(narrowed, lesion(40, 60, 'imaging = { method = "ivus", lumen_area_mm2 = 2.6 }')))
+    (one,) = doc.lesions
+    assert plain.least_mm.value < 1.3
+    assert (one.least_mm.value, one.least_mm.low) == pytest.approx((seen_mm, seen_mm), abs=0.005)
+    ref = one.reference_mm
+    assert ref == plain.reference_mm
+    for found, power in ((one.diameter_percent, 1), (one.area_percent, 2)):
+        wanted = [100.0 * (1.0 - (seen_mm / at) ** power) for at in (ref.value, ref.low, ref.high)]
+        assert [found.value, found.low, found.high] == pytest.approx(wanted, abs=0.6)
+        assert found.low < found.value < found.high
+    assert any("least lumen and stenosis are imaging's" in text for text in lesion_notes(one))
+    said = [c.imaging for c in one.conflicts if c.what == "least lumen"]
+    assert said == [f"{seen_mm:.2f} mm"]  # angiography's own value stays beside it

@@ -70,9 +70,7 @@ class CaseLesion:
         table = self.table
         if table is None:
             return False
-        seen_mm, reference_mm = self.least_seen_mm, self.measured.reference_mm.value
-        by_imaging = 0.0 if seen_mm is None else 100.0 * (1.0 - seen_mm / reference_mm)
-        percent = max(self.measured.diameter_percent.value, by_imaging)
+        percent = tightness(self)[1].value
         treated = bool(table.prepared) or table.dissected or table.opened_fully
         other = table.in_stent or table.thrombus or table.occluded_months is not None
         return percent >= 100.0 * END_RATIO or treated or other
@@ -233,6 +231,22 @@ def spread(estimate: Estimate, digits: int = 2) -> Spread:
     )
 
 
+def tightness(lesion: CaseLesion) -> tuple[Estimate, Estimate, Estimate]:
+    """Return least lumen and stenosis by diameter and area, the least lumen by imaging where it was measured.
+
+    Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's.
+    """
+    m, seen_mm = lesion.measured, lesion.least_seen_mm
+    if seen_mm is None:
+        return m.least_mm, m.diameter_percent, m.area_percent
+    ref = m.reference_mm
+    by_diameter, by_area = (
+        Estimate(*(100.0 * (1.0 - (seen_mm / at_mm) ** power) for at_mm in (ref.value, ref.low, ref.high)))
+        for power in (1, 2)
+    )
+    return Estimate(seen_mm, seen_mm, seen_mm), by_diameter, by_area
+
+
 def described(case: LoadedCase, lesions: list[CaseLesion]) -> list[MeasuredLesion]:
     """Return every lesion with its class, its conflicts and its notes."""
     return [_described(case, lesions, k) for k in range(len(lesions))]
@@ -243,6 +257,7 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
     m, table = lesion.measured, lesion.table
     features = features_of(case, lesion)
     near, far = lesion.landing_mm
+    least, by_diameter, by_area = tightness(lesion)
     reasons = reasons_for_c(features) or reasons_for_b(features)
     return MeasuredLesion(
         number=k + 1,
@@ -252,10 +267,10 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
         to_mm=spread(m.to_mm, 1),
         length_mm=spread(m.length_mm, 1),
         narrowest_at_mm=round(m.narrowest_at_mm, 1),
-        least_mm=spread(m.least_mm),
+        least_mm=spread(least),
         reference_mm=spread(m.reference_mm),
-        diameter_percent=spread(m.diameter_percent, 0),
-        area_percent=spread(m.area_percent, 0),
+        diameter_percent=spread(by_diameter, 0),
+        area_percent=spread(by_area, 0),
         landing_from_mm=round(near, 1),
         landing_to_mm=round(far, 1),
         proximal_mm=spread(m.proximal_mm),
@@ -401,6 +416,10 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
             gap = b.from_mm.value - a.to_mm.value
             if gap <= TANDEM_GAP_MM:
                 found.append(f"tandem: {max(gap, 0.0):.0f} mm {where} it lies lesion {other + 1}")
+    if lesions[k].least_seen_mm is not None:
+        found.append(
+            "least lumen and stenosis are imaging's, against the reference by angiography; imaging's own error is not in their ranges"
+        )
     if m.ostial:
         found.append("begins at or near the path's first point: no reference was seen before it")
     if m.reaches_end:

@@ -17,7 +17,7 @@ from backstay.adapters.treatment_file import (
 )
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.afterwards import miss_words
-from backstay.app.treatment.measuring import CaseLesion, described, measure, spread
+from backstay.app.treatment.measuring import CaseLesion, described, measure, spread, tightness
 from backstay.app.treatment.recorded import as_recorded
 from backstay.app.treatment.stretches import cautions_of, planned
 from backstay.app.treatment.work import Work, label_conflict, stretches_of
@@ -191,8 +191,8 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
             continue
         if not lesion.planned:
             found.append(
-                f"Lesion {number}: the path shows a narrowing of {m.diameter_percent.value:.0f} % at {table.from_mm:.0f} to "
-                f"{table.to_mm:.0f} mm, less than a tenth: no stent is planned. Plaque without narrowing does not show on the lumen."
+                f"Lesion {number}: a narrowing of {tightness(lesion)[1].value:.0f} % at {table.from_mm:.0f} to {table.to_mm:.0f} mm, "
+                f"less than a tenth: no stent is planned. Plaque without narrowing does not show on the lumen."
             )
         if len(lesion.entries) > 1:
             entries = " and ".join(str(k) for k in lesion.entries)
