@@ -153,6 +153,31 @@ def test_the_common_error_widens_the_sizes_and_not_the_length() -> None:
     assert width_of(wide.length_mm) < 1.5 * width_of(narrow.length_mm)
 
 
+def test_a_larger_error_of_some_rows_widens_what_rests_on_them() -> None:
+    """Two views that disagree inside a lesion: its least lumen is known no better than those rows are."""
+    lumen, mouths = healthy(4, 0.05)
+    tight = narrowed(lumen, 60.0, 8.0, 0.6)
+    at_lesion, at_landing = (np.where((a <= ROWS) & (b >= ROWS), 0.40, 0.05) for a, b in ((53, 67), (66, 85)))
+    usual, inside, beyond = (
+        measure_lesions(lumen_from_rows(ROWS, tight, sd_mm=sd), mouths, [], rng=np.random.default_rng(0))[1][
+            0
+        ]
+        for sd in (np.full(ROWS.size, 0.05), at_lesion, at_landing)
+    )
+    two_sided = 2.0 * 1.96 * (0.40**2 - 0.05**2) ** 0.5
+    assert width_of(inside.least_mm) == pytest.approx(two_sided, rel=0.1)
+    assert width_of(inside.diameter_percent) > 3.0 * width_of(usual.diameter_percent)
+    assert width_of(inside.proximal_mm) == pytest.approx(width_of(usual.proximal_mm), rel=1e-9)
+    assert width_of(beyond.distal_mm) > 3.0 * width_of(usual.distal_mm)
+    assert width_of(beyond.least_mm) == pytest.approx(width_of(usual.least_mm), rel=1e-9)
+    assert beyond.least_mm.value == usual.least_mm.value
+
+
+def test_an_error_that_is_no_spread_is_refused() -> None:
+    with pytest.raises(InputError, match="an error is a spread"):
+        lumen_from_rows(ROWS, np.full(ROWS.size, 3.0), sd_mm=np.where(ROWS < 5.0, -0.1, 0.1))
+
+
 @pytest.mark.parametrize(
     ("s", "d"),
     [

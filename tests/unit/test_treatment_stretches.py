@@ -327,3 +327,22 @@ def test_the_least_lumen_that_imaging_measured_is_the_lesions(make: Any) -> None
     assert any("least lumen and stenosis are imaging's" in text for text in lesion_notes(one))
     said = [c.imaging for c in one.conflicts if c.what == "least lumen"]
     assert said == [f"{seen_mm:.2f} mm"]  # angiography's own value stays beside it
+
+
+# The path's own error
+
+
+def test_the_error_of_the_rows_inside_a_lesion_reaches_its_ranges(make: Any) -> None:
+    file = make([(50.0, 10.0, 0.6)], lesion(40, 60))
+    (plain,) = sized(file).lesions
+    path = file.parent / "path.csv"
+    head, *rows = path.read_text().splitlines()
+    wider = [
+        row.removesuffix("0.030") + "0.200" if 42.0 <= float(row.split(",")[0]) <= 58.0 else row
+        for row in rows
+    ]
+    path.write_text("\n".join([head, *wider]) + "\n")
+    (one,) = sized(file).lesions
+    assert plain.least_mm.high - plain.least_mm.low < 0.5
+    assert one.least_mm.high - one.least_mm.low == pytest.approx(2 * 1.96 * 0.40, rel=0.15)
+    assert one.proximal_mm == plain.proximal_mm

@@ -112,16 +112,13 @@ def lumen_of(case: LoadedCase) -> Lumen:
     """
     raw, path = read_path(case.inputs[1]), case.path
     if len(raw.radius_mm) < 2 * FEWEST_ROWS:
-        return lumen_from_rows(
-            path.s_mm, 2.0 * path.radius_mm, sd_mm=2.0 * float(np.median(path.radius_sd_mm))
-        )
+        return lumen_from_rows(path.s_mm, 2.0 * path.radius_mm, sd_mm=2.0 * path.radius_sd_mm)
     _, nearest = cKDTree(path.points_mm).query(raw.points_mm)
     step = np.einsum("ij,ij->i", raw.points_mm - path.points_mm[nearest], path.tangents[nearest])
     s = np.clip(path.s_mm[nearest] + step, 0.0, path.length_mm)
     # A path that passes itself closely must not send a row to the other limb: rows keep their order.
     s = np.maximum.accumulate(np.minimum(s, np.minimum.accumulate(s[::-1] + 5.0)[::-1]))
-    sd_mm = 2.0 * float(np.median(raw.radius_sd_mm))
-    return lumen_from_rows(s, 2.0 * raw.radius_mm, sd_mm=sd_mm)
+    return lumen_from_rows(s, 2.0 * raw.radius_mm, sd_mm=2.0 * raw.radius_sd_mm)
 
 
 def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, list[CaseLesion]]:
