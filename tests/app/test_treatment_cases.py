@@ -107,6 +107,7 @@ def test_imaging_sizes_the_stent_and_the_lumen_and_both_values_are_said(make: An
         "lumen at the proximal landing zone",
         "lumen at the distal landing zone",
         "least lumen",
+        "label at the distal landing zone",
     }
     assert said["least lumen"][1] == "1.82 mm"  # a circle of 2.6 mm2
     assert any("Imaging counts" in text for text in lesion_notes(seen.lesions[0]))

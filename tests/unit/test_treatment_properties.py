@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from backstay.adapters.shelf_file import read_shelf
 from backstay.core.rigging.devices import Balloon, Burr, Stent
-from backstay.core.treatment.balloons import choose_balloon, choose_burr
+from backstay.core.treatment.balloons import choose_balloon, choose_burr, in_a_row
 from backstay.core.treatment.bifurcation import BranchFacts, Kissing, NoKissing, choose_kissing, plan_branch
 from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
 from backstay.core.treatment.lesions import Estimate, measure_lesions
-from backstay.core.treatment.preparation import Hardness, order_of, steps_for
+from backstay.core.treatment.preparation import LONGER, Hardness, order_of, steps_for
 from backstay.core.treatment.reference import Mouth, Span, fit_reference, lumen_from_rows
 from backstay.core.treatment.sizing import misses_across, size_by_angiography
 from backstay.core.treatment.stents import Wanted, choose_stents
@@ -153,6 +153,31 @@ def test_the_common_error_widens_the_sizes_and_not_the_length() -> None:
     assert width_of(wide.length_mm) < 1.5 * width_of(narrow.length_mm)
 
 
+def test_a_larger_error_of_some_rows_widens_what_rests_on_them() -> None:
+    """Two views that disagree inside a lesion: its least lumen is known no better than those rows are."""
+    lumen, mouths = healthy(4, 0.05)
+    tight = narrowed(lumen, 60.0, 8.0, 0.6)
+    at_lesion, at_landing = (np.where((a <= ROWS) & (b >= ROWS), 0.40, 0.05) for a, b in ((53, 67), (66, 85)))
+    usual, inside, beyond = (
+        measure_lesions(lumen_from_rows(ROWS, tight, sd_mm=sd), mouths, [], rng=np.random.default_rng(0))[1][
+            0
+        ]
+        for sd in (np.full(ROWS.size, 0.05), at_lesion, at_landing)
+    )
+    two_sided = 2.0 * 1.96 * (0.40**2 - 0.05**2) ** 0.5
+    assert width_of(inside.least_mm) == pytest.approx(two_sided, rel=0.1)
+    assert width_of(inside.diameter_percent) > 3.0 * width_of(usual.diameter_percent)
+    assert width_of(inside.proximal_mm) == pytest.approx(width_of(usual.proximal_mm), rel=1e-9)
+    assert width_of(beyond.distal_mm) > 3.0 * width_of(usual.distal_mm)
+    assert width_of(beyond.least_mm) == pytest.approx(width_of(usual.least_mm), rel=1e-9)
+    assert beyond.least_mm.value == usual.least_mm.value
+
+
+def test_an_error_that_is_no_spread_is_refused() -> None:
+    with pytest.raises(InputError, match="an error is a spread"):
+        lumen_from_rows(ROWS, np.full(ROWS.size, 3.0), sd_mm=np.where(ROWS < 5.0, -0.1, 0.1))
+
+
 @pytest.mark.parametrize(
     ("s", "d"),
     [
@@ -207,14 +232,35 @@ def test_without_a_table_only_the_label_is_known() -> None:
         diameter_at_mm(bare, bare.nominal_atm + 1.0)
 
 
+@pytest.mark.parametrize("table", [((8.0, 2.5), (12.0, 2.6)), ()])
+def test_a_table_that_begins_above_the_pressure_allowed_offers_nothing(
+    table: tuple[tuple[float, float], ...],
+) -> None:
+    """A lithotripsy balloon works at 4 to 6 atm; one that the shelf knows from 8 atm on cannot be offered."""
+    bare = next(b for b in BALLOONS if b.balloon_type == "lithotripsy")
+    late = replace(bare, compliance=table, nominal_atm=8.0, rated_burst_atm=12.0)
+    hard = Hardness(calcium=Calcium.SEVERE)
+    steps = {s.kind: s for s in steps_for(hard, [late], BURRS, distal_mm=3.0, longest_mm=20.0)}
+    step = steps[Preparation.LITHOTRIPSY]
+    assert step.sized is None
+    assert step.missing == "a lithotripsy balloon of up to 3.00 mm at up to 6 atm"
+    below = replace(late, rated_burst_atm=6.0)
+    assert table_of(below) == () and inflation_to(below, 3.0) is None
+    with pytest.raises(OutsideValidity, match="begins above rated burst"):
+        diameter_at_mm(below, 6.0)
+
+
 @given(size=st.floats(1.0, 4.0), longest=st.floats(5.0, 40.0))
 def test_a_balloon_chosen_is_the_widest_that_stays_within(size: float, longest: float) -> None:
     found = choose_balloon(BALLOONS, "non_compliant", at_most_mm=size, longest_mm=longest)
     kind = [b for b in BALLOONS if b.balloon_type == "non_compliant"]
     every = [x for b in kind if (x := inflation_to(b, size)) is not None]
     if found is None:
-        assert not every or min(b.working_mm for b in kind) > longest
+        shortest = min(b.working_mm for b in kind)
+        short_enough = [b for b in kind if b.working_mm <= max(longest, shortest)]
+        assert all(inflation_to(b, size) is None for b in short_enough)
         return
+    assert found.balloon.working_mm <= max(longest, min(b.working_mm for b in kind))
     assert found.inflation.diameter_mm <= size + 1e-3
     if longest >= max(b.working_mm for b in kind):
         assert found.inflation.diameter_mm >= max(x.diameter_mm for x in every) - 0.05 - 1e-9
@@ -271,7 +317,10 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
     steps = steps_for(hardness, BALLOONS, BURRS, distal_mm=distal, longest_mm=length)
     kinds = [step.kind for step in steps]
     assert not (hardness.dissected and Preparation.ATHERECTOMY in kinds)
-    assert bool(steps) is not hardness.opened_fully
+    stuck = steps == () and not hardness.opened_fully
+    if stuck:  # only where the balloon that shows it was the last thing tried
+        assert hardness.tried[-1] is Preparation.NON_COMPLIANT
+    assert not (steps and hardness.opened_fully)
     if steps:
         assert kinds[-1] is Preparation.NON_COMPLIANT
     assert not set(kinds[:-1]) & set(hardness.tried)
@@ -286,12 +335,67 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
             assert 0.4 - 1e-9 <= step.burr.nominal_diameter_mm / distal <= 0.6 + 1e-9
 
 
+def test_a_balloon_that_failed_is_not_offered_again_before_something_else() -> None:
+    def kinds(*tried: Preparation, **more: object) -> list[Preparation]:
+        known = replace(Hardness(calcium=Calcium.SEVERE, tried=tried), **more)  # type: ignore[arg-type]
+        return [s.kind for s in steps_for(known, BALLOONS, BURRS, distal_mm=3.0, longest_mm=20.0)]
+
+    nc, litho, score, burr = (
+        Preparation.NON_COMPLIANT,
+        Preparation.LITHOTRIPSY,
+        Preparation.SCORING,
+        Preparation.ATHERECTOMY,
+    )
+    assert kinds(nc) == [litho, score, burr, nc]
+    assert kinds(litho, score, nc) == [burr, nc]
+    assert kinds(litho, score, nc, dissected=True) == []  # nothing left: never a burr through a dissection
+    assert kinds(nc, litho, score, dissected=True) == [nc]  # something else has been done since it failed
+    assert kinds(litho, score, burr, nc) == []
+
+
+@given(distal=st.floats(2.0, 4.2), length=st.floats(4.0, 40.0))
+def test_a_short_lesion_is_not_prepared_by_a_small_balloon_where_a_wider_one_is_on_the_shelf(
+    distal: float, length: float
+) -> None:
+    """Common practice, no source: 0.5 mm below the reference first; a small balloon only where nothing larger crosses."""
+    soft = Hardness(calcium=Calcium.MILD)
+    first, last = steps_for(soft, BALLOONS, BURRS, distal_mm=distal, longest_mm=length)
+    for step, kind, wanted in (
+        (first, "semi_compliant", max(distal - 0.5, 0.5 * distal)),
+        (last, "non_compliant", distal),
+    ):
+        sizes = [inflation_to(b, wanted) for b in BALLOONS if b.balloon_type == kind]
+        widest = max((x.diameter_mm for x in sizes if x is not None), default=0.0)
+        if widest == 0.0:
+            assert step.sized is None
+            continue
+        assert step.sized is not None
+        assert step.sized.inflation.diameter_mm >= min(0.9 * wanted, widest - 0.05) - 1e-3
+        assert (LONGER in step.cautions) is (step.sized.balloon.working_mm > length)
+
+
+def test_the_first_balloon_of_a_short_lesion_in_a_wide_vessel() -> None:
+    """A vessel of 3.91 mm and a stretch of 12 mm: the semi-compliant balloons of 12 mm end at 1.5 mm, those of 15 go on to 3.0."""
+    soft = Hardness(calcium=Calcium.MILD)
+    first, _ = steps_for(soft, BALLOONS, BURRS, distal_mm=3.91, longest_mm=12.0)
+    assert first.sized is not None and first.sized.balloon.id == "bal-sc-300-15"
+    uncrossed = replace(soft, uncrossed=True)
+    small, *_ = steps_for(uncrossed, BALLOONS, BURRS, distal_mm=3.91, longest_mm=12.0)
+    assert small.kind is Preparation.SMALL_BALLOON and small.sized is not None
+    assert small.sized.inflation.diameter_mm <= 1.5
+
+
 def test_imaging_overrides_angiography_about_calcium() -> None:
     seen = Hardness(calcium=Calcium.SEVERE, oct_score=1, arc_deg=90.0)
     assert Preparation.LITHOTRIPSY not in [kind for kind, _ in order_of(seen)]
     assert Preparation.LITHOTRIPSY in [
         kind for kind, _ in order_of(replace(seen, oct_score=4, arc_deg=300.0))
     ]
+
+
+def test_balloons_no_longer_than_their_overlap_do_not_make_a_row() -> None:
+    with pytest.raises(InputError, match="longer than their overlap"):
+        in_a_row(working_mm=2.0, length_mm=20.0)
 
 
 def test_a_burr_keeps_to_its_ratio() -> None:

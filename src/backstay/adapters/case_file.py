@@ -113,6 +113,28 @@ class ImagingTable(FileModel):
     calcium_length_mm: float | None = Field(None, ge=0, le=200)
     nodule: bool = False
     stent_area_mm2: float | None = Field(None, ge=0.5, le=60, description="the least, after the last balloon")
+    malapposition_mm: float | None = Field(None, ge=0, le=4, description="greatest, strut to wall; 0: none")
+    malapposition_length_mm: float | None = Field(None, ge=0, le=100)
+    edge_dissection_deg: float | None = Field(
+        None, ge=0, le=360, description="at an edge of the stent; 0: none"
+    )
+    edge_dissection_length_mm: float | None = Field(None, ge=0, le=100)
+
+    @model_validator(mode="after")
+    def _found_after_a_stent_has_size_and_length(self) -> Self:
+        for size, length in (
+            ("malapposition_mm", "malapposition_length_mm"),
+            ("edge_dissection_deg", "edge_dissection_length_mm"),
+        ):
+            if (getattr(self, size) is None) != (getattr(self, length) is None):
+                given, lacking = (size, length) if getattr(self, length) is None else (length, size)
+                raise InputError(
+                    f"{given} is judged only together with {lacking}",
+                    field=lacking,
+                    value=None,
+                    allowed="a number, 0 where there is none",
+                )
+        return self
 
     @model_validator(mode="after")
     def _nothing_was_seen_from_outside(self) -> Self:
@@ -122,6 +144,19 @@ class ImagingTable(FileModel):
                 "a catheter that did not cross has measured nothing",
                 field=seen[0],
                 allowed="nothing with crossed = false",
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _zones_lie_in_order(self) -> Self:
+        near = None if self.proximal is None else self.proximal.at_mm
+        far = None if self.distal is None else self.distal.at_mm
+        if near is not None and far is not None and far <= near:
+            raise InputError(
+                "the distal landing zone must lie beyond the proximal one",
+                field="distal.at_mm",
+                value=far,
+                allowed=f"more than proximal.at_mm = {near:g}",
             )
         return self
 
@@ -144,6 +179,27 @@ class LesionTable(_Span):
     )
     bridging_collaterals: bool = False
     imaging: ImagingTable | None = None
+
+    @model_validator(mode="after")
+    def _zones_lie_on_their_sides(self) -> Self:
+        image = self.imaging
+        near = None if image is None or image.proximal is None else image.proximal.at_mm
+        far = None if image is None or image.distal is None else image.distal.at_mm
+        if near is not None and near >= self.to_mm:
+            raise InputError(
+                "a proximal landing zone lies before the lesion's end",
+                field="imaging.proximal.at_mm",
+                value=near,
+                allowed=f"less than to_mm = {self.to_mm:g}",
+            )
+        if far is not None and far <= self.from_mm:
+            raise InputError(
+                "a distal landing zone lies beyond the lesion's beginning",
+                field="imaging.distal.at_mm",
+                value=far,
+                allowed=f"more than from_mm = {self.from_mm:g}",
+            )
+        return self
 
 
 class BranchTable(FileModel):

@@ -175,7 +175,7 @@ class Expected(_Model):
     least_diameter_mm: float
     floor_ivus_mm2: float
     floor_oct_mm2: float
-    chart_mm: float = Field(description="largest size by the charts of what is planned")
+    chart_mm: float = Field(description="size by the charts at the distal end")
     series_least_mm: float = Field(
         description="least lumen a series found after such a chart size; information"
     )
@@ -183,6 +183,9 @@ class Expected(_Model):
     measured_area_mm2: float | None
     measured_expansion: float | None
     measured_verdict: str
+    measured_findings: list[str] = Field(
+        default_factory=list, description="malapposition and edge dissection, judged where imaging gave them"
+    )
     left_main: list[dict[str, Any]] = Field(
         default_factory=list, description="the sets in use where it lies in the left main; they disagree"
     )
@@ -197,6 +200,8 @@ class DrugOption(_Model):
     name: str = ""
     pressure_atm: float | None = None
     diameter_mm: float | None = None
+    count: int = Field(0, description="how many it takes to cover the stretch, each used once; 0: none suits")
+    covers_mm: float = Field(0.0, description="what they cover together, overlap taken off")
     conditions: list[str] = Field(default_factory=list)
 
 
@@ -207,12 +212,21 @@ class Stretch(_Model):
     from_mm: float
     to_mm: float
     size: SizeWanted
+    imaged_at_mm: list[float] = Field(
+        default_factory=list, description="where a lumen that imaging measured is the reference"
+    )
+    reach_mm: float = Field(
+        0.0, description="beyond these places, the length over which angiography's reference comes back"
+    )
     preparation: list[PreparationStep]
     gate: str
     weights: StentWeights
     best: StentRow | None
     other: list[StentRow] = Field(description="the best of each other number of stents")
     missing: list[str] = Field(description="what the shelf lacks where nothing suits")
+    missed: list[str] = Field(
+        default_factory=list, description="lesions that the best stents rather do not cover from end to end"
+    )
     after: list[PlannedBalloon]
     branches: list[BranchAdvice]
     expected: Expected

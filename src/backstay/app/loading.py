@@ -228,6 +228,10 @@ def _within(value_mm: float, length_mm: float, field: str) -> None:
 def _lesions(case: CaseDocument, length_mm: float) -> tuple[Lesion, ...]:
     for k, lesion in enumerate(case.vessel.lesion):
         _within(lesion.to_mm, length_mm, f"vessel.lesion#{k + 1}.to_mm")
+        for side in ("proximal", "distal"):
+            zone = None if lesion.imaging is None else getattr(lesion.imaging, side)
+            if zone is not None and zone.at_mm is not None:
+                _within(zone.at_mm, length_mm, f"vessel.lesion#{k + 1}.imaging.{side}.at_mm")
     return tuple(
         Lesion(
             from_mm=lesion.from_mm,

@@ -15,6 +15,7 @@ from backstay.adapters.treatment_file import (
     Worth,
 )
 from backstay.core.inference.chance_words import chance_words
+from backstay.core.treatment.balloons import DRUG_OVERLAP_MM
 from backstay.identifiers import BalloonUse, BranchingLaw, SizedBy
 from backstay.report.words import CALCIUM, number, percent, quantity, reading, source_words
 
@@ -92,8 +93,15 @@ def stretch_title(stretch: Stretch) -> str:
 def size_words(stretch: Stretch) -> str:
     """Return which labels are allowed, and why."""
     s = stretch.size
-    return (
+    label = (
         f"Label {number(s.low_mm, 2)} to {number(s.high_mm, 2)} mm at the distal landing zone, by {BY[s.by]}."
+    )
+    if not stretch.imaged_at_mm:
+        return label
+    places = " and ".join(number(at, 0) for at in stretch.imaged_at_mm)
+    return (
+        f"{label} Imaging's lumen is the reference at {places} mm; beyond, angiography's comes back over "
+        f"{number(stretch.reach_mm, 0)} mm (judgement, no source)."
     )
 
 
@@ -200,11 +208,12 @@ def expected_words(e: Expected) -> list[str]:
             if min(e.reference_areas_mm2) < e.floor_oct_mm2
             else "."
         ),
-        f"After a chart size of {number(e.chart_mm, 2)} mm a published series found {number(e.series_least_mm, 2)} mm on average, of it "
-        f"{number(e.series_recoil_mm, 2)} mm recoil. {SERIES}",
+        f"After a chart size of {number(e.chart_mm, 2)} mm, as planned at the distal end, a published series found "
+        f"{number(e.series_least_mm, 2)} mm on average, of it {number(e.series_recoil_mm, 2)} mm recoil. {SERIES}",
     ]
     if e.measured_verdict:
         found.append(f"Measured: {number(e.measured_area_mm2 or 0.0, 1)} mm², {e.measured_verdict}.")
+    found += [f"Measured: {text}." for text in e.measured_findings]
     for group in e.left_main:
         areas = ", ".join(f"{place} {number(area, 1)}" for place, area in group["areas_mm2"])
         found.append(f"Left main, {group['name']}: {areas} mm² ({source_words(group['source'])}).")
@@ -240,7 +249,13 @@ def drug_words(stretch: Stretch) -> list[str]:
     if not d.offered:
         return []
     with_what = d.name if d.device is None else f"{d.name} at {number(d.pressure_atm or 0.0, 0)} atm"
-    return [f"A drug-coated balloon instead: {d.why}; {with_what}. {'; '.join(d.conditions)}."]
+    if d.count > 1:
+        with_what += (
+            f", {d.count} of them one after another, each used once, overlapping by {number(DRUG_OVERLAP_MM, 0)} mm (common practice, no "
+            f"source): {number(d.covers_mm, 0)} mm for a stretch of {number(stretch.to_mm - stretch.from_mm, 0)} mm"
+        )
+    name = "Drug-coated balloons" if d.count > 1 else "A drug-coated balloon"
+    return [f"{name} instead: {d.why}; {with_what}. {'; '.join(d.conditions)}."]
 
 
 def loss_rows(worth: Worth) -> list[list[str]]:
@@ -294,6 +309,6 @@ def headline(doc: TreatmentDocument) -> str:
             first, last = stretch.best.stents[0].from_mm, stretch.best.stents[-1].to_mm
             parts.append(f"{names}, from {number(first, 0)} to {number(last, 0)} mm")
     if not parts:
-        return "The case file names no lesion to treat."
+        return "The case file names no lesion to treat, or none that is narrowed."
     text = "; ".join(parts)
     return text[:1].upper() + text[1:] + "."

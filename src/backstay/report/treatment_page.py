@@ -40,6 +40,7 @@ def _stretch(stretch: Stretch) -> str:
     else:
         inner += [
             table(*words.stent_table(stretch), style="stack"),
+            items(stretch.missed, "not"),
             *(element("p", text, "soft") for text in words.objective_words(stretch)),
             table(words.BALLOON_HEAD, [words.balloon_row(b) for b in stretch.after], style="stack"),
         ]

@@ -51,6 +51,7 @@ def _stretch(t: Terminal, stretch: Stretch) -> None:
     else:
         head, rows = words.stent_table(stretch)
         t.table(head, rows, (16, 14, 17, 10, 12, 10, 9, 12)[: len(head)])
+        t.bullets(stretch.missed, "!", "bold")
         for text in words.objective_words(stretch):
             t.say(text)
         t.table(list(words.BALLOON_HEAD), [words.balloon_row(b) for b in stretch.after], (14, 22, 12, 18, 26))

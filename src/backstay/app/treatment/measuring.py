@@ -24,7 +24,7 @@ from backstay.core.treatment.classify import (
     reasons_for_b,
     reasons_for_c,
 )
-from backstay.core.treatment.lesions import Estimate, Measured, measure_lesions
+from backstay.core.treatment.lesions import END_RATIO, Estimate, Measured, measure_lesions
 from backstay.core.treatment.preparation import Hardness, is_hard, order_of, seen_by_angiography
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.core.treatment.sizing import diameter_of_area_mm
@@ -65,6 +65,17 @@ class CaseLesion:
         return found if found is not None and found.crossed else None
 
     @property
+    def planned(self) -> bool:
+        """Return whether it is treated: named, and narrowed by a tenth or more, or with another reason to treat it."""
+        table = self.table
+        if table is None:
+            return False
+        percent = tightness(self)[1].value
+        treated = bool(table.prepared) or table.dissected or table.opened_fully
+        other = table.in_stent or table.thrombus or table.occluded_months is not None
+        return percent >= 100.0 * END_RATIO or treated or other
+
+    @property
     def landing_mm(self) -> tuple[float, float]:
         """Return both landing zones: where imaging put them, else those of the path."""
         near, far = self.measured.landing_mm
@@ -101,16 +112,13 @@ def lumen_of(case: LoadedCase) -> Lumen:
     """
     raw, path = read_path(case.inputs[1]), case.path
     if len(raw.radius_mm) < 2 * FEWEST_ROWS:
-        return lumen_from_rows(
-            path.s_mm, 2.0 * path.radius_mm, sd_mm=2.0 * float(np.median(path.radius_sd_mm))
-        )
+        return lumen_from_rows(path.s_mm, 2.0 * path.radius_mm, sd_mm=2.0 * path.radius_sd_mm)
     _, nearest = cKDTree(path.points_mm).query(raw.points_mm)
     step = np.einsum("ij,ij->i", raw.points_mm - path.points_mm[nearest], path.tangents[nearest])
     s = np.clip(path.s_mm[nearest] + step, 0.0, path.length_mm)
     # A path that passes itself closely must not send a row to the other limb: rows keep their order.
     s = np.maximum.accumulate(np.minimum(s, np.minimum.accumulate(s[::-1] + 5.0)[::-1]))
-    sd_mm = 2.0 * float(np.median(raw.radius_sd_mm))
-    return lumen_from_rows(s, 2.0 * raw.radius_mm, sd_mm=sd_mm)
+    return lumen_from_rows(s, 2.0 * raw.radius_mm, sd_mm=2.0 * raw.radius_sd_mm)
 
 
 def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, list[CaseLesion]]:
@@ -125,12 +133,37 @@ def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, l
         if joined == entries:
             break
         entries, tables = joined, [one_table(case, group) for group in joined]
-    return fit, [
+    lesions = [
         CaseLesion(m, None)
         if m.named is None
         else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]))
         for m in measured
     ]
+    for lesion in lesions:
+        _check_zones(case, lesion)
+    return fit, lesions
+
+
+def _check_zones(case: LoadedCase, lesion: CaseLesion) -> None:
+    """Refuse a landing zone of imaging that lies on the wrong side of the other one, which the path gave."""
+    near, far = lesion.landing_mm
+    image = lesion.imaging
+    if near < far or image is None:
+        return
+    number = next(k for k in lesion.entries if case.vessel.lesion[k - 1].imaging is not None)
+    is_near = image.proximal is not None and image.proximal.at_mm is not None
+    side, value, allowed = (
+        ("proximal", near, f"less than {far:.1f} mm")
+        if is_near
+        else ("distal", far, f"more than {near:.1f} mm")
+    )
+    raise InputError(
+        "by the path this landing zone lies on the other side of the lesion",
+        field=f"vessel.lesion#{number}.imaging.{side}.at_mm",
+        value=value,
+        allowed=allowed,
+        where=str(case.file),
+    )
 
 
 def on_one_narrowing(measured: list[Measured], entries: list[tuple[int, ...]]) -> list[tuple[int, ...]]:
@@ -195,6 +228,22 @@ def spread(estimate: Estimate, digits: int = 2) -> Spread:
     )
 
 
+def tightness(lesion: CaseLesion) -> tuple[Estimate, Estimate, Estimate]:
+    """Return least lumen and stenosis by diameter and area, the least lumen by imaging where it was measured.
+
+    Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's.
+    """
+    m, seen_mm = lesion.measured, lesion.least_seen_mm
+    if seen_mm is None:
+        return m.least_mm, m.diameter_percent, m.area_percent
+    ref = m.reference_mm
+    by_diameter, by_area = (
+        Estimate(*(100.0 * (1.0 - (seen_mm / at_mm) ** power) for at_mm in (ref.value, ref.low, ref.high)))
+        for power in (1, 2)
+    )
+    return Estimate(seen_mm, seen_mm, seen_mm), by_diameter, by_area
+
+
 def described(case: LoadedCase, lesions: list[CaseLesion]) -> list[MeasuredLesion]:
     """Return every lesion with its class, its conflicts and its notes."""
     return [_described(case, lesions, k) for k in range(len(lesions))]
@@ -205,6 +254,7 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
     m, table = lesion.measured, lesion.table
     features = features_of(case, lesion)
     near, far = lesion.landing_mm
+    least, by_diameter, by_area = tightness(lesion)
     reasons = reasons_for_c(features) or reasons_for_b(features)
     return MeasuredLesion(
         number=k + 1,
@@ -214,10 +264,10 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
         to_mm=spread(m.to_mm, 1),
         length_mm=spread(m.length_mm, 1),
         narrowest_at_mm=round(m.narrowest_at_mm, 1),
-        least_mm=spread(m.least_mm),
+        least_mm=spread(least),
         reference_mm=spread(m.reference_mm),
-        diameter_percent=spread(m.diameter_percent, 0),
-        area_percent=spread(m.area_percent, 0),
+        diameter_percent=spread(by_diameter, 0),
+        area_percent=spread(by_area, 0),
         landing_from_mm=round(near, 1),
         landing_to_mm=round(far, 1),
         proximal_mm=spread(m.proximal_mm),
@@ -363,12 +413,18 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
             gap = b.from_mm.value - a.to_mm.value
             if gap <= TANDEM_GAP_MM:
                 found.append(f"tandem: {max(gap, 0.0):.0f} mm {where} it lies lesion {other + 1}")
+    if lesions[k].least_seen_mm is not None:
+        found.append(
+            "least lumen and stenosis are imaging's, against the reference by angiography; imaging's own error is not in their ranges"
+        )
     if m.ostial:
         found.append("begins at or near the path's first point: no reference was seen before it")
     if m.reaches_end:
         found.append("runs to the end of the path: no reference was seen beyond it")
     if table is None:
         found.append("the case file does not name it: it is measured, not planned")
+    elif not lesions[k].planned:
+        found.append("not narrowed by a tenth: it is measured, and no stent is planned")
     elif table.imaging is not None and not table.imaging.crossed:
         found.append(
             "the imaging catheter did not cross: sized by angiography alone, and taken as hard to cross"

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 
+from backstay.adapters.case_file import ImagingTable
 from backstay.adapters.treatment_file import DrugOption, Expected, PlannedBalloon
 from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
 from backstay.core.treatment import result
-from backstay.core.treatment.balloons import choose_balloon
+from backstay.core.treatment.balloons import choose_balloon, in_a_row
 from backstay.core.treatment.sizing import RECOIL_MM, area_mm2, diameter_of_area_mm, expected_final_mm
 from backstay.core.treatment.stents import Choice
 
@@ -23,10 +24,7 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
     far_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
     areas = (area_mm2(near_mm), area_mm2(far_mm))
     least = result.least_acceptable_mm2(reference_areas_mm2=areas)
-    sizes = [b.diameter_mm for b in after if b.diameter_mm is not None]
-    if choice is not None:
-        sizes += [p.inflation.diameter_mm for p in choice.placed if p.inflation is not None]
-    chart_mm = max(sizes, default=work.wanted.distal.target_mm)
+    chart_mm = _distal_chart_mm(work, choice, after)
     measured, ratio, verdict = _measured_result(work, areas)
     return Expected(
         reference_areas_mm2=[round(a, 2) for a in areas],
@@ -40,8 +38,21 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
         measured_area_mm2=measured,
         measured_expansion=ratio,
         measured_verdict=verdict,
+        measured_findings=[text for n, x in work.lesions if x.imaging for text in _findings(n, x.imaging)],
         left_main=[asdict(s) for s in result.LEFT_MAIN_SETS] if _in_left_main(work) else [],
     )
+
+
+def _distal_chart_mm(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon]) -> float:
+    """Return what the charts give at the distal end, where the vessel is narrowest: by the last stent and its own balloon."""
+    if choice is None:
+        return work.wanted.distal.target_mm
+    last = choice.placed[-1]
+    stent_mm = last.stent.nominal_diameter_mm if last.inflation is None else last.inflation.diameter_mm
+    own = (
+        after[len(choice.placed) - 1] if after else None
+    )  # one post-dilatation a stent, in order, comes first
+    return max(stent_mm, own.diameter_mm or 0.0) if own is not None else stent_mm
 
 
 def _in_left_main(work: Work) -> bool:
@@ -67,6 +78,27 @@ def _measured_result(work: Work, areas: tuple[float, float]) -> tuple[float | No
     return area, round(ratio, 4), verdict
 
 
+def _findings(number: int, image: ImagingTable) -> list[str]:
+    """Return what imaging found beside the area, against the consensus criteria."""
+    found = []
+    if image.malapposition_mm is not None and image.malapposition_length_mm is not None:
+        depth_mm, length_mm = image.malapposition_mm, image.malapposition_length_mm
+        acts = result.malapposition_matters(depth_mm=depth_mm, length_mm=length_mm)
+        asked = "{:g} mm or more over more than {:g} mm".format(*result.MALAPPOSITION_MM)
+        found.append(_finding(number, f"malapposition of {depth_mm:g} mm over {length_mm:g} mm", acts, asked))
+    if image.edge_dissection_deg is not None and image.edge_dissection_length_mm is not None:
+        arc_deg, length_mm = image.edge_dissection_deg, image.edge_dissection_length_mm
+        acts = result.edge_dissection_matters(arc_deg=arc_deg, length_mm=length_mm)
+        asked = "{:g}° or more and {:g} mm or more".format(*result.EDGE_DISSECTION_DEG_MM)
+        found.append(_finding(number, f"edge dissection of {arc_deg:g}° over {length_mm:g} mm", acts, asked))
+    return found
+
+
+def _finding(number: int, what: str, acts: bool, asked: str) -> str:
+    verdict = "act on it" if acts else "below what is acted on"
+    return f"lesion {number}, {what}: {verdict} ({asked}, from memory)"
+
+
 def drug_option(work: Work) -> DrugOption:
     """Return whether a drug-coated balloon deserves thought, and which."""
     tables = [x.table for _, x in work.lesions if x.table is not None]
@@ -85,8 +117,13 @@ def drug_option(work: Work) -> DrugOption:
         "it reaches beyond what was prepared at both ends, so that nothing is stretched without drug",
         "one long inflation as its instructions say; a stent stays ready",
     ]
+    count, covers_mm = (
+        (0, 0.0) if sized is None else in_a_row(working_mm=sized.balloon.working_mm, length_mm=work.length_mm)
+    )
     return DrugOption(
         offered=True,
+        count=count,
+        covers_mm=round(covers_mm, 1),
         why=why,
         device=None if sized is None else sized.balloon.id,
         name="none on the shelf suits" if sized is None else sized.balloon.name,

@@ -17,10 +17,10 @@ from backstay.adapters.treatment_file import (
 )
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.afterwards import miss_words
-from backstay.app.treatment.measuring import CaseLesion, described, measure, spread
+from backstay.app.treatment.measuring import CaseLesion, described, measure, spread, tightness
 from backstay.app.treatment.recorded import as_recorded
 from backstay.app.treatment.stretches import cautions_of, planned
-from backstay.app.treatment.work import stretches_of
+from backstay.app.treatment.work import Work, label_conflict, stretches_of
 from backstay.app.treatment.worth import worth_of
 from backstay.core.rigging.devices import Balloon, Device, Stent
 from backstay.core.treatment.compliance import inflation_to
@@ -68,7 +68,7 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
     fit, lesions = measure(case, np.random.default_rng(seed))
     work = stretches_of(case, fit, lesions)
     stretches = [planned(w) for w in work]
-    measured = described(case, lesions)
+    measured = _with_labels(described(case, lesions), work)
     worth = worth_of(case.flow, lesions)
     return TreatmentDocument(
         schema=1,
@@ -92,6 +92,16 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
         cautions=list(dict.fromkeys([*CAUTIONS, *(c for w in work for c in cautions_of(w))])),
         disclaimer=DISCLAIMER,
     )
+
+
+def _with_labels(measured: list[MeasuredLesion], work: Sequence[Work]) -> list[MeasuredLesion]:
+    """Return the lesions with the conflict about a stretch's label beside those of its distal lesion."""
+    found = list(measured)
+    for one in work:
+        conflict, k = label_conflict(one), one.lesions[-1][0] - 1
+        if conflict is not None:
+            found[k] = found[k].model_copy(update={"conflicts": [*found[k].conflicts, conflict]})
+    return found
 
 
 def _picture(fit: ReferenceFit) -> VesselPicture:
@@ -179,6 +189,11 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
                 "measured, and not planned."
             )
             continue
+        if not lesion.planned:
+            found.append(
+                f"Lesion {number}: a narrowing of {tightness(lesion)[1].value:.0f} % at {table.from_mm:.0f} to {table.to_mm:.0f} mm, "
+                f"less than a tenth: no stent is planned. Plaque without narrowing does not show on the lumen."
+            )
         if len(lesion.entries) > 1:
             entries = " and ".join(str(k) for k in lesion.entries)
             found.append(

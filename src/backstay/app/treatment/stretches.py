@@ -15,11 +15,24 @@ from backstay.adapters.treatment_file import (
 from backstay.app.treatment.afterwards import balloons_after, branches
 from backstay.app.treatment.measuring import CaseLesion, hardness
 from backstay.app.treatment.results import drug_option, expected
-from backstay.app.treatment.work import Work, weights_of
+from backstay.app.treatment.work import Work, seen_at, weights_of
 from backstay.core.rigging.devices import Balloon, Burr, Stent
-from backstay.core.treatment.preparation import GATE, NO_ATHERECTOMY, steps_for
+from backstay.core.treatment.overriding import REACH_MM
+from backstay.core.treatment.preparation import (
+    GATE,
+    IN_ORDER,
+    NO_ATHERECTOMY,
+    NOTHING_LEFT,
+    Step,
+    order_of,
+    steps_for,
+)
 from backstay.core.treatment.sizing import SizeRule
 from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
+from backstay.identifiers import Preparation
+
+COVERED_SHARE = 0.5
+"""A lesion that lies inside its stents in fewer draws than this is rather missed than covered: judgement, no source."""
 
 
 def planned(work: Work) -> Stretch:
@@ -31,12 +44,15 @@ def planned(work: Work) -> Stretch:
         from_mm=round(work.wanted.from_mm, 1),
         to_mm=round(work.wanted.to_mm, 1),
         size=_size_wanted(work.wanted.distal),
+        imaged_at_mm=sorted(round(x.at_mm, 1) for x in seen_at([lesion for _, lesion in work.lesions])),
+        reach_mm=REACH_MM,
         preparation=preparation(work),
-        gate="" if all(_opened(x) for _, x in work.lesions) else GATE,
+        gate=_gate(work),
         weights=StentWeights(**asdict(weights_of(work.case))),
         best=None if chosen.best is None else _row(work, chosen.best),
         other=[_row(work, c) for c in _others(chosen)],
         missing=list(chosen.missing),
+        missed=[] if chosen.best is None else missed(work, chosen.best),
         after=after,
         branches=branches(work, chosen.best),
         expected=expected(work, chosen.best, after),
@@ -53,6 +69,14 @@ def _size_wanted(rule: SizeRule) -> SizeWanted:
     return SizeWanted(**values)
 
 
+def _gate(work: Work) -> str:
+    """Return what keeps a stent out, and that nothing is left to try where it is so."""
+    closed = [(number, x) for number, x in work.lesions if not _opened(x)]
+    stuck = [number for number, x in closed if not order_of(hardness(x))]
+    said = "".join(f"; lesion {number}: {NOTHING_LEFT}" for number in stuck)
+    return f"{GATE}{said}" if closed else ""
+
+
 def _opened(lesion: CaseLesion) -> bool:
     return lesion.table is not None and lesion.table.opened_fully
 
@@ -61,40 +85,51 @@ def _opened(lesion: CaseLesion) -> bool:
 
 
 def preparation(work: Work) -> list[PreparationStep]:
-    """Return the ways to prepare, of the hardest lesion of the stretch; what runs through it runs through every dissection in it."""
-    facts = [hardness(lesion) for _, lesion in work.lesions]
-    dissected = any(fact.dissected for fact in facts)
-    facts = [replace(fact, dissected=dissected) for fact in facts]
+    """Return the ways to prepare: of every lesion of the stretch, each way once, in the trade's order.
+
+    What runs through one lesion runs through every dissection in the stretch.
+    """
+    facts = {number: hardness(lesion) for number, lesion in work.lesions}
+    dissected = any(fact.dissected for fact in facts.values())
     balloons, burrs = work.of(Balloon), work.of(Burr)
     distal_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
-    found = [
-        steps_for(fact, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm) for fact in facts
-    ]
-    return [
-        PreparationStep(
-            kind=step.kind,
-            device=_id(step.sized.balloon if step.sized else step.burr),
-            name=_name(step.sized.balloon if step.sized else step.burr),
-            pressure_atm=step.sized.inflation.pressure_atm if step.sized else None,
-            diameter_mm=step.sized.inflation.diameter_mm
-            if step.sized
-            else step.burr.nominal_diameter_mm
-            if step.burr
-            else None,
-            why=step.why,
-            missing=step.missing,
-            cautions=list(step.cautions),
-        )
-        for step in max(found, key=len)
-    ]
+    found: dict[Preparation, dict[int, Step]] = {}
+    for number, fact in facts.items():
+        known = replace(fact, dissected=dissected)
+        for step in steps_for(known, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm):
+            found.setdefault(step.kind, {})[number] = step
+    return [_prepared(found[kind], len(facts)) for kind in IN_ORDER if kind in found]
 
 
-def _id(device: Balloon | Burr | None) -> str | None:
-    return None if device is None else device.id
+def _prepared(steps: dict[int, Step], of: int) -> PreparationStep:
+    """Return one way to prepare, by the lesions of `of` in the stretch that ask for it; all ask for the same size."""
+    step = next(iter(steps.values()))
+    device = step.sized.balloon if step.sized else step.burr
+    inflation = step.sized.inflation if step.sized else None
+    size_mm = step.burr.nominal_diameter_mm if step.burr else None
+    return PreparationStep(
+        kind=step.kind,
+        device=None if device is None else device.id,
+        name="none on the shelf" if device is None else device.name,
+        pressure_atm=inflation.pressure_atm if inflation else None,
+        diameter_mm=inflation.diameter_mm if inflation else size_mm,
+        why=_reasons({number: one.why for number, one in steps.items()}, of),
+        missing=step.missing,
+        cautions=list(dict.fromkeys(c for one in steps.values() for c in one.cautions)),
+    )
 
 
-def _name(device: Balloon | Burr | None) -> str:
-    return "none on the shelf" if device is None else device.name
+def _reasons(why: dict[int, str], of: int) -> str:
+    """Return the reasons of a way to prepare, each with its lesions where it is not that of all."""
+    by_words: dict[str, list[str]] = {}
+    for number, words in why.items():
+        by_words.setdefault(words, []).append(str(number))
+    if len(by_words) == 1 and len(why) == of:
+        return next(iter(by_words))
+    return "; ".join(
+        f"lesion{'s' if len(numbers) > 1 else ''} {' and '.join(numbers)}: {words}"
+        for words, numbers in by_words.items()
+    )
 
 
 # Stents
@@ -111,6 +146,22 @@ def _row(work: Work, choice: Choice) -> StentRow:
         price=choice.price,
         covers=round(min(inside), 3),
     )
+
+
+def missed(work: Work, choice: Choice) -> list[str]:
+    """Return which lesions the stents rather do not cover: in fewer than half of the draws."""
+    first, last = choice.placed[0].from_mm, choice.placed[-1].to_mm
+    found = []
+    for number, lesion in work.lesions:
+        m = lesion.measured
+        share = m.share_covered(first, last)
+        if share < COVERED_SHARE:
+            found.append(
+                f"geographic miss along: stents from {first:.0f} to {last:.0f} mm cover lesion {number}, {m.from_mm.value:.0f} to "
+                f"{m.to_mm.value:.0f} mm by the path, from end to end in {100 * share:.0f} % of draws"
+                + (": look at the landing zones that imaging was given" if lesion.imaging else "")
+            )
+    return found
 
 
 def _planned_stent(p: Placed) -> PlannedStent:

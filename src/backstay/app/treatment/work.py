@@ -7,17 +7,23 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from backstay.adapters.treatment_file import Conflict
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.measuring import CaseLesion
 from backstay.core.rigging.devices import Device
 from backstay.core.rigging.move_facts import TWO_SHORTER_STENTS
+from backstay.core.treatment.overriding import Seen, seen_reference_mm
 from backstay.core.treatment.reference import ReferenceFit
-from backstay.core.treatment.sizing import SizeRule, size_by_angiography, size_by_lumen, size_by_outer_wall
+from backstay.core.treatment.sizing import (
+    LABEL_STEP_MM,
+    SizeRule,
+    size_by_angiography,
+    size_by_lumen,
+    size_by_outer_wall,
+)
 from backstay.core.treatment.stents import Wanted, Weights
-
-FloatArray = NDArray[np.float64]
+from backstay.identifiers import SizedBy
 
 DeviceT = TypeVar("DeviceT", bound=Device)
 
@@ -61,10 +67,10 @@ def weights_of(case: LoadedCase) -> Weights:
 
 
 def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> list[Work]:
-    """Return what is treated in one go: the lesions the case names, joined where no healthy gap would be left."""
+    """Return what is treated in one go: the lesions to plan, joined where no healthy gap would be left."""
     groups: list[list[tuple[int, CaseLesion]]] = []
     for number, lesion in enumerate(lesions, 1):
-        if lesion.table is None:
+        if not lesion.planned:
             continue
         if groups and lesion.landing_mm[0] - groups[-1][-1][1].landing_mm[1] < NO_GAP_MM:
             groups[-1].append((number, lesion))
@@ -75,25 +81,41 @@ def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesi
 
 def _wanted(fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> Wanted:
     from_mm, to_mm = lesions[0].landing_mm[0], lesions[-1].landing_mm[1]
-    reference = overridden(fit, lesions, from_mm, to_mm)
-    distal_mm = float(np.interp(to_mm, fit.s_mm, reference))
+    seen = seen_at(lesions)
+    s_mm = np.union1d(fit.s_mm, [x.at_mm for x in seen])
+    reference = seen_reference_mm(s_mm, np.interp(s_mm, fit.s_mm, fit.reference_mm), seen)
+    distal_mm = float(np.interp(to_mm, s_mm, reference))
     rule = rule_for(lesions[0], lesions[-1], distal_mm)
-    return Wanted(from_mm, to_mm, rule, fit.s_mm, reference)
+    return Wanted(from_mm, to_mm, rule, s_mm, reference)
 
 
-def overridden(fit: ReferenceFit, lesions: Sequence[CaseLesion], from_mm: float, to_mm: float) -> FloatArray:
-    """Return the reference along the path, scaled to what imaging measured at the landing zones."""
-    first, last = lesions[0].imaging, lesions[-1].imaging
-    seen = []
-    if first is not None and first.proximal is not None:
-        seen.append((from_mm, first.proximal.lumen_mm))
-    if last is not None and last.distal is not None:
-        seen.append((to_mm, last.distal.lumen_mm))
-    if not seen:
-        return fit.reference_mm
-    places = [at for at, _ in seen]
-    factors = [lumen / float(np.interp(at, fit.s_mm, fit.reference_mm)) for at, lumen in seen]
-    return np.asarray(fit.reference_mm * np.interp(fit.s_mm, places, factors))
+def seen_at(lesions: Sequence[CaseLesion]) -> list[Seen]:
+    """Return where imaging measured the lumen: the landing zones of every lesion, each lesion's in one pullback."""
+    found = []
+    for pullback, lesion in enumerate(lesions):
+        image = lesion.imaging
+        zones = () if image is None else (image.proximal, image.distal)
+        for at_mm, zone in zip(lesion.landing_mm, zones, strict=False):
+            if zone is not None:
+                found.append(Seen(at_mm, zone.lumen_mm, pullback))
+    return found
+
+
+def label_conflict(work: Work) -> Conflict | None:
+    """Return where the outer wall asks for another label than angiography alone: by a step or more, or outside its range."""
+    rule, angio_mm = work.wanted.distal, work.far.measured.distal_mm.value
+    if rule.by is not SizedBy.OUTER_WALL:
+        return None
+    plain = size_by_angiography(distal_mm=angio_mm)
+    off_mm = abs(rule.target_mm - plain.target_mm)
+    if plain.allows(rule.target_mm) and off_mm < LABEL_STEP_MM - 1e-9:
+        return None
+    return Conflict(
+        what="label at the distal landing zone",
+        angiography=f"{plain.low_mm:.2f} to {plain.high_mm:.2f} mm, by a lumen of {angio_mm:.2f} mm",
+        imaging=f"{rule.low_mm:.2f} to {rule.high_mm:.2f} mm, by the outer wall",
+        so=f"label {rule.target_mm:.2f} mm wanted",
+    )
 
 
 def rule_for(first: CaseLesion, last: CaseLesion, distal_mm: float) -> SizeRule:

@@ -45,7 +45,7 @@ def worth_of(flow: FlowTable, lesions: Sequence[CaseLesion]) -> Worth | None:
     rows = [
         LossRow(
             lesion=k + 1,
-            planned=lesion.table is not None,
+            planned=lesion.planned,
             before_mmHg=_spread(
                 now.losses[k].total_mmHg, wide.losses[k].total_mmHg, tight.losses[k].total_mmHg
             ),
@@ -79,7 +79,7 @@ def _stenosis(lesion: CaseLesion, which: str) -> Stenosis:
 
 def _after(lesion: CaseLesion, ratio: float) -> Stenosis:
     """Return a lesion once it is opened; one that is not planned stays as it is."""
-    if lesion.table is None:
+    if not lesion.planned:
         return _stenosis(lesion, "value")
     m = lesion.measured
     normal_mm = m.reference_mm.value

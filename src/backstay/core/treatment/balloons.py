@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from backstay.core.rigging.devices import Balloon, Burr
 from backstay.core.treatment.compliance import Inflation, inflation_to
+from backstay.errors import InputError
 
 LITHOTRIPSY_ATM = (4.0, 6.0)
 """Working pressure of a lithotripsy balloon [@lithoprotocol]."""
 BURR_RATIOS = (0.4, 0.6)
 """Burr over artery as used now, from memory; a trial used 0.6 to 0.85 [@burrratio1996]."""
+
+DRUG_OVERLAP_MM = 2.0
+"""Drug-coated balloons one after another overlap by this much: common practice, no source."""
+SAME_SIZE_MM = 0.05
+"""Of balloons this near to each other length and stiffness decide: judgement, no source."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +44,7 @@ def choose_balloon(
     at_most_mm: float,
     longest_mm: float,
     highest_atm: float | None = None,
+    least_mm: float = 0.0,
 ) -> Sized | None:
     """Return the balloon of a type that opens widest without passing a size, and the pressure for it.
 
@@ -53,6 +61,9 @@ def choose_balloon(
         longer, the shortest counts.
     highest_atm : float, optional
         Pressure not to pass besides rated burst [atm].
+    least_mm : float
+        Size below which it is of little use [mm]; where none that is short enough reaches it, the shortest of those
+        that do counts, or of the widest where none does.
 
     Returns
     -------
@@ -61,15 +72,19 @@ def choose_balloon(
         rated burst, so that it is stiff. None where none stays within the size.
     """
     kind = [b for b in balloons if b.balloon_type == balloon_type]
-    fitting = [b for b in kind if b.working_mm <= longest_mm + 1e-9]
-    if kind and not fitting:
-        shortest = min(b.working_mm for b in kind)
-        fitting = [b for b in kind if b.working_mm <= shortest]
-    sized = [found for b in fitting if (found := _sized(b, at_most_mm, highest_atm)) is not None]
+    every = [found for b in kind if (found := _sized(b, at_most_mm, highest_atm)) is not None]
+    shortest_mm = min((b.working_mm for b in kind), default=0.0)
+    room_mm = max(longest_mm + 1e-9, shortest_mm)
+    sized = [x for x in every if x.balloon.working_mm <= room_mm]
+    useful_mm = min(least_mm, max((x.inflation.diameter_mm for x in every), default=0.0) - SAME_SIZE_MM)
+    if least_mm > 0.0 and not any(x.inflation.diameter_mm >= useful_mm for x in sized):
+        useful = [x for x in every if x.inflation.diameter_mm >= useful_mm]
+        room_mm = min((x.balloon.working_mm for x in useful), default=0.0)
+        sized = [x for x in useful if x.balloon.working_mm <= room_mm]
     if not sized:
         return None
     widest = max(x.inflation.diameter_mm for x in sized)
-    near = [x for x in sized if x.inflation.diameter_mm >= widest - 0.05]
+    near = [x for x in sized if x.inflation.diameter_mm >= widest - SAME_SIZE_MM]
     return max(near, key=_preferred)
 
 
@@ -89,6 +104,43 @@ def _capped(balloon: Balloon, highest_atm: float) -> Balloon:
 def _preferred(sized: Sized) -> tuple[float, float, float, str]:
     share = sized.inflation.pressure_atm / sized.balloon.rated_burst_atm
     return sized.balloon.working_mm, share, -sized.balloon.crossing_diameter_mm, sized.balloon.id
+
+
+def in_a_row(*, working_mm: float, length_mm: float) -> tuple[int, float]:
+    """Return how many drug-coated balloons of a length cover a stretch one after another, and what they cover.
+
+    Parameters
+    ----------
+    working_mm : float
+        Length of one [mm], above the overlap of 2 mm.
+    length_mm : float
+        Stretch to cover [mm].
+
+    Returns
+    -------
+    tuple of (int, float)
+        Their number, each used once, and their length together [mm], overlaps taken off.
+
+    Raises
+    ------
+    InputError
+        They are no longer than the overlap.
+
+    Examples
+    --------
+    >>> in_a_row(working_mm=20.0, length_mm=54.0), in_a_row(working_mm=20.0, length_mm=20.0)
+    ((3, 56.0), (1, 20.0))
+    """
+    if working_mm <= DRUG_OVERLAP_MM:
+        raise InputError(
+            "balloons in a row are longer than their overlap",
+            field="working_mm",
+            value=working_mm,
+            allowed=f"above {DRUG_OVERLAP_MM:g} mm",
+        )
+    step_mm = working_mm - DRUG_OVERLAP_MM
+    count = max(1, math.ceil((length_mm - DRUG_OVERLAP_MM) / step_mm - 1e-9))
+    return count, DRUG_OVERLAP_MM + count * step_mm
 
 
 def choose_burr(burrs: Sequence[Burr], *, artery_mm: float) -> Burr | None:

@@ -46,7 +46,7 @@ def table_of(device: Inflatable) -> tuple[tuple[float, float], ...]:
     -------
     tuple of (float, float)
         Pressure [atm] and diameter [mm], pressure rising, up to rated burst. Without a table on the shelf it
-        is the label alone: nominal pressure and size.
+        is the label alone: nominal pressure and size. Empty where the table begins above rated burst.
 
     Notes
     -----
@@ -80,9 +80,16 @@ def diameter_at_mm(device: Inflatable, pressure_atm: float) -> float:
     Raises
     ------
     OutsideValidity
-        Below the table, above it, or above rated burst.
+        Below the table, above it, or above rated burst; or no part of the table lies below that.
     """
     rows = table_of(device)
+    if not rows:
+        raise OutsideValidity(
+            f"{device.name}: its table begins above rated burst",
+            field="pressure_atm",
+            value=pressure_atm,
+            allowed=f"none: rated burst is {device.rated_burst_atm:g} atm",
+        )
     low, high = rows[0][0], rows[-1][0]
     if not low <= pressure_atm <= high:
         limit = "rated burst" if pressure_atm > device.rated_burst_atm else "what its table holds"
@@ -109,7 +116,8 @@ def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
     Returns
     -------
     Inflation or None
-        Pressure and size; None where the device is larger than wanted at the lowest pressure of its table.
+        Pressure and size; None where the device is larger than wanted at the lowest pressure of its table, or
+        may not be used at any pressure of it.
 
     Examples
     --------
@@ -123,6 +131,8 @@ def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
     18.0
     """
     rows = table_of(device)
+    if not rows:
+        return None
     low, high = rows[0][0], rows[-1][0]
     if high == low:
         fits = rows[0][1] <= diameter_mm + 1e-9

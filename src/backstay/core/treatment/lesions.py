@@ -68,7 +68,7 @@ class Measured:
     landing_mm : tuple of float
         The two landing zones.
     covered : ndarray, shape (draws, 2)
-        Ends of the lesion in every draw.
+        Ends of the lesion in every draw, within the path.
     ostial : bool
         It begins within 3 mm of the path's first point, or cannot be told from that.
     reaches_end : bool
@@ -311,7 +311,10 @@ def _one(fit: ReferenceFit, peak: int, number: int | None, rng: np.random.Genera
     reference = fit.reference_draws_mm[rows, by_draw]
     stenosis = 1.0 - least / reference
     starts, stops = _ends_by_draw(mean, draws, peak, s)
-    starts, stops = (x + END_SD_MM * rng.standard_normal(x.shape) for x in (starts, stops))
+    # Beyond the path nothing was seen: a lesion that reaches its end is known up to there, and noted to reach it.
+    starts, stops = (
+        np.clip(x + END_SD_MM * rng.standard_normal(x.shape), s[0], s[-1]) for x in (starts, stops)
+    )
     begin, end = estimate(starts), estimate(stops)
     landing = (max(begin.value - LANDING_MM, float(s[0])), min(end.value + LANDING_MM, float(s[-1])))
     near, far = (int(np.argmin(np.abs(s - place))) for place in landing)
@@ -319,7 +322,8 @@ def _one(fit: ReferenceFit, peak: int, number: int | None, rng: np.random.Genera
         named=number,
         from_mm=begin,
         to_mm=end,
-        length_mm=estimate(stops - starts),
+        # Where nothing is narrowed by the rule for the ends, their own error may cross them.
+        length_mm=estimate(np.maximum(stops - starts, 0.0)),
         narrowest_at_mm=float(s[at]),
         least_mm=estimate(least),
         reference_mm=estimate(reference),

@@ -16,6 +16,9 @@ from backstay.identifiers import Calcium, Preparation
 
 FIRST_BELOW_MM = 0.5
 """A first semi-compliant balloon stays this far below the reference: common practice, no source."""
+USEFUL_RATIO = 0.9
+"""A balloon smaller than this part of the size wanted gives way to a longer one: of the ratio below which a stretch
+counts as missed across, from memory [@geographicmiss]."""
 
 _TYPES = {
     Preparation.SMALL_BALLOON: "semi_compliant",
@@ -25,7 +28,22 @@ _TYPES = {
     Preparation.LITHOTRIPSY: "lithotripsy",
 }
 
+IN_ORDER = (
+    Preparation.SMALL_BALLOON,
+    Preparation.ATHERECTOMY,
+    Preparation.SEMI_COMPLIANT,
+    Preparation.LITHOTRIPSY,
+    Preparation.SCORING,
+    Preparation.NON_COMPLIANT,
+)
+"""The order of all ways where one stretch needs several: a burr before any balloon that may tear; common practice, no source."""
+
 NO_ATHERECTOMY = "never atherectomy once a dissection is known: it waits until the vessel has healed"
+LONGER = "a balloon is longer than the stretch: what it touches beyond the landing zones has to be treated too, or spared by placing it"
+NOTHING_LEFT = (
+    "what this lesion asks for was all tried and it did not open: the same balloon again shows nothing new; "
+    "talk over surgery or medicines"
+)
 GATE = "no stent until a balloon sized to the distal reference has opened fully, seen in two views"
 
 
@@ -92,7 +110,7 @@ class Step:
 
 
 def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
-    """Return what to do to a lesion next, in order, each with its reason; empty once it has opened fully.
+    """Return what to do to a lesion next, in order, each with its reason; empty once it has opened fully or nothing is left.
 
     Parameters
     ----------
@@ -102,7 +120,8 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
     Returns
     -------
     tuple of (Preparation, str)
-        The last is always a non-compliant balloon at the distal reference, which shows that it has opened.
+        The last is a non-compliant balloon at the distal reference, which shows that it has opened; where that was
+        the last thing tried and it did not, something else has to come before it again.
 
     Examples
     --------
@@ -125,6 +144,7 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
     if hard and not h.dissected and (h.uncrossed or h.nodule):
         reason = "a catheter did not cross" if h.uncrossed else "a calcified nodule"
         wanted.append((Preparation.ATHERECTOMY, f"{reason}; before anything has torn the wall"))
+    failed = Preparation.NON_COMPLIANT in h.tried
     if hard:
         wide = h.arc_deg is None or h.arc_deg > OCT_ARC_DEG
         reason = "calcium all round is cracked, not stretched"
@@ -133,8 +153,16 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
         wanted.append((Preparation.SCORING, "cuts the ring where lithotripsy is not at hand or not enough"))
     elif h.calcium is Calcium.MODERATE:
         wanted.append((Preparation.SCORING, "moderate calcium: it grips and cuts"))
+    if failed and not h.dissected and Preparation.ATHERECTOMY not in [kind for kind, _ in wanted]:
+        wanted.append((Preparation.ATHERECTOMY, "a balloon did not open it; only where nothing has torn"))
     left = [(kind, why) for kind, why in wanted if kind not in h.tried]
-    return (*left, (Preparation.NON_COMPLIANT, "at the distal reference: shows that the lesion opens"))
+    if not left and h.tried[-1:] == (Preparation.NON_COMPLIANT,):
+        return ()
+    again = "once more, after what comes before it: " if failed else ""
+    return (
+        *left,
+        (Preparation.NON_COMPLIANT, f"at the distal reference: {again}shows that the lesion opens"),
+    )
 
 
 def is_hard(hardness: Hardness) -> bool:
@@ -204,7 +232,8 @@ def steps_for(
     distal_mm : float
         Distal reference [mm]; no balloon is inflated beyond it.
     longest_mm : float
-        Length that will be stented or treated [mm]; balloons stay inside it where the shelf allows.
+        Length that will be stented or treated [mm]; balloons stay inside it where the shelf has one of 0.9 of the
+        size wanted that does.
 
     Returns
     -------
@@ -236,10 +265,20 @@ def _step(
 
     highest = LITHOTRIPSY_ATM[1] if kind is Preparation.LITHOTRIPSY else None
     sized = choose_balloon(
-        balloons, _TYPES[kind], at_most_mm=at_most_mm, longest_mm=longest_mm, highest_atm=highest
+        balloons,
+        _TYPES[kind],
+        at_most_mm=at_most_mm,
+        longest_mm=longest_mm,
+        highest_atm=highest,
+        least_mm=USEFUL_RATIO * at_most_mm,
     )
     missing = "" if sized else f"a {_TYPES[kind].replace('_', '-')} balloon of up to {at_most_mm:.2f} mm"
-    return Step(kind, sized, None, why, missing, _cautions(kind, hardness))
+    if missing and highest is not None:
+        missing += f" at up to {highest:g} atm"
+    cautions = _cautions(kind, hardness)
+    if sized is not None and sized.balloon.working_mm > longest_mm + 1e-9:
+        cautions = (*cautions, LONGER)
+    return Step(kind, sized, None, why, missing, cautions)
 
 
 def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:

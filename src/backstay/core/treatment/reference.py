@@ -10,7 +10,7 @@ fitted to what it leaves over. Every number that follows (least lumen, stenosis,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,12 +84,15 @@ class Lumen:
     s_mm, diameter_mm : ndarray, shape (n,)
         Places in rising order, and diameters there.
     sd_mm : float
-        The measurement's own error of a diameter, one standard deviation.
+        The measurement's own error of a diameter, one standard deviation: the median of the rows.
+    local_mm : ndarray, shape (n,)
+        What the error of a row has beyond that, in quadrature; 0 where it is no larger.
     """
 
     s_mm: FloatArray
     diameter_mm: FloatArray
     sd_mm: float
+    local_mm: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +106,8 @@ class ReferenceFit:
     reference_mm, lumen_mm : ndarray, shape (m,)
         Mean of each.
     reference_draws_mm, lumen_draws_mm : ndarray, shape (draws, m)
-        Joint draws; the measurement's common error shifts both of a draw alike.
+        Joint draws; the measurement's common error shifts both of a draw alike, a larger error of some rows each by
+        itself: the lumen where those rows are, the reference by what healthy rows have of it.
     diseased : tuple of Span
         Stretches left out of the reference.
     noise_mm, common_mm : float
@@ -120,7 +124,7 @@ class ReferenceFit:
     common_mm: float
 
 
-def lumen_from_rows(s_mm: FloatArray, diameter_mm: FloatArray, *, sd_mm: float) -> Lumen:
+def lumen_from_rows(s_mm: FloatArray, diameter_mm: FloatArray, *, sd_mm: float | FloatArray) -> Lumen:
     """Return the measured lumen with rows nearer than half a millimetre averaged.
 
     Parameters
@@ -129,8 +133,8 @@ def lumen_from_rows(s_mm: FloatArray, diameter_mm: FloatArray, *, sd_mm: float) 
         Places along the path [mm], not falling.
     diameter_mm : ndarray, shape (n,)
         Lumen diameter [mm], above 0.
-    sd_mm : float
-        The measurement's own error of a diameter, one standard deviation [mm].
+    sd_mm : float or ndarray, shape (n,)
+        The measurement's own error of a diameter, one standard deviation [mm], of all rows or of each.
 
     Returns
     -------
@@ -143,6 +147,7 @@ def lumen_from_rows(s_mm: FloatArray, diameter_mm: FloatArray, *, sd_mm: float) 
         Too few rows, or a value that is not finite or not positive.
     """
     s, d = np.asarray(s_mm, dtype=np.float64), np.asarray(diameter_mm, dtype=np.float64)
+    sd = np.broadcast_to(np.asarray(sd_mm, dtype=np.float64), d.shape)
     good = np.isfinite(s).all() and np.isfinite(d).all() and bool((d > 0.0).all())
     if s.shape != d.shape or not good or np.any(np.diff(s) < 0.0):
         raise InputError(
@@ -150,6 +155,8 @@ def lumen_from_rows(s_mm: FloatArray, diameter_mm: FloatArray, *, sd_mm: float) 
             field="diameter_mm",
             allowed="finite, above 0 mm",
         )
+    if not np.isfinite(sd).all() or np.any(sd < 0.0):
+        raise InputError("an error is a spread", field="sd_mm", allowed="finite, 0 mm or more")
     cell = np.floor((s - s[0]) / CELL_MM + 1e-9).astype(int)
     _, inverse, counts = np.unique(cell, return_inverse=True, return_counts=True)
     mean_s = np.bincount(inverse, s) / counts
@@ -161,7 +168,10 @@ def lumen_from_rows(s_mm: FloatArray, diameter_mm: FloatArray, *, sd_mm: float) 
             value=len(mean_s),
             allowed=f"{FEWEST_ROWS} or more, half a millimetre apart",
         )
-    return Lumen(mean_s, mean_d, float(sd_mm))
+    # Rows of one cell share most of their error, so it is not divided by their number.
+    usual = float(np.median(sd))
+    local = np.sqrt(np.maximum(np.bincount(inverse, sd**2) / counts - usual**2, 0.0))
+    return Lumen(mean_s, mean_d, usual, np.where(local > 1e-6, local, 0.0))  # less is rounding
 
 
 def fit_reference(
@@ -208,7 +218,22 @@ def fit_reference(
         if noise is None:
             found = _noise_of(lumen, healthy, model)
         model = _model(lumen, mouths, diseased, level_mm, found)
-    return model.as_fit(rng, diseased, lumen.sd_mm)
+    fit = model.as_fit(rng, diseased, lumen.sd_mm)
+    return _with_local_error(fit, lumen, healthy, rng) if lumen.local_mm.any() else fit
+
+
+def _with_local_error(
+    fit: ReferenceFit, lumen: Lumen, healthy: BoolArray, rng: np.random.Generator
+) -> ReferenceFit:
+    """Return the fit with the larger error of some rows in its draws: whole along them, which is the most it can be."""
+    of_lumen = np.interp(fit.s_mm, lumen.s_mm, lumen.local_mm)
+    of_reference = np.interp(fit.s_mm, lumen.s_mm[healthy], lumen.local_mm[healthy])
+    by_lumen, by_reference = rng.standard_normal((2, len(fit.lumen_draws_mm), 1))
+    return replace(
+        fit,
+        reference_draws_mm=np.maximum(fit.reference_draws_mm + by_reference * of_reference, 0.3),
+        lumen_draws_mm=np.maximum(fit.lumen_draws_mm + by_lumen * of_lumen, 0.05),
+    )
 
 
 def _before(mouths: Sequence[Mouth]) -> FloatArray:

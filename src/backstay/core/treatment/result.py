@@ -13,8 +13,9 @@ LEAST_AREA_mm2 = {"ivus": 5.5, "oct": 4.5}
 LARGE_LUMEN_mm2 = 9.0
 LEAST_SYMMETRY_RATIO = 0.7
 MALAPPOSITION_MM = (0.4, 1.0)
-"""Malapposition that matters: this deep over more than this length; from memory [@raber2018]."""
+"""Malapposition that matters: this deep or deeper over more than this length; from memory [@raber2018]."""
 EDGE_DISSECTION_DEG_MM = (60.0, 2.0)
+"""Dissection at a stent's edge that matters: this wide or wider and this long or longer; from memory [@raber2018]."""
 
 
 @dataclass(frozen=True)
@@ -170,3 +171,59 @@ def least_acceptable_mm2(*, reference_areas_mm2: tuple[float, ...]) -> float:
     5.6
     """
     return LEAST_EXPANSION_RATIO * sum(reference_areas_mm2) / len(reference_areas_mm2)
+
+
+def malapposition_matters(*, depth_mm: float, length_mm: float) -> bool:
+    """Return whether struts stand off the wall by enough to act on.
+
+    Parameters
+    ----------
+    depth_mm : float
+        Greatest distance from strut to wall [mm].
+    length_mm : float
+        Length over which they stand off [mm].
+
+    Returns
+    -------
+    bool
+        0.4 mm or more, over more than 1 mm.
+
+    References
+    ----------
+    [@raber2018]
+
+    Examples
+    --------
+    >>> malapposition_matters(depth_mm=0.4, length_mm=1.2), malapposition_matters(depth_mm=0.4, length_mm=1.0)
+    (True, False)
+    """
+    deep, long = MALAPPOSITION_MM
+    return depth_mm >= deep - 1e-9 and length_mm > long + 1e-9
+
+
+def edge_dissection_matters(*, arc_deg: float, length_mm: float) -> bool:
+    """Return whether a dissection at the stent's edge is large enough to act on.
+
+    Parameters
+    ----------
+    arc_deg : float
+        Its arc [deg].
+    length_mm : float
+        Its length [mm].
+
+    Returns
+    -------
+    bool
+        60 degrees or more and 2 mm or more.
+
+    References
+    ----------
+    [@raber2018]
+
+    Examples
+    --------
+    >>> edge_dissection_matters(arc_deg=60.0, length_mm=2.0), edge_dissection_matters(arc_deg=90.0, length_mm=1.5)
+    (True, False)
+    """
+    wide, long = EDGE_DISSECTION_DEG_MM
+    return arc_deg >= wide - 1e-9 and length_mm >= long - 1e-9
