@@ -77,7 +77,7 @@ def test_what_blocks_is_decided_rule_by_rule() -> None:
     assert {rule.id for rule in HAZARDS if rule.level is Level.BLOCK} == BLOCKS
 
 
-@pytest.mark.parametrize("code", LASTING)
+@pytest.mark.parametrize("code", sorted(LASTING))
 def test_trouble_lasts_until_it_is_settled_and_no_case_ends_before(code: Complication) -> None:
     began, over = f"complication what=x code={code}", f"complication what=x code={code} settled=yes"
     other = next(one for one in sorted(LASTING) if one != code)
