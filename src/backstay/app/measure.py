@@ -205,7 +205,7 @@ def sight_of(run: Run, table: RunTable) -> tuple[Sight, Calibration]:
         np.array([b.at for b in sorted(table.branch, key=lambda b: b.name)]).reshape(-1, 2),
         None if table.drawn is None else np.array(table.drawn),
         tuple(HandEdge(np.array(e.left), np.array(e.right)) for e in table.edge),
-        calibration.sd_share,
+        calibration.sd_share, table.spine,
     ), calibration  # fmt: skip
 
 

@@ -15,8 +15,9 @@ from backstay.core.imaging.edges import DISAGREE_MM, derivative_edges_px
 from backstay.core.imaging.lesions import Stenosis, reference_diameter_mm, stenoses
 from backstay.core.imaging.lumen import Lumen, measured_lumen, refitted, rough_lumen
 from backstay.core.imaging.matching import matched
-from backstay.core.imaging.pairs import Doubt, Remark, after, before
+from backstay.core.imaging.pairs import Doubt, Remark, after, before, spine_remark, spine_tells
 from backstay.core.imaging.projection import View
+from backstay.core.imaging.signs import sign_remarks
 from backstay.core.imaging.tracing import even_px, traced
 from backstay.errors import InputError
 
@@ -52,7 +53,7 @@ class HandEdge:
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """One image of the vessel and what a person marked on it.
+    """One image and what a person marked on it.
 
     Attributes
     ----------
@@ -70,6 +71,8 @@ class Sight:
         Corrected edges.
     scale_sd_share : float
         Error of the image's scale as a share.
+    spine_side : str, optional
+        "left" or "right" of the image, where the spine is.
     """
 
     density: FloatArray
@@ -79,6 +82,13 @@ class Sight:
     drawn_px: FloatArray | None = None
     hand_edges: tuple[HandEdge, ...] = ()
     scale_sd_share: float = 0.0
+    spine_side: str | None = None
+
+    @property
+    def spine_agrees(self) -> bool:
+        """Return whether the spine's side is given and tells the primary angle's sign to be right."""
+        side = self.spine_side
+        return side is not None and spine_tells(self.view) and spine_remark(self.view, side, "") is None
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,12 +247,10 @@ def measured_pair(
         With every reason to doubt; whether to refuse is for the caller.
     """
     errors = errors or TagErrors()
-    views, lines, marks = (
-        (sights[0].view, sights[1].view),
-        (lumens[0].line_px, lumens[1].line_px),
-        (sights[0].landmarks_px, sights[1].landmarks_px),
-    )
-    remarks = before(views)
+    views, lines = (sights[0].view, sights[1].view), (lumens[0].line_px, lumens[1].line_px)
+    marks = (sights[0].landmarks_px, sights[1].landmarks_px)
+    told = (sights[0].spine_agrees, sights[1].spine_agrees)
+    remarks = (*before(views), *sign_remarks(views, lines, marks, errors=errors, told=told))
     first = matched(views, lines, marks, shift_sd_mm=errors.shift_mm)
     curve = fitted_curve(
         views, lines, marks, start_mm=first.points_mm, shift_mm=first.shift_mm, errors=errors
