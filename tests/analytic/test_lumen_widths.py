@@ -10,8 +10,8 @@ import pytest
 from scipy.spatial import cKDTree
 
 from backstay.core.imaging.density import density
+from backstay.core.imaging.diameters import both_views, placed_sd_mm, views_differ
 from backstay.core.imaging.lumen import Lumen, measured_lumen
-from backstay.core.imaging.measuring import both_views, views_differ
 from backstay.core.imaging.pairs import Doubt, before
 from backstay.core.imaging.phantom import Narrowing, Tube, straight_tube, tube_through
 from backstay.core.imaging.phantom_film import SUB, Film, chords_mm, filmed
@@ -76,7 +76,17 @@ def test_the_films_physics_is_apart_from_the_fits() -> None:
     import backstay.core.imaging as imaging
 
     folder = Path(str(imaging.__path__[0]))
-    fit = {"profile", "rowfit", "lumen", "edges", "straighten", "tracing", "bundle", "matching", "measuring"}
+    fit = {
+        "profile",
+        "rowfit",
+        "lumen",
+        "edges",
+        "straighten",
+        "tracing",
+        "bundle",
+        "matching",
+        "measuring",
+    } | {"diameters", "signs"}
 
     def imports(name: str) -> set[str]:
         tree = ast.parse((folder / f"{name}.py").read_text())
@@ -199,3 +209,15 @@ def test_views_that_contradict_each_other_widen_the_error_and_are_said() -> None
     spiky = one.copy()
     spiky[40] = 1.0
     assert views_differ(s_mm, [one, spiky]) == views_differ(s_mm, [one, 0.85 * one]) == ()
+
+
+def test_a_steep_place_is_less_sure_by_its_slope_and_an_even_one_is_not() -> None:
+    """A quarter of a millimetre along a raised cosine of 1.8 mm over 11 mm: steepest pi 1.8 / 11 mm a mm, at its top nil."""
+    s_mm = np.arange(0.0, 20.0, 0.1)
+    u = np.clip(np.abs(s_mm - 10.0) / 5.5, 0.0, 1.0)
+    diameter = 3.0 - 0.9 * (1.0 + np.cos(np.pi * u))
+    sd = placed_sd_mm(diameter, np.full(len(s_mm), 0.03), spacing_mm=0.1)
+    steepest = 0.9 * np.pi / 5.5
+    # The slope is taken over 0.2 mm, which rounds it by a thousandth.
+    assert sd.max() == pytest.approx(np.hypot(0.03, 0.25 * steepest), rel=2e-3)
+    np.testing.assert_allclose(sd[[10, 100, 190]], 0.03, atol=1e-6)
