@@ -36,9 +36,9 @@ from backstay.identifiers import Intensity
 FloatArray = NDArray[np.float64]
 
 SEED = 7000
-CASES = {"3 mm, 0.5 deg": (3.0, 0.5, 40), "10 mm, 1 deg": (10.0, 1.0, 8)}
+CASES = {"3 mm, 0.5 deg": (3.0, 0.5, 32), "10 mm, 1 deg": (10.0, 1.0, 8)}
 TUBES_MM = (4.0, 3.0, 2.0, 1.4, 1.0, 0.8)
-WRONG_VESSELS, RIGHT_VESSELS = 2, 6
+WRONG_VESSELS, RIGHT_VESSELS = 2, 4
 WORKERS = 2
 SIGN_PAIRS = (
     ((-30.0, -20.0), (40.0, 20.0)), ((-30.0, -20.0), (45.0, -25.0)), ((-20.0, -20.0), (-10.0, 40.0)),

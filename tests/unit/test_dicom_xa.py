@@ -86,6 +86,29 @@ def test_what_is_missing_or_suspect_is_a_note(file: Path, values: dict[str, obje
     assert any(note in remark for remark in read_run(changed(file, **values)).remarks)
 
 
+def test_spacing_is_between_rows_first_then_between_columns(file: Path) -> None:
+    geometry = read_run(changed(file, ImagerPixelSpacing=[0.2, 0.3])).geometry
+    assert (geometry.row_mm, geometry.column_mm) == (0.2, 0.3)
+
+
+def test_a_field_of_view_is_a_rows_length_first_then_a_columns(file: Path) -> None:
+    """Of 64 rows and 48 columns: 9.6 mm along a row are 0.2 mm a column, 19.2 mm down are 0.3 mm a row."""
+    read = read_run(changed(file, ImagerPixelSpacing=None, FieldOfViewDimensions=[9.6, 19.2])).geometry
+    assert (read.row_mm, read.column_mm) == pytest.approx((0.3, 0.2))
+    assert read.spacing_is_guess
+
+
+@pytest.mark.parametrize(
+    ("turn", "flip", "expected"),
+    [(0, "NO", (0, False)), (90, "NO", (1, False)), (270, "YES", (3, True)), (180, "YES", (2, True))],
+)
+def test_turn_and_flip_are_held_as_they_were_made(
+    file: Path, turn: int, flip: str, expected: tuple[int, bool]
+) -> None:
+    read = read_run(changed(file, FieldOfViewRotation=turn, FieldOfViewHorizontalFlip=flip)).geometry
+    assert (read.quarter_turns, read.mirrored) == expected
+
+
 def test_angles_follow_the_frames(file: Path) -> None:
     run = read_run(changed(file, PositionerPrimaryAngle=10, PositionerPrimaryAngleIncrement=[0, 2, 5]))
     assert run.geometry.primary_deg.tolist() == [10.0, 12.0, 15.0]

@@ -273,7 +273,7 @@ class _Bundle:
         curve = self.basis @ control
         rights, slopes = [], []
         self.line_rows = 2 * self.samples
-        mark_basis = BSpline.design_matrix(np.clip(marks, 0.0, 1.0), self.knots, 3).toarray()
+        mark_basis = self._basis_at(marks)
         mark_points, mark_slopes = mark_basis @ control, self._derivative(marks, control)
         ends = []
         for k, view in enumerate(views):
@@ -288,6 +288,12 @@ class _Bundle:
             np.concatenate([*rights, *(e[0] for e in ends)]),
             np.concatenate([*slopes, *(e[1] for e in ends)]),
         )
+
+    def _basis_at(self, at: FloatArray) -> FloatArray:
+        if len(at) == 0:
+            # The library takes no empty list of places.
+            return np.zeros((0, self.count))
+        return np.asarray(BSpline.design_matrix(np.clip(at, 0.0, 1.0), self.knots, 3).toarray())
 
     def _derivative(self, at: FloatArray, control: FloatArray) -> FloatArray:
         return np.asarray(BSpline(self.knots, control, 3).derivative()(np.clip(at, 0.0, 1.0)))
