@@ -15,6 +15,7 @@ from pydicom.dataset import Dataset
 
 from backstay.adapters.dicom_xa import ENHANCED_XA, Run, read_run
 from backstay.adapters.phantom_file import write_run
+from backstay.app.measure import density_of
 from backstay.core.imaging.projection import View
 from backstay.errors import FileFormatError, InputError, NotFound
 from backstay.identifiers import Intensity
@@ -120,6 +121,20 @@ def test_shutters_count_from_one(file: Path) -> None:
         changed(file, ShutterShape="RECTANGULAR", **{f"Shutter{k}Edge": v for k, v in edges.items()})
     )
     assert run.shutter == (2, 59, 0, 47)
+
+
+def test_what_the_shutter_covers_is_taken_from_its_edge(file: Path) -> None:
+    """Open are rows 3 to 60 and columns 5 to 40, counted from 1; the rest repeats the last open pixel."""
+    plain = density_of(read_run(file), 2)
+    edges = {"UpperHorizontal": 3, "LowerHorizontal": 60, "LeftVertical": 5, "RightVertical": 40}
+    seen = density_of(
+        read_run(
+            changed(file, ShutterShape="RECTANGULAR", **{f"Shutter{k}Edge": v for k, v in edges.items()})
+        ),
+        2,
+    )
+    rows, columns = np.clip(np.arange(64), 2, 59), np.clip(np.arange(48), 4, 39)
+    np.testing.assert_array_equal(seen, plain[np.ix_(rows, columns)])
 
 
 def test_enhanced_xa_by_its_functional_groups(file: Path) -> None:
