@@ -212,3 +212,5 @@ def test_a_tube_off_the_isocentre_is_measured_at_its_own_depth() -> None:
     assert 2.0 * np.median(vessel.radius_mm[inner]) == pytest.approx(3.0, abs=0.05)
     alone = measured_single(sights[0], lumens[0])
     assert 2.0 * np.median(alone.radius_mm[inner]) == pytest.approx(3.0 * 750.0 / 780.0, abs=0.05)
+    # Flat in the plane through the isocentre, facing the receptor.
+    assert np.abs(alone.points_mm @ TAGGED[0].towards_receptor).max() < 1e-9
