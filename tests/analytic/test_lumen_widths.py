@@ -10,8 +10,8 @@ import pytest
 from scipy.spatial import cKDTree
 
 from backstay.core.imaging.density import density
+from backstay.core.imaging.diameters import both_views, placed_sd_mm, views_differ
 from backstay.core.imaging.lumen import Lumen, measured_lumen
-from backstay.core.imaging.measuring import both_views, views_differ
 from backstay.core.imaging.pairs import Doubt, before
 from backstay.core.imaging.phantom import Narrowing, Tube, straight_tube, tube_through
 from backstay.core.imaging.phantom_film import SUB, Film, chords_mm, filmed
@@ -76,7 +76,17 @@ def test_the_films_physics_is_apart_from_the_fits() -> None:
     import backstay.core.imaging as imaging
 
     folder = Path(str(imaging.__path__[0]))
-    fit = {"profile", "rowfit", "lumen", "edges", "straighten", "tracing", "bundle", "matching", "measuring"}
+    fit = {
+        "profile",
+        "rowfit",
+        "lumen",
+        "edges",
+        "straighten",
+        "tracing",
+        "bundle",
+        "matching",
+        "measuring",
+    } | {"diameters", "signs"}
 
     def imports(name: str) -> set[str]:
         tree = ast.parse((folder / f"{name}.py").read_text())
@@ -140,14 +150,48 @@ def test_the_length_that_is_covered_is_that_of_every_pair_of_points() -> None:
     )
     axes = np.array([receptor_axes(a, 0.3)[:2] for a in np.linspace(-1.0, 1.0, 9)])
     expected = np.zeros((9, 30))
+    meeting = 0
     for one in others:
-        far = np.linalg.norm(vessel.points_mm[:, None] - one.points_mm[None], axis=-1) > 2.5 * 2.5
+        apart = np.linalg.norm(vessel.points_mm[:, None] - one.points_mm[None], axis=-1)
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(one.points_mm, axis=0), axis=1))])
+        at = np.unravel_index(np.argmin(apart), apart.shape)[1]
+        meets = apart.min() <= 2.5
+        meeting += meets
+        far = ~(meets & (apart <= 6.25) & (np.abs(along - along[at]) <= 6.25))
         seen = np.linalg.norm(
             np.einsum("vij,nmj->vnmi", axes, vessel.points_mm[:, None] - one.points_mm[None]), axis=-1
         )
         expected = np.maximum(expected, one.weight * ((seen < 2.5) & far).any(axis=2))
     assert 0.05 < expected.mean() < 0.95
+    assert 0 < meeting < 5
     np.testing.assert_allclose(covered_share(vessel, others, axes), expected.mean(axis=1), atol=1e-12)
+
+
+AHEAD = np.array([[[1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]])
+"""Across and up as seen along y."""
+UPRIGHT = Strand(np.linspace([0.0, 0.0, -10.0], [0.0, 0.0, 10.0], 41), np.full(41, 1.5))
+
+
+@pytest.mark.parametrize(("apart_mm", "covered"), [(3.5, 0.3), (5.0, 0.3), (7.4, 0.3), (20.0, 0.3)])
+def test_a_vessel_that_crosses_nearby_covers_as_one_far_off(apart_mm: float, covered: float) -> None:
+    """Two lumens of 3 mm cross at right angles: 6 of 20 mm lie under the other, to a step of 0.5 mm either side."""
+    x = np.linspace(-15.0, 15.0, 121)
+    over = Strand(np.stack([x, np.full(121, -apart_mm), np.zeros(121)], axis=1), np.full(121, 1.5))
+    assert covered_share(UPRIGHT, (over,), AHEAD)[0] == pytest.approx(covered, abs=0.05)
+
+
+def test_a_branchs_own_origin_is_no_overlap_and_what_runs_on_beside_is() -> None:
+    """A branch at 45 degrees towards the receptor hides its vessel from there, its first 7.5 mm apart; aside it hides nothing."""
+    s = np.linspace(0.0, 10.0, 81)[:, None]
+    towards, aside = (Strand(s * way / np.sqrt(2.0), np.full(81, 1.5)) for way in ([0, -1, 1], [1, 0, 1]))
+    # From 7.5 mm on it is 5.3 mm up the vessel, and covers 3 mm to either side of itself: from 2.3 to 10 mm.
+    assert covered_share(UPRIGHT, (towards,), AHEAD)[0] == pytest.approx(7.7 / 20.0, abs=0.05)
+    assert covered_share(UPRIGHT, (aside,), AHEAD)[0] == 0.0
+
+
+def test_the_vessels_own_going_on_is_no_overlap() -> None:
+    on = Strand(np.linspace([0.0, 0.0, 11.0], [0.0, 0.0, 18.0], 29), np.full(29, 1.5))
+    assert covered_share(UPRIGHT, (on,), AHEAD)[0] == 0.0
 
 
 def test_views_that_contradict_each_other_widen_the_error_and_are_said() -> None:
@@ -165,3 +209,15 @@ def test_views_that_contradict_each_other_widen_the_error_and_are_said() -> None
     spiky = one.copy()
     spiky[40] = 1.0
     assert views_differ(s_mm, [one, spiky]) == views_differ(s_mm, [one, 0.85 * one]) == ()
+
+
+def test_a_steep_place_is_less_sure_by_its_slope_and_an_even_one_is_not() -> None:
+    """A quarter of a millimetre along a raised cosine of 1.8 mm over 11 mm: steepest pi 1.8 / 11 mm a mm, at its top nil."""
+    s_mm = np.arange(0.0, 20.0, 0.1)
+    u = np.clip(np.abs(s_mm - 10.0) / 5.5, 0.0, 1.0)
+    diameter = 3.0 - 0.9 * (1.0 + np.cos(np.pi * u))
+    sd = placed_sd_mm(diameter, np.full(len(s_mm), 0.03), spacing_mm=0.1)
+    steepest = 0.9 * np.pi / 5.5
+    # The slope is taken over 0.2 mm, which rounds it by a thousandth.
+    assert sd.max() == pytest.approx(np.hypot(0.03, 0.25 * steepest), rel=2e-3)
+    np.testing.assert_allclose(sd[[10, 100, 190]], 0.03, atol=1e-6)

@@ -82,6 +82,28 @@ def test_turned_and_flipped_images_are_the_same_picture(turns: int, mirrored: bo
     assert np.abs(np.argwhere(moved)[0] - stored.project(point)[0]).max() <= 0.5
 
 
+@pytest.mark.parametrize(("turns", "mirrored"), [(0, False), (1, True)])
+def test_the_central_ray_falls_between_the_middle_pixels_of_an_even_image(turns: int, mirrored: bool) -> None:
+    """A whole number is a pixel's centre, counted from 0: of 500 rows the middle is 249.5."""
+    v = view(quarter_turns=turns, mirrored=mirrored)
+    np.testing.assert_allclose(v.project(np.zeros(3)), [249.5, 259.5], atol=1e-9)
+
+
+def test_rows_and_columns_have_their_own_spacing() -> None:
+    """Straight ahead, 10 mm to the left and 10 mm down at the isocentre, by hand."""
+    v = view(0.0, 0.0)
+    offset = v.project(np.array([10.0, 0.0, -10.0])) - v.centre_px
+    np.testing.assert_allclose(offset, 10.0 * 1050.0 / 760.0 / np.array([0.24, 0.26]), rtol=1e-12)
+
+
+def test_a_pixel_spans_as_much_as_the_magnification_leaves() -> None:
+    """Nearer the receptor a pixel spans more: 60 mm of 760 mm."""
+    v = view(0.3, 0.2, row_mm=0.25, column_mm=0.25)
+    points = np.array([0.0, 60.0, -60.0])[:, None] * v.towards_receptor
+    expected = 0.25 * np.array([760.0, 820.0, 700.0]) / 1050.0
+    np.testing.assert_allclose(v.mm_per_px(points), expected, rtol=1e-12)
+
+
 def test_exact_points_triangulate() -> None:
     points = np.random.default_rng(2).uniform(-40, 40, (50, 3))
     views = (view(), view(0.6, -0.3, shift_mm=np.array([4.0, -3.0, 8.0])))

@@ -158,6 +158,22 @@ def test_hand_corrections_take_their_place(folder: Path, tmp_path: Path, record:
     assert read_measurement(tmp_path / "m.toml").run[0].edge == runs[0].edge
 
 
+def test_a_guessed_distance_is_a_doubt_of_the_record(folder: Path) -> None:
+    from dataclasses import replace
+
+    from backstay.adapters.measurement_file import read_measurement
+    from backstay.app.measure import Looked, looked, measured, sight_of
+
+    whole = read_measurement(folder / "points.toml")
+    document = whole.model_copy(update={"run": whole.run[:1]})
+    sure = looked(document.run[0], folder)
+    run_ = replace(sure.run, geometry=replace(sure.run.geometry, sod_is_guess=True))
+    guess = Looked(run_, *sight_of(run_, document.run[0]), sure.lumen)
+    said = [[r.doubt for r in measured(document, (look,)).document.result.remark] for look in (sure, guess)]  # type: ignore[union-attr]
+    assert "scale" not in said[0]
+    assert said[1].count("scale") == 1
+
+
 @pytest.mark.parametrize(
     ("words", "code", "text"),
     [

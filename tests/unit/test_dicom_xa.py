@@ -15,6 +15,7 @@ from pydicom.dataset import Dataset
 
 from backstay.adapters.dicom_xa import ENHANCED_XA, Run, read_run
 from backstay.adapters.phantom_file import write_run
+from backstay.app.measure import density_of
 from backstay.core.imaging.projection import View
 from backstay.errors import FileFormatError, InputError, NotFound
 from backstay.identifiers import Intensity
@@ -86,6 +87,29 @@ def test_what_is_missing_or_suspect_is_a_note(file: Path, values: dict[str, obje
     assert any(note in remark for remark in read_run(changed(file, **values)).remarks)
 
 
+def test_spacing_is_between_rows_first_then_between_columns(file: Path) -> None:
+    geometry = read_run(changed(file, ImagerPixelSpacing=[0.2, 0.3])).geometry
+    assert (geometry.row_mm, geometry.column_mm) == (0.2, 0.3)
+
+
+def test_a_field_of_view_is_a_rows_length_first_then_a_columns(file: Path) -> None:
+    """Of 64 rows and 48 columns: 9.6 mm along a row are 0.2 mm a column, 19.2 mm down are 0.3 mm a row."""
+    read = read_run(changed(file, ImagerPixelSpacing=None, FieldOfViewDimensions=[9.6, 19.2])).geometry
+    assert (read.row_mm, read.column_mm) == pytest.approx((0.3, 0.2))
+    assert read.spacing_is_guess
+
+
+@pytest.mark.parametrize(
+    ("turn", "flip", "expected"),
+    [(0, "NO", (0, False)), (90, "NO", (1, False)), (270, "YES", (3, True)), (180, "YES", (2, True))],
+)
+def test_turn_and_flip_are_held_as_they_were_made(
+    file: Path, turn: int, flip: str, expected: tuple[int, bool]
+) -> None:
+    read = read_run(changed(file, FieldOfViewRotation=turn, FieldOfViewHorizontalFlip=flip)).geometry
+    assert (read.quarter_turns, read.mirrored) == expected
+
+
 def test_angles_follow_the_frames(file: Path) -> None:
     run = read_run(changed(file, PositionerPrimaryAngle=10, PositionerPrimaryAngleIncrement=[0, 2, 5]))
     assert run.geometry.primary_deg.tolist() == [10.0, 12.0, 15.0]
@@ -97,6 +121,20 @@ def test_shutters_count_from_one(file: Path) -> None:
         changed(file, ShutterShape="RECTANGULAR", **{f"Shutter{k}Edge": v for k, v in edges.items()})
     )
     assert run.shutter == (2, 59, 0, 47)
+
+
+def test_what_the_shutter_covers_is_taken_from_its_edge(file: Path) -> None:
+    """Open are rows 3 to 60 and columns 5 to 40, counted from 1; the rest repeats the last open pixel."""
+    plain = density_of(read_run(file), 2)
+    edges = {"UpperHorizontal": 3, "LowerHorizontal": 60, "LeftVertical": 5, "RightVertical": 40}
+    seen = density_of(
+        read_run(
+            changed(file, ShutterShape="RECTANGULAR", **{f"Shutter{k}Edge": v for k, v in edges.items()})
+        ),
+        2,
+    )
+    rows, columns = np.clip(np.arange(64), 2, 59), np.clip(np.arange(48), 4, 39)
+    np.testing.assert_array_equal(seen, plain[np.ix_(rows, columns)])
 
 
 def test_enhanced_xa_by_its_functional_groups(file: Path) -> None:

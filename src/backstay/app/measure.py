@@ -29,6 +29,7 @@ from backstay.core.imaging.calibration import (
     catheter_width_px,
     from_catheter,
     from_geometry,
+    scale_remarks,
     scaled_view,
 )
 from backstay.core.imaging.density import density
@@ -137,6 +138,12 @@ def measured(document: MeasurementDocument, looks: tuple[Looked, ...]) -> Measur
         vessel = measured_single(sights[0], lumens[0])
     asked = (NO_SPINE,) if vessel.curve is not None and all(t.spine is None for t in document.run) else ()
     vessel = replace(vessel, remarks=(*(r for r in spine if r is not None), *vessel.remarks, *asked))
+    scales = [
+        remark
+        for look, table in zip(looks, document.run, strict=True)
+        for remark in scale_remarks(look.calibration, _tagged_scale(look.run, table), Path(table.file).name)
+    ]
+    vessel = replace(vessel, remarks=(*vessel.remarks, *scales))
     record = _recorded(document, runs, sights, [look.calibration for look in looks], vessel)
     return Measured(record, vessel, runs, sights)
 
@@ -205,7 +212,7 @@ def sight_of(run: Run, table: RunTable) -> tuple[Sight, Calibration]:
         np.array([b.at for b in sorted(table.branch, key=lambda b: b.name)]).reshape(-1, 2),
         None if table.drawn is None else np.array(table.drawn),
         tuple(HandEdge(np.array(e.left), np.array(e.right)) for e in table.edge),
-        calibration.sd_share,
+        calibration.sd_share, table.spine,
     ), calibration  # fmt: skip
 
 
@@ -269,9 +276,20 @@ def _calibration(run: Run, table: RunTable, dark: FloatArray, view: View, missin
             "the file does not give the scale", field=f"run.{names}", where=str(run.file),
             allowed="set it for the run, or mark the guide catheter (catheter = { size_fr, clicks })",
         )  # fmt: skip
+    return from_geometry(view, source_is_guess=_scale_is_guess(run, table))
+
+
+def _tagged_scale(run: Run, table: RunTable) -> Calibration | None:
+    """Return the scale by tags and by what the user set; None where they do not give it."""
+    view, missing = _view(run, table)
+    if {"sid_mm", "isocentre_mm", "row_mm"} & set(missing):
+        return None
+    return from_geometry(view, source_is_guess=_scale_is_guess(run, table))
+
+
+def _scale_is_guess(run: Run, table: RunTable) -> bool:
     guess = run.geometry.sod_is_guess and table.isocentre_mm is None
-    guess = guess or (run.geometry.spacing_is_guess and table.pixel_mm is None)
-    return from_geometry(view, source_is_guess=guess)
+    return guess or (run.geometry.spacing_is_guess and table.pixel_mm is None)
 
 
 def refuse_unbelievable(remarks: tuple[Remark, ...], accept: list[str]) -> None:

@@ -16,6 +16,10 @@ FloatArray = NDArray[np.float64]
 
 CONTROL_SPACING_MM = 4.5
 SAMPLES = 160
+FEW_SAMPLES = 40
+"""Samples of a centreline a fraction of a mm apart share their error: about one in four stands alone."""
+HOPELESS_GAIN = 0.1
+"""A fit far from any use that gains less than this in a round is given up."""
 LINE_SD_PX = 0.4
 END_SD_PX = 1.5
 LANDMARK_SD_PX = 2.0
@@ -138,7 +142,51 @@ def fitted_curve(
     Large residuals weigh less (soft L1).
     """
     problem = _Bundle(views, lines_px, landmarks_px, start_mm, errors)
-    unknown = problem.start(start_mm, shift_mm)
+    unknown, right, slopes, _ = _settled(problem, problem.start(start_mm, shift_mm), np.inf)
+    return problem.curve(unknown, right, slopes)
+
+
+def misfit(
+    views: tuple[View, View],
+    lines_px: tuple[FloatArray, FloatArray],
+    landmarks_px: tuple[FloatArray, FloatArray],
+    *,
+    start_mm: FloatArray,
+    shift_mm: FloatArray,
+    errors: TagErrors,
+    hopeless: float,
+) -> tuple[float, FloatArray]:
+    """Return what is left of all residuals' squares by a fit to samples that stand alone, and the curve's points.
+
+    Parameters
+    ----------
+    views : tuple of View
+        As tagged.
+    lines_px, landmarks_px : tuple of ndarray
+        As for `fitted_curve` [px].
+    start_mm, shift_mm : ndarray
+        As for `fitted_curve` [mm].
+    errors : TagErrors
+        How far tags may be off.
+    hopeless : float
+        A fit that has settled above it is not finished.
+
+    Returns
+    -------
+    misfit : float
+        Sum of squares over one standard deviation each, distances from the centrelines by soft L1.
+    points_mm : ndarray, shape (FEW_SAMPLES, 3)
+        The curve, evenly by its parameter.
+    """
+    problem = _Bundle(views, lines_px, landmarks_px, start_mm, errors, samples=FEW_SAMPLES)
+    unknown, _, _, cost = _settled(problem, problem.start(start_mm, shift_mm), hopeless)
+    return cost, problem.basis @ problem.split(unknown)[0]
+
+
+def _settled(
+    problem: _Bundle, unknown: FloatArray, hopeless: float
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Return the unknowns of least cost, residuals, slopes and cost; not finished where it stays above `hopeless`."""
     damping = 1e-3
     right, slopes = problem.residuals(unknown)
     cost = problem.cost(right)
@@ -151,7 +199,8 @@ def fitted_curve(
         new_right, new_slopes = problem.residuals(unknown + step)
         new_cost = problem.cost(new_right)
         if new_cost < cost:
-            done = cost - new_cost < 1e-4 * cost
+            gain = (cost - new_cost) / cost
+            done = gain < 1e-4 or (new_cost > hopeless and gain < HOPELESS_GAIN)
             unknown, right, slopes, cost = unknown + step, new_right, new_slopes, new_cost
             damping = max(damping * 0.25, 1e-9)
             if done:
@@ -160,7 +209,7 @@ def fitted_curve(
             damping *= 6.0
             if damping > 1e8:
                 break
-    return problem.curve(unknown, right, slopes)
+    return unknown, right, slopes, cost
 
 
 class _Bundle:
@@ -173,6 +222,8 @@ class _Bundle:
         landmarks_px: tuple[FloatArray, FloatArray],
         start_mm: FloatArray,
         errors: TagErrors,
+        *,
+        samples: int = SAMPLES,
     ) -> None:
         self.views, self.errors, self.marks = views, errors, landmarks_px
         self.lines = tuple(even_px(line, step_px=0.5) for line in lines_px)
@@ -180,7 +231,8 @@ class _Bundle:
         length = float(np.linalg.norm(np.diff(start_mm, axis=0), axis=1).sum())
         self.count = int(np.clip(round(length / CONTROL_SPACING_MM), 6, 60))
         self.knots = knots_for(self.count)
-        u = np.linspace(0.0, 1.0, SAMPLES)
+        self.samples = samples
+        u = np.linspace(0.0, 1.0, samples)
         self.u = u
         self.basis = BSpline.design_matrix(u, self.knots, 3).toarray()
         self.parts = (3 * self.count, 3, 4, len(landmarks_px[0]))
@@ -220,8 +272,8 @@ class _Bundle:
         views = self.corrected(shift, angles)
         curve = self.basis @ control
         rights, slopes = [], []
-        self.line_rows = 2 * SAMPLES
-        mark_basis = BSpline.design_matrix(np.clip(marks, 0.0, 1.0), self.knots, 3).toarray()
+        self.line_rows = 2 * self.samples
+        mark_basis = self._basis_at(marks)
         mark_points, mark_slopes = mark_basis @ control, self._derivative(marks, control)
         ends = []
         for k, view in enumerate(views):
@@ -236,6 +288,12 @@ class _Bundle:
             np.concatenate([*rights, *(e[0] for e in ends)]),
             np.concatenate([*slopes, *(e[1] for e in ends)]),
         )
+
+    def _basis_at(self, at: FloatArray) -> FloatArray:
+        if len(at) == 0:
+            # The library takes no empty list of places.
+            return np.zeros((0, self.count))
+        return np.asarray(BSpline.design_matrix(np.clip(at, 0.0, 1.0), self.knots, 3).toarray())
 
     def _derivative(self, at: FloatArray, control: FloatArray) -> FloatArray:
         return np.asarray(BSpline(self.knots, control, 3).derivative()(np.clip(at, 0.0, 1.0)))
@@ -274,7 +332,7 @@ class _Bundle:
     def _end_rows(
         self, k: int, view: View, curve: FloatArray, angles: FloatArray, shift: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        rows = [0, SAMPLES - 1]
+        rows = [0, self.samples - 1]
         at, slope = self._pixel_slopes(k, view, curve[rows], self.basis[rows], angles, shift)
         right = (at - self.lines[k][[0, -1]]).ravel() / END_SD_PX
         return right, slope.reshape(4, -1) / END_SD_PX
@@ -337,8 +395,7 @@ class _Bundle:
     def curve(self, unknown: FloatArray, right: FloatArray, slopes: FloatArray) -> Curve:
         control, shift, angles, marks = self.split(unknown)
         weight = self.trust(right)
-        # Samples of a centreline a fraction of a mm apart share their error: about one in four stands alone.
-        weight[: self.line_rows] *= 0.25
+        weight[: self.line_rows] *= FEW_SAMPLES / SAMPLES
         matrix = (slopes * weight[:, None]).T @ slopes
         covariance = np.asarray(np.linalg.pinv(matrix, hermitian=True), dtype=np.float64)
         lines = right[: self.line_rows] * LINE_SD_PX
@@ -349,7 +406,7 @@ class _Bundle:
             shift,
             angles,
             np.clip(marks, 0.0, 1.0),
-            (lines[:SAMPLES], lines[SAMPLES:]),
+            (lines[: self.samples], lines[self.samples :]),
             covariance,
         )
 

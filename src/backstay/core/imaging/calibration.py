@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from backstay.core.imaging.pairs import Doubt, Remark
 from backstay.core.imaging.projection import View
 from backstay.core.imaging.rowfit import RowFits
 from backstay.errors import InputError
@@ -23,6 +24,8 @@ likely, +6 %; judgement, no source."""
 CATHETER_SD_SHARE = 0.05
 """Errors of catheter calibration reach from -15.5 to +4 % by what fills the catheter [@herrman1994], about +1 % filled
 with contrast on digital frames [@tadehara2001]; a depth other than the vessel's adds 1 % for each 7.5 mm."""
+SCALES_DIFFER_SDS = 2.0
+"""Tags and catheter that differ by more than so many of their errors together are not both right: judgement, no source."""
 SMALLEST_FR, LARGEST_FR = 4.0, 8.0
 FEWEST_ROWS = 12
 
@@ -114,6 +117,43 @@ def from_catheter(diameter_px: float, *, size_fr: float, diameter_sd_px: float =
         )
     share = float(np.hypot(CATHETER_SD_SHARE, diameter_sd_px / diameter_px))
     return Calibration(french_to_mm(size_fr) / diameter_px, share, CalibrationKind.CATHETER)
+
+
+def scale_remarks(used: Calibration, tagged: Calibration | None, name: str) -> tuple[Remark, ...]:
+    """Return what gives reason to doubt an image's scale.
+
+    Parameters
+    ----------
+    used : Calibration
+        The scale that is used.
+    tagged : Calibration, optional
+        What tags and user give, where that is all there.
+    name : str
+        What to call the run.
+
+    Returns
+    -------
+    tuple of Remark
+        One where the scale rests on a guess, or on a catheter that the tags contradict; none otherwise.
+    """
+    if used.kind is CalibrationKind.GEOMETRY:
+        if used.sd_share < GUESSED_SOURCE_SD_SHARE:
+            return ()
+        text = (
+            f"{name}: the scale rests on a tag that may mean something else: lengths and diameters are sure to "
+            f"{100.0 * used.sd_share:.0f} % (one standard deviation); set isocentre_mm and pixel_mm for the room, or mark the catheter"
+        )
+        return (Remark(Doubt.SCALE, False, text),)
+    if tagged is None:
+        return ()
+    share = used.mm_per_px / tagged.mm_per_px - 1.0
+    if abs(share) <= SCALES_DIFFER_SDS * float(np.hypot(used.sd_share, tagged.sd_share)):
+        return ()
+    text = (
+        f"{name}: the catheter gives {used.mm_per_px:.4f} mm a pixel, the tags {tagged.mm_per_px:.4f} ({100.0 * share:+.0f} %), too far "
+        "apart for both to be right: is size_fr the catheter's, and do the clicks lie on its shaft?"
+    )
+    return (Remark(Doubt.SCALE, False, text),)
 
 
 def catheter_width_px(fits: RowFits) -> tuple[float, float]:

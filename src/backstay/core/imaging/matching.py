@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from backstay.core.imaging.projection import View, epipolar_lines, triangulated
 from backstay.core.imaging.tracing import even_px
+from backstay.core.mechanics.compiled import compiled
 
 FloatArray = NDArray[np.float64]
 
@@ -42,6 +43,7 @@ def matched(
     landmarks_px: tuple[FloatArray, FloatArray],
     *,
     shift_sd_mm: float,
+    samples: int = SAMPLES,
 ) -> Matched:
     """Return matched and triangulated centrelines.
 
@@ -55,6 +57,8 @@ def matched(
         Places known to be the same in both (branch points) [px]; may be empty.
     shift_sd_mm : float
         How far the table may have moved, per axis [mm].
+    samples : int
+        Places of a line at most.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def matched(
     The shift starts from the ends and landmarks by ridge least squares on the epipolar distance; then matching by
     the cheapest monotone way through the table of epipolar distances and the shift take turns.
     """
-    a, b = (even_px(line, step_px=max(1.0, len(line) / SAMPLES)) for line in lines_px)
+    a, b = (even_px(line, step_px=max(1.0, len(line) / samples)) for line in lines_px)
     ends = tuple(
         np.concatenate([line[[0, -1]], marks]) for line, marks in zip(lines_px, landmarks_px, strict=True)
     )
@@ -120,27 +124,29 @@ def _epipolar_slope(
     return here, np.stack(columns, axis=1)
 
 
+@compiled
 def _monotone_way(distance_px: FloatArray) -> NDArray[np.intp]:
     """Return pairs of places (k, 2) from both starts to both ends, neither ever going back, at least squares."""
     n, m = distance_px.shape
     cost = np.minimum(distance_px**2, 400.0) + 0.02
-    total = np.full((n, m), np.inf)
-    # Row by row along anti-diagonals: each needs only the two before it.
-    total[0, 0] = cost[0, 0]
-    for diagonal in range(1, n + m - 1):
-        i = np.arange(max(0, diagonal - m + 1), min(n, diagonal + 1))
-        j = diagonal - i
-        up = np.where(i > 0, total[i - 1, j], np.inf)
-        left = np.where(j > 0, total[i, j - 1], np.inf)
-        corner = np.where((i > 0) & (j > 0), total[i - 1, j - 1], np.inf)
-        total[i, j] = np.minimum(np.minimum(up, left) + cost[i, j], corner + 1.4 * cost[i, j])
-    way = [(n - 1, m - 1)]
-    while way[-1] != (0, 0):
-        i, j = way[-1]
-        options = [
-            (total[i - 1, j - 1] + 0.4 * cost[i, j] if i and j else np.inf, (i - 1, j - 1)),
-            (total[i - 1, j] if i else np.inf, (i - 1, j)),
-            (total[i, j - 1] if j else np.inf, (i, j - 1)),
-        ]
-        way.append(min(options)[1])
-    return np.array(way[::-1], dtype=np.intp)
+    total = np.full((n + 1, m + 1), np.inf)
+    total[1, 1] = cost[0, 0]
+    for i in range(n):
+        for j in range(m):
+            if i or j:
+                step = min(total[i, j + 1], total[i + 1, j])
+                total[i + 1, j + 1] = min(step + cost[i, j], total[i, j] + 1.4 * cost[i, j])
+    way = np.empty((n + m - 1, 2), dtype=np.intp)
+    i, j, count = n - 1, m - 1, 1
+    way[0] = i, j
+    while i or j:
+        corner, up, left = total[i, j] + 0.4 * cost[i, j], total[i, j + 1], total[i + 1, j]
+        if corner <= up and corner <= left:
+            i, j = i - 1, j - 1
+        elif up <= left:
+            i -= 1
+        else:
+            j -= 1
+        way[count] = i, j
+        count += 1
+    return way[:count][::-1].copy()

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
 from backstay.core.imaging.bundle import Curve, TagErrors, fitted_curve
+from backstay.core.imaging.diameters import both_views, placed_sd_mm, views_differ
 from backstay.core.imaging.edges import DISAGREE_MM, derivative_edges_px
 from backstay.core.imaging.lesions import Stenosis, reference_diameter_mm, stenoses
 from backstay.core.imaging.lumen import Lumen, measured_lumen, refitted, rough_lumen
 from backstay.core.imaging.matching import matched
-from backstay.core.imaging.pairs import Doubt, Remark, after, before
+from backstay.core.imaging.pairs import Doubt, Remark, after, before, spine_remark, spine_tells
 from backstay.core.imaging.projection import View
+from backstay.core.imaging.signs import sign_remarks
 from backstay.core.imaging.tracing import even_px, traced
 from backstay.errors import InputError
 
@@ -29,8 +30,6 @@ MODEL_SD_MM = 0.05
 """Of a diameter beyond its noise: the lumen is not quite round, the contrast not quite even; judgement, no source."""
 HAND_SD_PX = 0.7
 """Of an edge set by hand; judgement, no source."""
-DIFFER_SHARE, DIFFER_OVER_MM = 0.25, 2.0
-"""Two views of one lumen that differ by more than this share over so many millimetres are not both right: judgement, no source."""
 POOR_SHARE = 0.5
 LEAN_RAD = np.deg2rad(45.0)
 """Lean against the image that a single view's upper bound of length allows for; judgement, no source."""
@@ -52,7 +51,7 @@ class HandEdge:
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """One image of the vessel and what a person marked on it.
+    """One image and what a person marked on it.
 
     Attributes
     ----------
@@ -70,6 +69,8 @@ class Sight:
         Corrected edges.
     scale_sd_share : float
         Error of the image's scale as a share.
+    spine_side : str, optional
+        "left" or "right" of the image, where the spine is.
     """
 
     density: FloatArray
@@ -79,6 +80,13 @@ class Sight:
     drawn_px: FloatArray | None = None
     hand_edges: tuple[HandEdge, ...] = ()
     scale_sd_share: float = 0.0
+    spine_side: str | None = None
+
+    @property
+    def spine_agrees(self) -> bool:
+        """Return whether the spine's side is given and tells the primary angle's sign to be right."""
+        side = self.spine_side
+        return side is not None and spine_tells(self.view) and spine_remark(self.view, side, "") is None
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,12 +245,10 @@ def measured_pair(
         With every reason to doubt; whether to refuse is for the caller.
     """
     errors = errors or TagErrors()
-    views, lines, marks = (
-        (sights[0].view, sights[1].view),
-        (lumens[0].line_px, lumens[1].line_px),
-        (sights[0].landmarks_px, sights[1].landmarks_px),
-    )
-    remarks = before(views)
+    views, lines = (sights[0].view, sights[1].view), (lumens[0].line_px, lumens[1].line_px)
+    marks = (sights[0].landmarks_px, sights[1].landmarks_px)
+    told = (sights[0].spine_agrees, sights[1].spine_agrees)
+    remarks = (*before(views), *sign_remarks(views, lines, marks, errors=errors, told=told))
     first = matched(views, lines, marks, shift_sd_mm=errors.shift_mm)
     curve = fitted_curve(
         views, lines, marks, start_mm=first.points_mm, shift_mm=first.shift_mm, errors=errors
@@ -259,7 +265,7 @@ def measured_pair(
     sines = [_sine(view, points, curve.spline.derivative()(u)) for view in curve.views]
     diameter, sd = both_views(diameters, sds, sines)
     scale_share = max(errors.distance_share, *(s.scale_sd_share for s in sights))
-    sd = np.hypot(sd, scale_share * diameter)
+    sd = placed_sd_mm(diameter, np.hypot(sd, scale_share * diameter), spacing_mm=SPACING_MM)
     length, length_sd = _length(curve, scale_share)
     bends = _bends(curve, u)
     reference, reference_sd = reference_diameter_mm(s, diameter, 1.0 / sd**2)
@@ -303,7 +309,7 @@ def measured_single(sight: Sight, lumen: Lumen) -> Vessel:
     points = view.source_mm + reach[:, None] * ray
     diameter = _at(lumen, lumen.diameter_px, at) * scale
     sd = np.hypot(_at(lumen, lumen.fits.diameter_sd_px, at) * scale, MODEL_SD_MM)
-    sd = np.hypot(sd, sight.scale_sd_share * diameter)
+    sd = placed_sd_mm(diameter, np.hypot(sd, sight.scale_sd_share * diameter), spacing_mm=SPACING_MM)
     derivative = _at(lumen, _derivative_px(lumen), at) * scale
     reference, reference_sd = reference_diameter_mm(s, diameter, 1.0 / sd**2)
     quality = np.clip(_at(lumen, lumen.fits.explained, at), 0.0, 1.0)
@@ -371,64 +377,6 @@ def _at(lumen: Lumen, values: FloatArray, along_px: FloatArray) -> FloatArray:
 def _derivative_px(lumen: Lumen) -> FloatArray:
     left, right = derivative_edges_px(lumen.strip, lumen.diameter_px)
     return right - left
-
-
-def both_views(
-    diameters_mm: Sequence[FloatArray], sds_mm: Sequence[FloatArray], sines: Sequence[FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """Return the diameter of both views, each by its error and by how squarely it sees the vessel, and its error.
-
-    Parameters
-    ----------
-    diameters_mm, sds_mm : two ndarrays, shape (n,)
-        Diameter along the vessel in either view, and its error [mm].
-    sines : two ndarrays, shape (n,)
-        Of the angle between ray and vessel.
-
-    Returns
-    -------
-    diameter_mm, sd_mm : ndarray, shape (n,)
-        Mean and its error: where the views differ by more than theirs (an oval lumen, another vessel over it), half the
-        difference, which is the error of a mean of two.
-
-    Notes
-    -----
-    A ray that leans through a narrowing crosses its shoulders, the more the more it leans: hence the fourth power.
-    """
-    weights = [sine**4 / sd**2 for sd, sine in zip(sds_mm, sines, strict=True)]
-    total = np.sum(weights, axis=0)
-    diameter = np.sum([w * d for w, d in zip(weights, diameters_mm, strict=True)], axis=0) / total
-    sd = np.sqrt(np.sum([(w * e) ** 2 for w, e in zip(weights, sds_mm, strict=True)], axis=0)) / total
-    return diameter, np.maximum(sd, 0.5 * np.abs(diameters_mm[0] - diameters_mm[1]))
-
-
-def views_differ(s_mm: FloatArray, diameters_mm: Sequence[FloatArray]) -> tuple[Remark, ...]:
-    """Return a remark where the views' diameters differ by too much over a stretch to be both right.
-
-    Parameters
-    ----------
-    s_mm : ndarray, shape (n,)
-        Distance along the vessel [mm], evenly spaced.
-    diameters_mm : two ndarrays, shape (n,)
-        Diameter in either view [mm].
-
-    Returns
-    -------
-    tuple of Remark
-        One, of the place where they differ most; none where they agree.
-    """
-    one, other = diameters_mm
-    share = np.abs(one - other) / (0.5 * (one + other))
-    span = max(round(DIFFER_OVER_MM / (s_mm[1] - s_mm[0])), 1)
-    lasting = minimum_filter1d(share, span)
-    k = int(np.argmax(lasting))
-    if lasting[k] <= DIFFER_SHARE:
-        return ()
-    text = (
-        f"the views see {one[k]:.2f} and {other[k]:.2f} mm at {s_mm[k]:.0f} mm, too far apart for one lumen: another vessel over it in "
-        "one view, or an oval lumen; look at both, set the edges by hand or choose other frames"
-    )
-    return (Remark(Doubt.DIAMETERS_DIFFER, False, text),)
 
 
 def _length(curve: Curve, scale_share: float) -> tuple[float, float]:

@@ -174,6 +174,33 @@ def _share_along_epipolar(curve: Curve) -> float:
     return float(np.mean(np.minimum(*angles) < ALONG_EPIPOLAR_RAD))
 
 
+SPINE_BEHIND_MM = 60.0
+"""How far behind the isocentre the spine is looked for; judgement, no source."""
+SPINE_ASIDE_MM = 10.0
+"""Nearer the middle of the image its side tells nothing; judgement, no source."""
+
+
+def _spine_aside_px(view: View) -> float:
+    """Return how far to the image's right a spine behind the isocentre falls."""
+    return float((view.project(np.array([0.0, SPINE_BEHIND_MM, 0.0])) - view.centre_px)[1])
+
+
+def spine_tells(view: View) -> bool:
+    """Return whether the primary angle is far enough from straight for the spine's side to tell its sign.
+
+    Parameters
+    ----------
+    view : View
+        As tagged.
+
+    Returns
+    -------
+    bool
+        From about 10 deg on.
+    """
+    return abs(_spine_aside_px(view)) * view.isocentre_mm_per_px >= SPINE_ASIDE_MM
+
+
 def spine_remark(view: View, side: str, name: str) -> Remark | None:
     """Return a doubt where the spine is not on the side of the image that the primary angle says.
 
@@ -191,10 +218,9 @@ def spine_remark(view: View, side: str, name: str) -> Remark | None:
     Remark or None
         None where they agree or the view is nearly straight.
     """
-    spine = view.project(np.array([0.0, 60.0, 0.0])) - view.centre_px
-    if abs(spine[1]) * view.isocentre_mm_per_px < 10.0:
+    if not spine_tells(view):
         return None
-    expected = "right" if spine[1] > 0.0 else "left"
+    expected = "right" if _spine_aside_px(view) > 0.0 else "left"
     if expected == side:
         return None
     return Remark(

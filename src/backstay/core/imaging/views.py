@@ -18,7 +18,8 @@ STEP_RAD = np.deg2rad(5.0)
 
 
 NEAR_SPANS = 2.5
-"""Vessels nearer in space than so many times their radii together belong to one junction: judgement, no source."""
+"""Where the lumens of two vessels meet, so many times their radii together along and about it are one junction, not an
+overlap: judgement, no source. Vessels that pass each other without meeting overlap however near they are."""
 
 
 @dataclass(frozen=True)
@@ -228,14 +229,42 @@ def covered_share(at: Strand, others: tuple[Strand, ...], axes: FloatArray) -> F
     -------
     ndarray, shape (v,)
         Mean over the points of the highest weight that lies over each.
+
+    Notes
+    -----
+    Not counted is the junction of a vessel whose lumen meets that of the stretch (a branch's own origin, the vessel's
+    own going on): what lies within `NEAR_SPANS` times both radii of the place where they meet, along that vessel, and
+    as near to the stretch in space.
     """
+    counts = [len(one.radius_mm) for one in others]
     line_mm = np.concatenate([one.points_mm for one in others])
-    weight = np.repeat([one.weight for one in others], [len(one.radius_mm) for one in others])
+    weight = np.repeat([one.weight for one in others], counts)
     touch = at.radius_mm[:, None] + np.concatenate([one.radius_mm for one in others])[None, :]
-    # A neighbour that is also near in space belongs to the same junction, not to an overlap.
     apart = np.linalg.norm(at.points_mm[:, None] - line_mm[None], axis=-1)
-    touch_mm2 = np.where(apart > NEAR_SPANS * touch, touch**2, -1.0)
+    from_meeting = np.concatenate(
+        [
+            _from_meeting_mm(one.points_mm, part)
+            for one, part in zip(
+                others, np.split((apart / touch).min(axis=0), np.cumsum(counts)[:-1]), strict=True
+            )
+        ]
+    )
+    junction = np.maximum(apart, from_meeting) <= NEAR_SPANS * touch
+    touch_mm2 = np.where(junction, -1.0, touch**2)
     return np.asarray(_covered(axes @ at.points_mm.T, axes @ line_mm.T, touch_mm2, weight).mean(axis=1))
+
+
+def _from_meeting_mm(points_mm: FloatArray, apart_share: FloatArray) -> FloatArray:
+    """Return the way along a vessel from where its lumen meets another's; infinite where they do not meet.
+
+    `apart_share` is the distance of each point from the other vessel as a share of their radii together.
+    """
+    k = int(np.argmin(apart_share))
+    if apart_share[k] > 1.0:
+        return np.full(len(points_mm), np.inf)
+    steps = np.sqrt((np.diff(points_mm, axis=0) ** 2).sum(axis=1))
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    return np.asarray(np.abs(along - along[k]))
 
 
 @compiled
