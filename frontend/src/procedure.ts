@@ -87,6 +87,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
   };
   const author = `${me.role} ${me.name}`;
   const left = waitForOthers(caseId, author);
+  const others = left.length ? `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.` : "";
   const queue = me.may_record ? new Queue(caseId, author, {
     wrote: (waiting, said) => {
       if (!said.written) return announce(said.question);
@@ -100,7 +101,8 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     },
     waits: (lines, reached, unclear) => {
       const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
-      link.textContent = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+      const own = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+      link.textContent = `${own} ${others}`.trim();
       asking = unclear;
       drawOpen();
     },
@@ -138,7 +140,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
       event.preventDefault();
     }
   });
-  if (left.length) link.textContent = `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.`;
+  link.textContent = others;
   const draw = (): void => {
     show(
       timeline,

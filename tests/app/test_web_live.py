@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from backstay.adapters.case_file import read_case
 from backstay.app.record import Recorder
 from backstay.errors import StoreError
 from backstay.web import hub as hubs
@@ -198,7 +199,10 @@ def test_the_room_says_what_is_dangerous_and_what_bars_every_move(
     until(lambda: bench.desks.desk(planned).weighing_by is None)
     html = bench.desks.room(planned)
     assert html.index("perforation, not sealed by the record") < html.index("Contrast")
-    assert "A perforation is known: seal it first. No move is open before." in html
+    assert (
+        "A perforation or tamponade is known, and not over by the record: that comes first. No move is open before."
+        in html
+    )
     say(client, planned, "perforation sealed", "danger-0012")
     until(lambda: bench.desks.desk(planned).weighing_by is None)
     say(client, planned, "timi 3", "danger-0013")
@@ -218,3 +222,45 @@ def test_looking_at_a_report_writes_nothing(client: TestClient, bench: Any, plan
     before = files()
     assert "plan.json" in client.get(f"/api/cases/{planned}/report").json()["html"], "the plan counts"
     assert files() == before
+
+
+def test_a_rig_of_ones_own_is_weighed_by_the_record_like_the_plans(
+    client: TestClient, bench: Any, planned: str
+) -> None:
+    """The rig in place, asked for by hand, has before and after an attempt the chance that the plan gives it."""
+    desk = bench.desks.desk(planned)
+    document = read_case(bench.library.file(planned))
+    name, _ = bench.desks.ask(planned, document.rig, document.target)
+    until(lambda: name in [rig.id for rig in desk.plan.own])
+
+    def chances() -> tuple[float, float]:
+        return desk.plan.rig(name).chance.value, desk.plan.rig("as_it_is").chance.value
+
+    before = chances()
+    assert before[0] == pytest.approx(before[1], abs=0.02)
+    line = f"{desk.case.device.id} stopped guide backed out all safe"
+    assert say(client, planned, line, "own-00000001")["written"]
+    until(lambda: desk.weighing_by is None and desk.plan.plan.learned is not None)
+    after = chances()
+    assert after[1] < before[1] - 0.1
+    assert after[0] == pytest.approx(after[1], abs=0.06)  # over fewer draws than the plan's
+    late, _ = bench.desks.ask(planned, document.rig, document.target)
+    until(lambda: late in [rig.id for rig in desk.plan.own])
+    assert desk.plan.rig(late).chance.value == desk.plan.rig(name).chance.value
+
+
+def test_the_room_says_when_the_device_has_arrived(client: TestClient, bench: Any, planned: str) -> None:
+    desk = bench.desks.desk(planned)
+    device = desk.case.device
+    for k, (line, words) in enumerate(
+        (
+            (f"{device.id} reached", f"{device.name} is in its place"),
+            ("contrast 8", f"{device.name} is in its place"),
+            (f"{device.id} 12 atm at lesion", f"{device.name} is opened"),
+        )
+    ):
+        assert say(client, planned, line, f"arrive-{k:04d}")["written"], line
+        html = bench.desks.room(planned)
+        assert words in html and "that the stent lands" not in html
+    until(lambda: desk.weighing_by is None)
+    assert f"{device.name} is opened" in bench.desks.room(planned)

@@ -269,3 +269,70 @@ def opened_by_link(context: BrowserContext, server: Any) -> Page:
     page.goto(server.next_link())
     expect(page.get_by_role("heading", name="Cases")).to_be_visible()
     return page
+
+
+def test_a_key_held_down_takes_one_event_back_and_no_letter_does(
+    context: BrowserContext, server: Any, case: str
+) -> None:
+    page = opened(context, server, f"/case/{case}/procedure")
+    for line in ("contrast 8", "act 287", "contrast 9"):
+        write(page, line)
+    expect(page.locator(".timeline li.contrast")).to_have_count(2)
+    for _ in range(12):
+        page.keyboard.down("-")  # as a held key repeats
+    page.keyboard.up("-")
+    expect(page.locator(".timeline li.contrast")).to_have_count(1)
+    expect(page.locator(".echo")).to_contain_text("taken back")
+    write(page, "ufh 5000")
+    expect(page.locator(".timeline li.heparin")).to_have_count(1)
+    write(page, "undo")
+    expect(page.locator(".timeline li.heparin")).to_have_count(0)
+    expect(page.locator(".timeline li.act")).to_have_count(1)
+
+
+def test_what_a_fix_replaced_stands_again(context: BrowserContext, server: Any, case: str) -> None:
+    page = opened(context, server, f"/case/{case}/procedure")
+    for line in ("act 287", "fix act 297"):
+        write(page, line)
+    expect(page.locator(".echo")).to_contain_text("instead of")
+    page.keyboard.press("-")
+    expect(page.locator(".echo")).to_contain_text("stands again")
+    expect(page.locator(".timeline li.act")).to_contain_text("287")
+    page.keyboard.press("-")
+    expect(page.locator(".timeline li.act")).to_have_count(0)
+
+
+def test_the_two_keys_tell_of_the_device_that_was_tried(
+    context: BrowserContext, server: Any, tmp_path: Path
+) -> None:
+    kept = (*WORKBENCHES["KEPT"], "bal-nc-250-12")
+    case = WORKBENCHES["imported"](context, server, tmp_path, kept)
+    page = opened(context, server, f"/case/{case}/procedure")
+    picks = page.locator(".picks")
+    page.keyboard.press(".")
+    expect(picks).to_contain_text("How did the attempt with the Stent 2.75 x 33 mm end?")
+    page.keyboard.press("Escape")
+    for line in ("guide 6 standard right", "wire in workhorse", "nc 2.5x12 stopped at 50 guide backed out"):
+        write(page, line)
+    write(page, "contrast 8")
+    expect(page.locator(".timeline li.contrast")).to_have_count(1)
+    page.keyboard.press(".")
+    expect(picks).to_contain_text("2.5 x 12")
+    page.keyboard.press("p")
+    expect(page.locator(".timeline li.attempt")).to_have_count(2)
+    expect(page.locator(".timeline")).not_to_contain_text("Stent 2.75")
+
+
+def test_lines_of_another_author_are_neither_sent_nor_lost(
+    context: BrowserContext, server: Any, case: str
+) -> None:
+    page = opened(context, server, f"/case/{case}/procedure")
+    name = f"backstay-lines-{case}/recorder%20Somebody/kept-by-a-page"
+    line = {"key": "another-0001", "line": "act 301", "said_at": datetime.now().astimezone().isoformat()}
+    page.evaluate("([name, text]) => localStorage.setItem(name, text)", [name, json.dumps([line])])
+    page.reload()
+    expect(page.locator(".link")).to_contain_text("Typed here by somebody else, and not sent: act 301")
+    write(page, "contrast 8")
+    expect(page.locator(".timeline li.contrast")).to_have_count(1)
+    expect(page.locator(".timeline li.act")).to_have_count(0)
+    assert page.evaluate("name => localStorage.getItem(name)", name) == json.dumps([line])

@@ -81,6 +81,7 @@ export async function procedure(me, caseId) {
     };
     const author = `${me.role} ${me.name}`;
     const left = waitForOthers(caseId, author);
+    const others = left.length ? `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.` : "";
     const queue = me.may_record ? new Queue(caseId, author, {
         wrote: (waiting, said) => {
             if (!said.written)
@@ -97,7 +98,8 @@ export async function procedure(me, caseId) {
         },
         waits: (lines, reached, unclear) => {
             const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
-            link.textContent = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+            const own = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+            link.textContent = `${own} ${others}`.trim();
             asking = unclear;
             drawOpen();
         },
@@ -147,8 +149,7 @@ export async function procedure(me, caseId) {
             event.preventDefault();
         }
     });
-    if (left.length)
-        link.textContent = `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.`;
+    link.textContent = others;
     const draw = () => {
         show(timeline, ...view.events.map((one) => el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role))));
         if (!view.events.length)
