@@ -150,6 +150,31 @@ def test_a_corrections_own_time_counts(recorder: Recorder, folder: Path) -> None
     assert later is not None and later.at == found.at
 
 
+def test_a_line_about_earlier_is_read_as_things_stood_then(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse")
+    first = recorder.log("stent 2.75x33 stopped at 48 guide backed out")
+    say(recorder, "contrast 8", "contrast 9", "extension ext-6 to 30")
+    fixed = recorder.log("fix stent 2.75x33 stopped at 50 guide backed out")
+    assert fixed.at == first.at and fixed.moves == []  # type: ignore[attr-defined]
+    early = recorder.log("4 min ago stent 2.75x33 stopped at 48 guide backed out")
+    assert early.moves == []  # type: ignore[attr-defined]
+    now = recorder.log("stent 2.75x33 stopped at 48 guide backed out")
+    assert now.moves == ["extension"]  # type: ignore[attr-defined]
+
+
+def test_an_inflation_fixed_after_the_stent_still_prepared(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse", "nc 2.75x15 18 atm 45-60")
+    say(recorder, "stent 2.75x33 14 atm 31.5-64.5")
+    assert recorder.log("fix nc 2.75x15 16 atm 45-60").purpose == "preparation"  # type: ignore[attr-defined]
+    assert recorder.log("nc 2.75x15 16 atm 45-60").purpose == "after_stent"  # type: ignore[attr-defined]
+
+
+def test_a_fix_may_say_its_own_time(recorder: Recorder) -> None:
+    first = recorder.log("act 280")
+    fixed = recorder.log("fix act 287 20 min ago")
+    assert fixed.at < first.at and acts(recorder) == [287.0]
+
+
 # Words
 
 

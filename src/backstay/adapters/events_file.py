@@ -170,7 +170,8 @@ def _parse_line(line: str, *, where: str, is_cut: bool) -> Event:
     except (ValueError, RecursionError):
         if is_cut:
             raise FileFormatError(
-                "the last line is cut short, as when the power fails; remove it, then log that event again",
+                "the last line is cut short, as when the power fails; open the record once with `backstay log CASE`: it brings the "
+                "line back where the store has that event. Only where it cannot: remove the line, and log the event again",
                 where=where,
                 allowed="one whole JSON object to a line",
             ) from None

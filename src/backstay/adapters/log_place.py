@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_words import NUMBER, Line
+from backstay.core.record.entries import Entry
 from backstay.core.record.state import RecordState, state_of
 from backstay.core.rigging.devices import OverWireDevice, Shelf
 from backstay.errors import InputError
@@ -47,11 +48,18 @@ class Scene:
     branches: tuple[str, ...]
     state: RecordState
 
+    def as_of(self, at_s: float) -> Scene:
+        """Return the scene as it was at a time: a line about then is read in it."""
+        return self._of(entry for entry in self.state.written if entry.at_s <= at_s)
+
     def without(self, wrong: str) -> Scene:
         """Return the scene as it is without one event: what stands instead of it is read in that one."""
-        left = [entry for entry in self.state.timeline if entry.id != wrong]
+        return self._of(entry for entry in self.state.written if entry.id != wrong)
+
+    def _of(self, entries: Iterable[Entry]) -> Scene:
         kinds = {device.id: device.kind for device in self.shelf.devices.values()}
-        return replace(self, state=state_of(left, kinds))
+        # Those that stand, whatever they replaced.
+        return replace(self, state=state_of((replace(entry, supersedes=None) for entry in entries), kinds))
 
 
 @dataclass(frozen=True)

@@ -167,8 +167,12 @@ class Recorder:
         InputError
             It is not understood, or a value is out of range; nothing was written.
         """
-        typed = parse_line(line, self.scene)
-        at = self.time_of(typed, said_at or self.clock())
+        now, scene = said_at or self.clock(), self.scene
+        typed = parse_line(line, scene)
+        at = self.time_of(typed, now)
+        if scene.state.timeline and at.timestamp() < scene.state.timeline[-1].at_s:
+            wrong_s = typed.supersedes.at_s if typed.supersedes is not None else 0.0
+            typed = parse_line(line, scene.as_of(max(at.timestamp(), wrong_s)))
         return self.add(typed.kind, at=at, supersedes=typed.supersedes, key=key, **typed.values)
 
     def undo(self, *, key: str | None = None) -> Event:
@@ -246,7 +250,7 @@ class Recorder:
                     allowed=f"at most {LATEST_BACK_H:g} hours back",
                 )
             return at
-        if typed.supersedes is not None:
+        if typed.supersedes is not None and not typed.minutes_ago:
             return datetime.fromtimestamp(typed.supersedes.at_s, now.tzinfo)
         if typed.minutes_ago > 60.0 * LATEST_BACK_H:
             raise InputError(

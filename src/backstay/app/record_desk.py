@@ -158,7 +158,8 @@ class RecordDesk:
                 self._told(event)
                 return Said(event, taken_back=wrong, trouble=self.recorder.trouble)
             try:
-                typed = parse_line(line, self.recorder.scene.without(wrong.id))
+                scene = self.recorder.scene.without(wrong.id)
+                typed = parse_line(line, scene.as_of(wrong.at.timestamp()))
             except Unclear as error:
                 return Said(None, question=error.message, choices=error.choices)
             kind = EventKind(wrong.kind)  # type: ignore[attr-defined]  # every kind of event has one, the base none

@@ -27,7 +27,10 @@ _PATTERNS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("address of a machine", r"\b\d{1,3}(?:\.\d{1,3}){3}\b", 0),
         ("date", rf"\b{_YEAR}[-/._]?(?:0[1-9]|1[0-2])[-/._]?(?:0[1-9]|[12]\d|3[01])(?!\d)", 0),
         ("date", rf"(?<![\d.]){_DAY}\s?[-/._]\s?{_DAY}\s?[-/._]\s?(?:{_YEAR}|\d\d)(?![\d.]*\d)", 0),
-        ("date", rf"\b{_DAY}(?:st|nd|rd|th|\.)?\s?(?:of\s)?(?:{_MONTH})\b\.?(?:,?\s?{_YEAR})?", re.I),
+        ("date", rf"\b{_DAY}(?:st|nd|rd|th|\.)?[\s-]?(?:of\s)?(?:{_MONTH})(?:\b|(?={_YEAR}))\.?(?:,?[\s-]?{_YEAR})?", re.I),
+        ("date", rf"\b(?:{_MONTH})\.?,?\s{_YEAR}\b", re.I),
+        ("date", r"\b(?:on|last|next|this) (?:mon|tues|wednes|thurs|fri|satur|sun)day\b", re.I),
+        ("date", rf"\b(?:dob|born|date of birth)\b[: ]+(?:in )?[\w ./-]*?{_YEAR}\b", re.I),
         ("date", rf"\b(?:{_MONTH})\.?\s{_DAY}(?:st|nd|rd|th)?\b(?:,?\s?{_YEAR})?", re.I),
         ("number", r"\b\d{3}-\d\d-\d{4}\b|\b\d{6}[-+A]\d{3,4}\w?\b", 0),
         ("phone", r"(?<![\w.])(?:\+|00)\d{1,3}(?:[ ./-]?\(?\d{1,5}\)?){2,6}(?![\w.]*\d)", 0),
@@ -47,9 +50,11 @@ _PATTERNS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("name", r"\b(?i:patient|pt|operator|surgeon|referred by|relative)(?: is|:| named|'s name is)?\s"
                  r"(?:[A-Z]\.\s?)*[A-Z][a-z'\u2019-]+\s[A-Z][a-z'\u2019-]+", 0),
         ("age over 89", r"\b(?:9\d|1[01]\d)[- ]?(?:years?[- ]old|y/?o\b|years\b|year[- ])", re.I),
-        ("age over 89", r"\baged?:? (?:9\d|1[01]\d)\b", re.I),
+        ("age over 89", r"\baged?:? (?:9\d|1[01]\d)\b|\b(?:9\d|1[01]\d) ?y(?:\.o\.|\b)", re.I),
         ("number", r"\b[0-2](?:\.\d+){5,}\b", 0),  # a DICOM unique identifier
         ("name", r"\b[A-Z][a-z'\u2019-]+, (?:[A-Z]\.|[A-Z][a-z'\u2019-]+)(?=[\s,;.(]|$)", 0),
+        ("name", r"\b[A-Z]{5,}, [A-Z]{3,}\b|\b[A-Z]{2,}\^[A-Z]{2,}\b", 0),
+        ("name", r"\b(?:dr|prof|mr|mrs|ms)\b\.? (?:(?:van|von|de|der|den|la|di) )*[a-z][\w'\u2019-]+", re.I),
         ("name", r"\b(?:Monsieur|Madame|Signora?|Se\u00f1ora?) [A-Z][\w'\u2019-]+", 0),
         ("hospital", r"\b(?:St\.?|Saint|Royal|General|University|Memorial) (?:[A-Z][\w'\u2019]+ )*(?:Hospital|Infirmary|Clinic)\b", 0),
     )
