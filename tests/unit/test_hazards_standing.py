@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from backstay.core.rules import Fired, Level
-from backstay.core.safety.attention import judged, standing
+from backstay.core.safety.attention import along, judged, standing
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now, now_after
 from backstay.identifiers import LASTING, BodyItem, Complication
@@ -300,6 +300,24 @@ def test_of_two_wires_of_one_name_the_free_one_comes_out_and_which_is_asked() ->
     assert asked((*held, pull), pull)[name].rule.level is Level.BLOCK
     assert now_of(*held, pull, pull).of(BodyItem.TRAPPED_WIRE) == ()
     assert name not in asked(twice, pull)
+
+
+def test_what_is_new_each_time_is_said_each_time() -> None:
+    """Ten minutes of quiet are for what stands, not for another dose or another level."""
+    setting = H.setting()
+
+    def shown(*steps: str) -> list[set[str]]:
+        entries = [H.entry(text, at_min=0.5 * k, number=k) for k, text in enumerate(steps)]
+        return [{one.rule.id for one in moment.shown} for moment in along(entries, setting)]
+
+    doses = shown("heparin dose_U=8000", *["heparin dose_U=8000"] * 4)
+    assert [("heparin_untested" in one) for one in doses] == [False, True, True, True, True]
+    levels = shown("dose air_kerma_mGy=3100", "dose air_kerma_mGy=3150", "dose air_kerma_mGy=4100")
+    assert [("kerma_notice" in one) for one in levels] == [True, False, True]
+    torn = shown(*H.BASE, *["complication what=flap code=dissection"] * 2)
+    assert [("dissection" in one) for one in torn[-2:]] == [True, True]
+    low = shown(*H.BASE, "act act_s=240", H.BALLOON, H.BALLOON)
+    assert [("act_low" in one) for one in low[-2:]] == [True, False]
 
 
 def test_what_went_down_the_rail_before_a_stent_is_still_counted() -> None:

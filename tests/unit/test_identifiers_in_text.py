@@ -47,7 +47,7 @@ FOUND = [
     ("DOB 1938", "date"),
     ("2.25.4711.0.81.15.3", "number"),
     ("Nobody, Bo", "name"),
-    ("NOBODY, BO", "name"),
+    ("NOBODY, BOB", "name"),
     ("NOBODY^BO", "name"),
     ("dr nobody", "name"),
     ("Prof van der Nobody", "name"),

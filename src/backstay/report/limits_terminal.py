@@ -48,7 +48,7 @@ def render_limits(d: LimitsDocument, console: Console) -> None:
 
 
 def _render_hazards(d: LimitsDocument, t: Terminal) -> None:
-    if not d.hazards:
+    if not (d.hazards or d.hazards_waiting):
         return
     t.heading("What must I not do?")
     t.bullets([hazard_words(row) for row in d.hazards], mark="!", style="bold")

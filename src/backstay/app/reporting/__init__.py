@@ -34,8 +34,8 @@ from backstay.identifiers import EventKind
 __all__ = ["Extras", "add_to_report", "report", "sign_report"]
 
 _SHORTEST_DIGEST = 8
-_SIGNED_HERE_s = 5.0
-"""A signature that came into the store so soon after it was given was given here; a record taken in from a file comes later."""
+_AT_ONCE_s = 5.0
+"""A record whose first event and whose signature came into the store so soon was kept here; one taken in from a file came whole, later."""
 
 
 @dataclass(frozen=True)
@@ -171,8 +171,11 @@ def _is_head(recorder: Recorder, signed: SignedEvent, place: int) -> bool:
     links = recorder.store.links(recorder.record_id)
     if links[place].link == signed.head:
         return True
-    written = datetime.fromisoformat(links[place + 1].written_at)
-    if abs((written - signed.at).total_seconds()) <= _SIGNED_HERE_s:
+    opened = recorder.events[0]
+    if all(
+        abs((datetime.fromisoformat(link.written_at) - event.at).total_seconds()) <= _AT_ONCE_s
+        for link, event in ((links[0], opened), (links[place + 1], signed))
+    ):
         raise StoreError(
             f"record {recorder.record_id}: what stands before the signature is not what was signed, it was changed in the store "
             f"(head {links[place].link[:12]}, signed {signed.head[:12]})"

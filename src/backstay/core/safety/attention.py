@@ -11,11 +11,17 @@ from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
 from backstay.core.safety.setting import Setting
 from backstay.core.safety.step_facts import stand_facts, step_facts
-from backstay.identifiers import StepKind
+from backstay.identifiers import EventKind, StepKind
 
 MOST_AT_ONCE = 2
 QUIET_s = 600.0
 """A note or pause that was shown is not shown again for so long; judgement, no source. What blocks is not kept quiet."""
+_NEW_EACH_TIME = frozenset(
+    {EventKind.HEPARIN, EventKind.DRUG, EventKind.COMPLICATION, EventKind.DEVICE_OUT, EventKind.END}
+)
+"""Steps that are something new however soon they follow: a second dose, another thing that went wrong."""
+_NEVER_QUIET = frozenset({"kerma_notice", "kerma_substantial", "dose_fell"})
+"""Each tells of a level passed just now."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,7 @@ def attended(
     kept: list[Fired] = []
     for one in fired:
         said = one.rule.id in last_shown_s and at_s - last_shown_s[one.rule.id] < QUIET_s
-        quiet = said and one.rule.level is not Level.BLOCK
+        quiet = said and one.rule.level is not Level.BLOCK and one.rule.id not in _NEVER_QUIET
         (kept if quiet or len(shown) == MOST_AT_ONCE else shown).append(one)
     return tuple(shown), tuple(kept)
 
@@ -133,7 +139,8 @@ def along(entries: Iterable[Entry], setting: Setting, *, start: Now | None = Non
     for entry in entries:
         then = setting.then(now, entry)
         fired = _fired(now, then, entry, setting)
-        shown, kept = attended(fired, at_s=entry.at_s, last_shown_s=shown_s)
+        said_s = {} if entry.kind in _NEW_EACH_TIME else shown_s
+        shown, kept = attended(fired, at_s=entry.at_s, last_shown_s=said_s)
         shown_s.update({one.rule.id: entry.at_s for one in shown})
         found.append(Moment(entry, shown, kept))
         now = then
