@@ -383,3 +383,23 @@ def test_the_rail_told_of_first_is_the_cases_own(folder: Path, recorder: Recorde
     recorder.log("buddy jacketed")
     now = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events)).now
     assert len(now.wires("rail")) == 1 and len(now.wires("buddy")) == 1
+
+
+@pytest.mark.parametrize(
+    ("lines", "wires"),
+    [
+        (("guide backed out", "guide 6 standard right"), ["wire-workhorse"]),
+        (
+            ("stent 2.75x33 stopped at 48", "wire in extra-support as rail"),
+            ["wire-workhorse", "wire-support"],
+        ),
+        (("stent 2.75x33 stopped at 48", "wire in workhorse as rail"), ["wire-workhorse"] * 2),
+        (("guide 6 standard right", "wire in extra-support"), ["wire-support"]),
+    ],
+)
+def test_what_was_in_before_the_record_stays_in(
+    folder: Path, recorder: Recorder, lines: tuple[str, ...], wires: list[str]
+) -> None:
+    say(recorder, "heparin 6000", *lines)
+    now = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events)).now
+    assert [one.device for one in now.wires("rail")] == wires

@@ -135,6 +135,27 @@ def test_the_disputed_edge_shows_both_sides_and_takes_the_higher() -> None:
     assert nephropathy_score_2004(ScoreInputs(age_y=78, diabetes=True, egfr=35), volume_mL=250).disputed == ""
 
 
+@pytest.mark.parametrize(
+    ("egfr", "creatinine_mg_dL", "points", "disputed"),
+    [
+        (None, 3.0, 4, ""),
+        (None, 1.5, 0, ""),
+        (None, 1.51, 4, ""),
+        (55.0, 1.6, 4, "by eGFR instead of creatinine: 2 points less"),
+        (15.0, 1.6, 6, "by creatinine instead of eGFR: 2 points less"),
+        (45.0, 1.2, 2, "by creatinine instead of eGFR: 2 points less"),
+        (30.0, 2.0, 4, ""),
+        (80.0, 0.9, 0, ""),
+    ],
+)
+def test_the_score_counts_creatinine_or_filtration_rate_and_never_both(
+    egfr: float | None, creatinine_mg_dL: float, points: int, disputed: str
+) -> None:
+    """Mehran 2004: creatinine above 1.5 mg/dL 4 points, or eGFR 40 to 60: 2, 20 to 40: 4, below 20: 6."""
+    score = nephropathy_score_2004(ScoreInputs(egfr=egfr, creatinine_mg_dL=creatinine_mg_dL), volume_mL=50)
+    assert (score.points, score.disputed) == (points, disputed)
+
+
 def test_anaemia_of_the_score() -> None:
     assert [anaemia_2004(hematocrit_percent=h, female=False) for h in (38.9, 39.0)] == [True, False]
     assert [anaemia_2004(hematocrit_percent=h, female=True) for h in (35.9, 36.0)] == [True, False]

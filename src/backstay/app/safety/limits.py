@@ -200,7 +200,7 @@ def _ratios(safety: CaseSafety, budget: Budget) -> list[RatioRow]:
 def _score(safety: CaseSafety, budget: Budget) -> ScoreRow | None:
     """Return the 2004 score at what was used, or at the limit before the case has begun."""
     patient = safety.case.patient
-    if patient.age_y is None and safety.egfr is None:
+    if patient.age_y is None and patient.creatinine_mg_dL is None:
         return None
     volume = budget.used if safety.recorded or budget.limit is None else budget.limit
     hematocrit, sex = patient.hematocrit_percent, patient.sex
@@ -215,6 +215,7 @@ def _score(safety: CaseSafety, budget: Budget) -> ScoreRow | None:
         else anaemia_2004(hematocrit_percent=hematocrit, female=sex == "female"),
         diabetes=told(patient.conditions, DIABETES),
         egfr=safety.egfr,
+        creatinine_mg_dL=patient.creatinine_mg_dL,
     )
     score = nephropathy_score_2004(given, volume_mL=volume)
     return ScoreRow(

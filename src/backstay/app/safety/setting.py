@@ -113,13 +113,31 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
     return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding)
 
 
+_ON_THE_RAIL = frozenset(
+    {
+        EventKind.WIRE_IN,
+        EventKind.WIRE_OUT,
+        EventKind.ATTEMPT,
+        EventKind.DEVICE_IN,
+        EventKind.INFLATION,
+        EventKind.PREPARED,
+        EventKind.STENT,
+    }
+)
+
+
 def _start(rig: Rig, stands: Sequence[Entry]) -> Now:
-    """Return what was in before the record: the case's rig, unless the record itself tells how guide or rail went in."""
-    if any(e.kind is EventKind.GUIDE_IN for e in stands):
+    """Return what was in before the record: the case's rig, unless the record itself tells how guide or rail went in.
+
+    A rail that went in before anything ran on one is the rig's own where it is the same wire; any other comes beside it.
+    """
+    guide = next((e for e in stands if e.kind in (EventKind.GUIDE_IN, EventKind.GUIDE_OUT)), None)
+    if guide is not None and guide.kind is EventKind.GUIDE_IN:
         return Now()
     start = rig_now(rig)
-    first = next((e for e in stands if e.kind in (EventKind.WIRE_IN, EventKind.WIRE_OUT)), None)
-    if first is None or first.kind is EventKind.WIRE_OUT or first.text("role") not in (None, "rail"):
+    first = next((e for e in stands if e.kind in _ON_THE_RAIL), None)
+    told = first is not None and first.kind is EventKind.WIRE_IN and first.text("device") == rig.rail.id
+    if first is None or not told or first.text("role") not in (None, "rail"):
         return start
     return replace(start, inside=tuple(one for one in start.inside if one.role != "rail"))
 

@@ -273,7 +273,9 @@ class ScoreInputs:
     anaemia : bool or None
         Haematocrit below 39 % (men) or 36 % (women).
     egfr : float or None
-        mL/min/1.73 m2; used in place of creatinine, never both.
+        mL/min/1.73 m2.
+    creatinine_mg_dL : float or None
+        The score counts either this or the filtration rate, never both.
     """
 
     hypotension: bool | None = None
@@ -283,6 +285,7 @@ class ScoreInputs:
     anaemia: bool | None = None
     diabetes: bool | None = None
     egfr: float | None = None
+    creatinine_mg_dL: float | None = None
 
 
 @dataclass(frozen=True)
@@ -347,8 +350,8 @@ def nephropathy_score_2004(given: ScoreInputs, *, volume_mL: float) -> Score:
     Returns
     -------
     Score
-        A score of exactly 16 stands in different bands in different printings: the higher is returned and
-        the other said.
+        Where filtration rate and creatinine give different points the higher counts, and the other is said. A score of
+        exactly 16 stands in different bands in different printings: the higher is returned and the other said.
 
     Examples
     --------
@@ -358,7 +361,7 @@ def nephropathy_score_2004(given: ScoreInputs, *, volume_mL: float) -> Score:
     """
     if volume_mL < 0.0:
         raise InputError("contrast is not negative", field="volume_mL", value=volume_mL, allowed="0 or more")
-    e = given.egfr
+    kidney, beside = _kidney_points(given)
     table: tuple[tuple[str, object, int], ...] = (
         ("hypotension", given.hypotension, 5),
         ("aortic balloon pump", given.balloon_pump, 5),
@@ -366,7 +369,7 @@ def nephropathy_score_2004(given: ScoreInputs, *, volume_mL: float) -> Score:
         ("age above 75", None if given.age_y is None else given.age_y > 75.0, 4),
         ("anaemia", given.anaemia, 3),
         ("diabetes", given.diabetes, 3),
-        ("eGFR", e, 0 if e is None or e >= 60.0 else 2 if e >= 40.0 else 4 if e >= 20.0 else 6),
+        kidney,
     )
     parts = [(what, points) for what, value, points in table if value and points]
     hundreds = int(volume_mL // 100.0)
@@ -379,5 +382,23 @@ def nephropathy_score_2004(given: ScoreInputs, *, volume_mL: float) -> Score:
         tuple(what for what, value, _ in table if value is None),
         nephropathy,
         dialysis,
-        "other printings put 16 in the band below: 26.1 %, dialysis 1.09 %" if points == 16 else "",
+        "; ".join(filter(None, (beside, _SIXTEEN if points == 16 else ""))),
     )
+
+
+_SIXTEEN = "other printings put 16 in the band below: 26.1 %, dialysis 1.09 %"
+
+
+def _kidney_points(given: ScoreInputs) -> tuple[tuple[str, object, int], str]:
+    """Return what the kidney counts, by filtration rate or by creatinine, and what the other of the two would."""
+    e, c = given.egfr, given.creatinine_mg_dL
+    by_rate = 0 if e is None or e >= 60.0 else 2 if e >= 40.0 else 4 if e >= 20.0 else 6
+    by_creatinine = 4 if c is not None and c > 1.5 else 0
+    if e is None and c is not None:
+        return ("creatinine above 1.5 mg/dL", c, by_creatinine), ""
+    if e is None or c is None or by_rate == by_creatinine:
+        return ("eGFR", e, by_rate), ""
+    if by_rate > by_creatinine:
+        return ("eGFR", e, by_rate), f"by creatinine instead of eGFR: {by_rate - by_creatinine} points less"
+    beside = f"by eGFR instead of creatinine: {by_creatinine - by_rate} points less"
+    return ("creatinine above 1.5 mg/dL", c, by_creatinine), beside
