@@ -308,6 +308,41 @@ def test_a_lost_file_is_said_where_the_store_has_a_record_of_this_title(
     opened.close()
 
 
+def test_a_file_taken_away_meanwhile_is_written_whole_again(recorder: Recorder) -> None:
+    say(recorder, "contrast 8", "contrast 9")
+    recorder.file.unlink()
+    recorder.log("contrast 10")
+    assert recorder.trouble == "" and read_events(recorder.file) == recorder.store.events(recorder.record_id)
+
+
+def test_a_line_by_itself_says_that_the_file_was_lost(folder: Path, tmp_path: Path) -> None:
+    words = [
+        "log",
+        str(folder / "case.toml"),
+        "contrast",
+        "8",
+        "--store",
+        f"sqlite:///{tmp_path / 's.sqlite'}",
+    ]
+    assert "bring it back" not in CliRunner().invoke(app, words).output
+    events_path(folder / "case.toml").unlink()
+    assert "bring it back" in CliRunner().invoke(app, words).output
+
+
+def test_of_two_stents_the_one_of_the_same_name_is_fixed(recorder: Recorder) -> None:
+    say(recorder, "guide 6 standard right", "wire in workhorse")
+    say(
+        recorder,
+        "stent-275-33 12 atm 31.5-64.5",
+        "stent-300-18 12 atm 10-28",
+        "fix stent-275-33 14 atm 31.5-64.5",
+    )
+    found = {e.text("device"): e.number("pressure_atm") for e in recorder.state.of(EventKind.STENT)}
+    assert found == {"stent-275-33": 14.0, "stent-300-18": 12.0}
+    with pytest.raises(InputError, match="none of this kind stands"):
+        recorder.log("fix stent-300-12 12 atm 10-22")
+
+
 def test_the_state_kept_is_the_state_gone_through_anew(recorder: Recorder, tmp_path: Path) -> None:
     say(
         recorder, "guide 6 standard right", "wire in workhorse", "act 250", "contrast 8", "act 240 20 min ago"
@@ -403,3 +438,15 @@ def test_what_was_in_before_the_record_stays_in(
     say(recorder, "heparin 6000", *lines)
     now = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events)).now
     assert [one.device for one in now.wires("rail")] == wires
+
+
+def test_what_is_acknowledged_is_on_the_disk(recorder: Recorder, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The store waits for the disk at every commit, the file beside the case for every line."""
+    with recorder.store.engine.connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2  # full
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+    synced: list[int] = []
+    real = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda handle: (synced.append(os.fstat(handle).st_ino), real(handle))[1])
+    recorder.log("contrast 8")
+    assert recorder.file.stat().st_ino in synced

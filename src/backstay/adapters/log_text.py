@@ -148,6 +148,9 @@ def _last_like(state: RecordState, kind: EventKind, values: Mapping[str, Any]) -
         for entry in state.written
         if entry.kind is kind and (name is None or entry.values.get(name) == values.get(name))
     ]
+    if kind is EventKind.STENT and len(like) > 1:
+        like = [entry for entry in like if entry.values.get("device") == values.get("device")]
+        name = "device"
     if not like:
         value = kind.value if name is None else f"{kind.value}: {values.get(name) or 'other'}"
         raise InputError(

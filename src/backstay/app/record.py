@@ -227,7 +227,8 @@ class Recorder:
 
     def _write_beside(self, *events: Event) -> None:
         """Write kept events to the file too, with what could not be written there before; `trouble` says where it cannot."""
-        self._waiting += events
+        lost = bool(self._folded) and not self.file.exists()  # somebody took it away meanwhile
+        self._waiting = list(self.events) if lost else [*self._waiting, *events]
         try:
             self._beside.append(*self._waiting, but_there=True)  # another recorder may have written them
         except (OSError, InputError) as error:

@@ -57,6 +57,8 @@ def log(
         check_outputs(outputs, [*recorder.case.inputs, recorder.file])
         lines = Lines(recorder)
         if words:
+            if recorder.notice:
+                typer.echo(f"! {recorder.notice}", err=True)
             typer.echo(lines.take(" ".join(words)))
         elif not outputs:
             ask(lines)
