@@ -68,6 +68,19 @@ def test_where_nothing_is_left_to_try_it_is_said_and_no_stent_let_in(make: Any) 
     assert "all tried" not in other.gate
 
 
+def test_no_burr_where_another_stretch_of_the_case_is_dissected(make: Any) -> None:
+    """The burr to the far stretch runs through the near one."""
+    far = lesion(65, 85, 'imaging = { method = "oct", nodule = true }', calcium="severe")
+    narrowed = [(25.0, 10.0, 0.6), (75.0, 10.0, 0.6)]
+    whole = sized(make(narrowed, lesion(15, 35) + far))
+    assert len(whole.stretches) == 2
+    assert Preparation.ATHERECTOMY in [step.kind for step in whole.stretches[1].preparation]
+    doc = sized(make(narrowed, lesion(15, 35, "dissected = true") + far))
+    kinds = [step.kind for step in doc.stretches[1].preparation]
+    assert Preparation.LITHOTRIPSY in kinds and Preparation.ATHERECTOMY not in kinds
+    assert any("never atherectomy" in text for text in doc.cautions)
+
+
 def test_every_way_has_one_place_in_the_order() -> None:
     assert sorted(IN_ORDER) == sorted(Preparation)
     assert IN_ORDER.index(Preparation.ATHERECTOMY) < IN_ORDER.index(Preparation.SEMI_COMPLIANT)

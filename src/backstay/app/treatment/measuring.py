@@ -52,11 +52,14 @@ class CaseLesion:
         By the case file; None for one found on the path alone. Of several entries on one narrowing, the harder.
     entries : tuple of int
         Its entries in the case file, from 1.
+    torn : bool
+        A dissection of any lesion of the case is known: what runs to one lesion may run through the other.
     """
 
     measured: Measured
     table: LesionTable | None
     entries: tuple[int, ...] = ()
+    torn: bool = False
 
     @property
     def imaging(self) -> ImagingTable | None:
@@ -133,10 +136,11 @@ def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, l
         if joined == entries:
             break
         entries, tables = joined, [one_table(case, group) for group in joined]
+    torn = any(table.dissected for table in case.vessel.lesion)
     lesions = [
-        CaseLesion(m, None)
+        CaseLesion(m, None, torn=torn)
         if m.named is None
-        else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]))
+        else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]), torn)
         for m in measured
     ]
     for lesion in lesions:
@@ -398,7 +402,7 @@ def hardness(lesion: CaseLesion) -> Hardness:
         oct_score=lesion.oct_score,
         nodule=image is not None and image.nodule,
         uncrossed=table is not None and table.imaging is not None and not table.imaging.crossed,
-        dissected=table is not None and table.dissected,
+        dissected=lesion.torn,
         opened_fully=table is not None and table.opened_fully,
         tried=() if table is None else tuple(table.prepared),
     )
