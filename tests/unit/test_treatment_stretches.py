@@ -81,6 +81,32 @@ def test_no_burr_where_another_stretch_of_the_case_is_dissected(make: Any) -> No
     assert any("never atherectomy" in text for text in doc.cautions)
 
 
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ('prepared = ["non_compliant_balloon"]', ""),
+        ("", 'prepared = ["non_compliant_balloon"]'),
+        (
+            'prepared = ["scoring_balloon"]',
+            'prepared = ["non_compliant_balloon", "scoring_balloon"]',
+        ),
+    ],
+)
+def test_a_balloon_that_failed_in_one_entry_of_a_narrowing_failed(make: Any, first: str, second: str) -> None:
+    whole = max(first, second, key=len)
+    (alone,) = sized(make([(50.0, 12.0, 0.6)], lesion(38, 62, whole))).stretches
+    (stretch,) = sized(make([(50.0, 12.0, 0.6)], lesion(38, 48, first) + lesion(50, 62, second))).stretches
+    kinds = [step.kind for step in stretch.preparation]
+    assert kinds == [step.kind for step in alone.preparation]
+    assert Preparation.LITHOTRIPSY in kinds and Preparation.SEMI_COMPLIANT not in kinds
+
+
+def test_a_balloon_that_opened_its_entry_of_a_narrowing_did_not_fail(make: Any) -> None:
+    opened = 'prepared = ["non_compliant_balloon"]\nopened_fully = true'
+    (stretch,) = sized(make([(50.0, 12.0, 0.6)], lesion(38, 48, opened) + lesion(50, 62))).stretches
+    assert [step.kind for step in stretch.preparation] == ["semi_compliant_balloon", "non_compliant_balloon"]
+
+
 def test_every_way_has_one_place_in_the_order() -> None:
     assert sorted(IN_ORDER) == sorted(Preparation)
     assert IN_ORDER.index(Preparation.ATHERECTOMY) < IN_ORDER.index(Preparation.SEMI_COMPLIANT)

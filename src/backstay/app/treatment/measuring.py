@@ -29,7 +29,7 @@ from backstay.core.treatment.preparation import Hardness, is_hard, order_of, see
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.core.treatment.sizing import diameter_of_area_mm
 from backstay.errors import InputError
-from backstay.identifiers import Calcium
+from backstay.identifiers import Calcium, Preparation
 
 FloatArray = NDArray[np.float64]
 
@@ -188,6 +188,8 @@ def on_one_narrowing(measured: list[Measured], entries: list[tuple[int, ...]]) -
 def one_table(case: LoadedCase, entries: tuple[int, ...]) -> LesionTable:
     """Return what the case file says of one narrowing: of several entries the harder, and what all of them had.
 
+    A non-compliant balloon that failed in one of them failed: the order is that entry's.
+
     Raises
     ------
     InputError
@@ -214,13 +216,24 @@ def one_table(case: LoadedCase, entries: tuple[int, ...]) -> LesionTable:
             "from_mm": min(t.from_mm for t in tables),
             "to_mm": max(t.to_mm for t in tables),
             "calcium": max((t.calcium for t in tables), key=order.index),
-            "prepared": [kind for kind in first.prepared if all(kind in t.prepared for t in rest)],
+            "prepared": _tried_in_all(tables),
             "opened_fully": all(t.opened_fully for t in tables),
             "occluded_months": max(months, default=None),
             "imaging": with_image.imaging,
             **{name: any(getattr(t, name) for t in tables) for name in flags},
         }
     )
+
+
+def _tried_in_all(tables: list[LesionTable]) -> list[Preparation]:
+    """Return what all entries of a narrowing had, and a non-compliant balloon that failed in one of them, in its order."""
+    failed = [t for t in tables if Preparation.NON_COMPLIANT in t.prepared and not t.opened_fully]
+    always = {Preparation.NON_COMPLIANT} if failed else set()
+    return [
+        kind
+        for kind in (failed or tables)[0].prepared
+        if kind in always or all(kind in t.prepared for t in tables)
+    ]
 
 
 def spread(estimate: Estimate, digits: int = 2) -> Spread:
