@@ -210,6 +210,26 @@ def test_stents_that_leave_a_lesion_uncovered_say_so(make: Any) -> None:
     assert short.missed[0] in treatment_section(doc)
 
 
+def test_a_zone_that_imaging_put_beyond_the_next_lesion_is_the_end_of_the_stretch(make: Any) -> None:
+    narrowed = [(35.0, 7.0, 0.6), (60.0, 7.0, 0.6)]
+    image = 'imaging = { method = "ivus", distal = { at_mm = 80, lumen_mm = 3.0 } }'
+    (stretch,) = sized(make(narrowed, lesion(28, 42, image) + lesion(53, 67))).stretches
+    assert stretch.lesions == [1, 2] and stretch.to_mm == 80.0
+    assert (stretch.size.by, stretch.size.low_mm) == ("lumen", 3.0)
+    assert stretch.best is not None and stretch.best.stents[-1].to_mm == 80.0
+    before = 'imaging = { method = "ivus", proximal = { at_mm = 15, lumen_mm = 3.3 } }'
+    (stretch,) = sized(make(narrowed, lesion(28, 42) + lesion(53, 67, before))).stretches
+    assert stretch.lesions == [1, 2] and stretch.from_mm == 15.0
+
+
+def test_a_zone_beyond_two_lesions_joins_all_three(make: Any) -> None:
+    narrowed = [(20.0, 6.0, 0.6), (48.0, 6.0, 0.6), (76.0, 6.0, 0.6)]
+    plain = lesion(15, 25) + lesion(43, 53)
+    assert [s.lesions for s in sized(make(narrowed, plain + lesion(71, 81))).stretches] == [[1], [2], [3]]
+    doc = sized(make(narrowed, plain + lesion(71, 81, NEAR.format(10))))
+    assert [s.lesions for s in doc.stretches] == [[1, 2, 3]]
+
+
 # The wall against angiography
 
 

@@ -95,10 +95,10 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
 
 
 def _with_labels(measured: list[MeasuredLesion], work: Sequence[Work]) -> list[MeasuredLesion]:
-    """Return the lesions with the conflict about a stretch's label beside those of its distal lesion."""
+    """Return the lesions with the conflict about a stretch's label beside those of the lesion whose zone is its distal end."""
     found = list(measured)
     for one in work:
-        conflict, k = label_conflict(one), one.lesions[-1][0] - 1
+        conflict, k = label_conflict(one), next(n for n, x in one.lesions if x is one.far) - 1
         if conflict is not None:
             found[k] = found[k].model_copy(update={"conflicts": [*found[k].conflicts, conflict]})
     return found
