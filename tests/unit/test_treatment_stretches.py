@@ -303,6 +303,14 @@ def test_drug_coated_balloons_cover_the_stretch(make: Any, ends: tuple[int, int]
     assert (f"{count} of them one after another" in said) is (count > 1)
 
 
+def test_a_drug_coated_balloon_far_too_small_is_not_named(make: Any) -> None:
+    file = make([(50.0, 10.0, 0.6)], lesion(40, 60, "in_stent = true"), start_mm=4.4)
+    (stretch,) = sized(file).stretches
+    assert (stretch.drug.offered, stretch.drug.device, stretch.drug.count) == (True, None, 0)
+    assert "none on the shelf suits: what the shelf has opens to" in drug_words(stretch)[0]
+    assert "geographicmiss" in sized(file).sources
+
+
 # A lesion that is not narrowed
 
 

@@ -222,7 +222,9 @@ def _sources(
         keys.add("music1998")
     if any(b.kissing is not None for s in stretches for b in s.branches):
         keys.add("morino2008")
-    if any("geographic miss across" in b.note for s in stretches for b in s.after):
+    missed = [b.note for s in stretches for b in s.after]
+    small = [text for s in stretches for text in (s.drug.name, *(p.missing for p in s.preparation))]
+    if any("geographic miss across" in text for text in missed) or any("of the artery" in x for x in small):
         keys.add("geographicmiss")
     if any(s.branches for s in stretches):
         keys |= {"finet2007", "murray1926", "medina2023", "ebc2022", "rescuetriggers"}
