@@ -18,7 +18,7 @@ from backstay.core.treatment.bifurcation import (
 )
 from backstay.core.treatment.classify import RELEVANT_BRANCH_MM
 from backstay.core.treatment.sizing import AXIAL_MISS_RATIOS, misses_across
-from backstay.core.treatment.stents import Choice, Placed
+from backstay.core.treatment.stents import SAME_PLACE_MM, Choice, Placed
 from backstay.identifiers import BalloonUse
 
 NOTICEABLE_MM = 0.25
@@ -60,7 +60,7 @@ def _limit_mm(choice: Choice, from_mm: float, to_mm: float) -> float:
 
 
 def _post(work: Work, choice: Choice, placed: Placed) -> PlannedBalloon:
-    at_end = placed.to_mm >= work.wanted.to_mm - 1e-6
+    at_end = abs(placed.to_mm - work.wanted.to_mm) <= SAME_PLACE_MM
     wall = _wall_mm(work, distal=True) if at_end else None
     size_mm = wall or max(work.wanted.reference_at_mm(placed.to_mm), placed.rule.target_mm, _stent_mm(placed))
     at_most_mm = min(size_mm, _limit_mm(choice, placed.from_mm, placed.to_mm))

@@ -22,6 +22,7 @@ FloatArray = NDArray[np.float64]
 OVERLAP_MM = 2.0
 """Two stents overlap by this much: common practice, no source."""
 MOST_STENTS = 3
+SAME_PLACE_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -75,8 +76,8 @@ class Wanted:
         return float(np.interp(at_mm, self.s_mm, self.reference_mm))
 
     def rule_at(self, far_mm: float) -> SizeRule:
-        """Return the labels allowed for a stent whose far end lies at a place."""
-        if far_mm >= self.to_mm - 1e-9:
+        """Return the labels allowed for a stent whose far end lies at a place: beyond the landing zone by what is there."""
+        if abs(far_mm - self.to_mm) <= SAME_PLACE_MM:
             return self.distal
         return size_by_angiography(distal_mm=self.reference_at_mm(far_mm))
 
@@ -178,8 +179,8 @@ def choose_stents(wanted: Wanted, stents: Sequence[Stent], weights: Weights | No
     -----
     The distal stent ends at the distal landing zone, each further one overlaps the one before by 2 mm, and
     what is left over lies beyond the proximal landing zone. Where that would begin before the ostium, the
-    row is moved until it begins there. A stent is allowed where its label lies in the rule at its far end
-    and its platform opens to the reference at its near end.
+    row is moved until it begins there, and is held against the vessel where it ends then. A stent is allowed
+    where its label lies in the rule at its far end and its platform opens to the reference at its near end.
     """
     weights = weights or Weights()
     best: dict[int, Choice] = {}
@@ -222,8 +223,7 @@ def place(stent: Stent, far_mm: float, wanted: Wanted) -> Placed | None:
     Placed or None
         The stent in place; moved outwards where it would begin before the path's first point.
     """
-    near_mm = max(far_mm - stent.working_mm, float(wanted.s_mm[0]))
-    end_mm = near_mm + stent.working_mm
+    near_mm, end_mm = ends_of(stent, far_mm, wanted)
     if end_mm > float(wanted.s_mm[-1]) + 1e-9:
         return None
     rule, opens_to_mm = wanted.rule_at(end_mm), wanted.reference_at_mm(near_mm)
@@ -233,6 +233,27 @@ def place(stent: Stent, far_mm: float, wanted: Wanted) -> Placed | None:
     opened_mm = max(wanted.reference_at_mm(end_mm), rule.target_mm, stent.nominal_diameter_mm)
     inflation = inflation_to(stent, min(opened_mm, stent.expansion_limit_mm))
     return Placed(stent, near_mm, end_mm, rule, opens_to_mm, inflation)
+
+
+def ends_of(stent: Stent, far_mm: float, wanted: Wanted) -> tuple[float, float]:
+    """Return both ends of a stent that is to end at a place, moved outwards where it would begin before the path.
+
+    Parameters
+    ----------
+    stent : Stent
+        The device.
+    far_mm : float
+        Where its far end is to lie [mm].
+    wanted : Wanted
+        What is to be covered.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Places [mm].
+    """
+    near_mm = max(far_mm - stent.working_mm, float(wanted.s_mm[0]))
+    return near_mm, near_mm + stent.working_mm
 
 
 def scored(row: tuple[Placed, ...], wanted: Wanted, weights: Weights) -> Choice:
@@ -319,6 +340,14 @@ def missing_from(wanted: Wanted, stents: Sequence[Stent]) -> tuple[str, ...]:
         return (
             f"a platform that opens to {wanted.reference_at_mm(wanted.from_mm):.2f} mm in a label of "
             f"{rule.low_mm:.2f} to {rule.high_mm:.2f} mm; those on the shelf open to {widest:.2f} mm",
+        )
+    if not any(place(s, wanted.to_mm, wanted) for s in opens):
+        end_mm = min(ends_of(s, wanted.to_mm, wanted)[1] for s in opens)
+        at = wanted.rule_at(end_mm)
+        return (
+            f"a stent short enough to end at {wanted.to_mm:.1f} mm in a label of {rule.low_mm:.2f} to {rule.high_mm:.2f} mm: "
+            f"none may begin before the path's first point, and the shortest ends at {end_mm:.1f} mm, where the vessel asks "
+            f"for {at.low_mm:.2f} to {at.high_mm:.2f} mm or the path has ended",
         )
     longest = max(opens, key=lambda s: s.working_mm)
     return (
