@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import runpy
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from backstay.adapters.shelf_file import read_shelf
+from backstay.adapters.treatment_file import TreatmentDocument
+from backstay.app.loading import load_case
+from backstay.app.treatment import size_case
 from backstay.core.rigging.devices import Stent
 from backstay.core.treatment.sizing import size_by_angiography
 from backstay.core.treatment.stents import Wanted, choose_stents
@@ -16,6 +21,48 @@ from backstay.core.treatment.stents import Wanted, choose_stents
 SHELF = read_shelf(Path(__file__).resolve().parents[2] / "examples" / "demo" / "shelf.toml")
 STENTS = [d for d in SHELF.devices.values() if isinstance(d, Stent)]
 ROWS = np.arange(0.0, 100.0, 1.0)
+
+W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
+WIDE = 'imaging = {{ method = "ivus", proximal = {{ at_mm = 42, lumen_mm = {0} }}, distal = {{ lumen_mm = {1} }} }}'
+
+
+def edited(demo_dir: Path, tmp_path: Path, image: str, limit_mm: float) -> TreatmentDocument:
+    """Return the treatment where the one stent of the shelf that fits begins far before the imaged proximal zone."""
+    file = W.write_case(tmp_path, demo_dir / "shelf.toml", [(50.0, 8.0, 0.6)], W.lesion(42, 58, image))
+    case = load_case(file)
+    stents = [d for d in case.shelf.devices.values() if isinstance(d, Stent)]
+    long = next(d for d in stents if d.nominal_diameter_mm == 2.75 and d.working_mm == 33.0)
+    devices = {k: d for k, d in case.shelf.devices.items() if not isinstance(d, Stent)}
+    devices[long.id] = replace(long, expansion_limit_mm=limit_mm)
+    return size_case(replace(case, shelf=replace(case.shelf, devices=devices)))
+
+
+# The widest place along the stent
+
+
+def test_a_platform_opens_to_the_widest_place_along_its_stent(demo_dir: Path, tmp_path: Path) -> None:
+    image = WIDE.format(3.7, 2.65)
+    (stretch,) = edited(demo_dir, tmp_path, image, 3.5).stretches
+    assert stretch.best is None and "a platform that opens to 3.70 mm" in stretch.missing[0]
+    (stretch,) = edited(demo_dir, tmp_path, image, 4.0).stretches
+    assert stretch.best is not None
+    (stent,) = stretch.best.stents
+    assert stent.from_mm < 42.0 - 10.0 and stent.opens_to_mm == pytest.approx(3.7, abs=0.01)
+    (wider,) = [b for b in stretch.after if b.use == "proximal_optimisation"]
+    assert wider.at_most_mm == pytest.approx(3.7, abs=0.01)
+    assert stent.from_mm <= wider.from_mm < 42.0 < wider.to_mm <= stent.to_mm
+    assert "beyond the stent" not in wider.note
+
+
+def test_a_proximal_outer_wall_counts_whether_to_optimise(demo_dir: Path, tmp_path: Path) -> None:
+    image = (
+        'imaging = { method = "ivus", proximal = { lumen_mm = 2.9, outer_wall_mm = 3.9 }, '
+        "distal = { lumen_mm = 2.75, outer_wall_mm = 2.9 } }"
+    )
+    (stretch,) = edited(demo_dir, tmp_path, image, 4.0).stretches
+    (wider,) = [b for b in stretch.after if b.use == "proximal_optimisation"]
+    assert wider.at_most_mm == 3.9
+
 
 # Pushed on by the ostium
 
