@@ -64,6 +64,37 @@ def test_a_proximal_outer_wall_counts_whether_to_optimise(demo_dir: Path, tmp_pa
     assert wider.at_most_mm == 3.9
 
 
+# What the least lumen by imaging is held against
+
+
+def test_the_least_lumen_by_imaging_is_held_against_the_reference_of_its_own_pullback(
+    demo_dir: Path, tmp_path: Path
+) -> None:
+    """Imaging sees all of a vessel of 2.9 mm a fifth wider: what is narrowed by a fifth stays narrowed by a fifth."""
+    seen = "proximal = {{ lumen_mm = {0} }}, distal = {{ lumen_mm = {1} }}"
+    image = f'imaging = {{{{ method = "ivus", lumen_area_mm2 = 6.1, {seen} }}}}'.format(3.55, 3.41)
+    more = "\n[flow]\nnormal_mL_min = 150\naortic_mmHg = 95\n"
+
+    def treated(image: str) -> TreatmentDocument:
+        vessel = W.lesion(40, 60, image)
+        return size_case(
+            load_case(W.write_case(tmp_path, demo_dir / "shelf.toml", [(50.0, 10.0, 0.2)], vessel, more=more))
+        )
+
+    doc, plain = treated(image), treated("")
+    (one,), (angio,) = doc.lesions, plain.lesions
+    assert one.reference_mm.value == pytest.approx(1.2 * angio.reference_mm.value, rel=0.02)
+    assert one.diameter_percent.value == pytest.approx(angio.diameter_percent.value, abs=3.0)
+    assert one.diameter_percent.low > 10.0 and len(doc.stretches) == 1
+    assert (one.proximal_mm.value, one.distal_mm.value) == (3.55, 3.41)
+    assert any("that it measured at the landing zones" in note for note in one.notes)
+    assert doc.worth is not None and plain.worth is not None
+    assert doc.worth.rows[0].before_mmHg.value < plain.worth.rows[0].before_mmHg.value  # wider throughout
+    assert doc.worth.rows[0].separation_mmHg > 0.0  # narrowed, not as wide as the vessel
+    alone = treated('imaging = { method = "ivus", lumen_area_mm2 = 6.1 }').lesions[0]
+    assert alone.diameter_percent.value < 10.0 and alone.reference_mm == angio.reference_mm
+
+
 # Pushed on by the ostium
 
 

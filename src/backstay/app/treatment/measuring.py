@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from backstay.adapters.case_file import ImagingTable, LesionTable
+from backstay.adapters.case_file import ImagingTable, LandingTable, LesionTable
 from backstay.adapters.path_file import read_path
 from backstay.adapters.treatment_file import Conflict, MeasuredLesion, Spread
 from backstay.app.loading import LoadedCase
@@ -25,6 +25,7 @@ from backstay.core.treatment.classify import (
     reasons_for_c,
 )
 from backstay.core.treatment.lesions import END_RATIO, Estimate, Measured, measure_lesions
+from backstay.core.treatment.overriding import Seen, seen_reference_mm
 from backstay.core.treatment.preparation import Hardness, is_hard, order_of, seen_by_angiography
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.core.treatment.sizing import diameter_of_area_mm
@@ -52,6 +53,9 @@ class CaseLesion:
         By the case file; None for one found on the path alone. Of several entries on one narrowing, the harder.
     entries : tuple of int
         Its entries in the case file, from 1.
+    seen_ratio : float
+        Imaging's reference over angiography's at the narrowest place, where the pullback that measured the least lumen
+        measured the landing zones too; else 1.
     torn : bool
         A dissection of any lesion of the case is known: what runs to one lesion may run through the other.
     """
@@ -60,6 +64,7 @@ class CaseLesion:
     table: LesionTable | None
     entries: tuple[int, ...] = ()
     torn: bool = False
+    seen_ratio: float = 1.0
 
     @property
     def imaging(self) -> ImagingTable | None:
@@ -88,6 +93,22 @@ class CaseLesion:
         if image is not None and image.distal is not None and image.distal.at_mm is not None:
             far = image.distal.at_mm
         return near, far
+
+    @property
+    def reference_mm(self) -> Estimate:
+        """Return the reference at the narrowest place, by what measured the least lumen."""
+        ref, ratio = self.measured.reference_mm, self.seen_ratio
+        return Estimate(ratio * ref.value, ratio * ref.low, ratio * ref.high)
+
+    def seen(self, pullback: int = 0) -> list[Seen]:
+        """Return the lumens that imaging measured at the landing zones, under a number of its pullback."""
+        image = self.imaging
+        zones = () if image is None else (image.proximal, image.distal)
+        return [
+            Seen(at_mm, zone.lumen_mm, pullback)
+            for at_mm, zone in zip(self.landing_mm, zones, strict=False)
+            if zone is not None
+        ]
 
     @property
     def least_seen_mm(self) -> float | None:
@@ -145,7 +166,18 @@ def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, l
     ]
     for lesion in lesions:
         _check_zones(case, lesion)
-    return fit, lesions
+    return fit, [replace(lesion, seen_ratio=_seen_ratio(fit, lesion)) for lesion in lesions]
+
+
+def _seen_ratio(fit: ReferenceFit, lesion: CaseLesion) -> float:
+    """Return imaging's reference over angiography's at the narrowest place: 1 where it measured no least lumen."""
+    if lesion.least_seen_mm is None:
+        return 1.0
+    at_mm = lesion.measured.narrowest_at_mm
+    s_mm = np.union1d(fit.s_mm, [at_mm, *(x.at_mm for x in lesion.seen())])
+    plain = np.interp(s_mm, fit.s_mm, fit.reference_mm)
+    ratio = seen_reference_mm(s_mm, plain, lesion.seen()) / plain
+    return float(np.interp(at_mm, s_mm, ratio))
 
 
 def _check_zones(case: LoadedCase, lesion: CaseLesion) -> None:
@@ -248,12 +280,13 @@ def spread(estimate: Estimate, digits: int = 2) -> Spread:
 def tightness(lesion: CaseLesion) -> tuple[Estimate, Estimate, Estimate]:
     """Return least lumen and stenosis by diameter and area, the least lumen by imaging where it was measured.
 
-    Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's.
+    Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's. The
+    reference is imaging's too where the same pullback measured it.
     """
     m, seen_mm = lesion.measured, lesion.least_seen_mm
     if seen_mm is None:
         return m.least_mm, m.diameter_percent, m.area_percent
-    ref = m.reference_mm
+    ref = lesion.reference_mm
     by_diameter, by_area = (
         Estimate(*(100.0 * (1.0 - (seen_mm / at_mm) ** power) for at_mm in (ref.value, ref.low, ref.high)))
         for power in (1, 2)
@@ -282,13 +315,13 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
         length_mm=spread(m.length_mm, 1),
         narrowest_at_mm=round(m.narrowest_at_mm, 1),
         least_mm=spread(least),
-        reference_mm=spread(m.reference_mm),
+        reference_mm=spread(lesion.reference_mm),
         diameter_percent=spread(by_diameter, 0),
         area_percent=spread(by_area, 0),
         landing_from_mm=round(near, 1),
         landing_to_mm=round(far, 1),
-        proximal_mm=spread(m.proximal_mm),
-        distal_mm=spread(m.distal_mm),
+        proximal_mm=_zone(m.proximal_mm, None if lesion.imaging is None else lesion.imaging.proximal),
+        distal_mm=_zone(m.distal_mm, None if lesion.imaging is None else lesion.imaging.distal),
         calcium=None if table is None else table.calcium,
         kind=None if table is None else lesion_type(features),
         reasons=list(reasons),
@@ -299,6 +332,11 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
         conflicts=conflicts_of(lesion),
         notes=_notes(lesions, k),
     )
+
+
+def _zone(angio: Estimate, seen: LandingTable | None) -> Spread:
+    """Return the reference at a landing zone: imaging's, whose error is not known, where it measured it."""
+    return spread(angio if seen is None else Estimate(seen.lumen_mm, seen.lumen_mm, seen.lumen_mm))
 
 
 def features_of(case: LoadedCase, lesion: CaseLesion) -> Features:
@@ -431,8 +469,9 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
             if gap <= TANDEM_GAP_MM:
                 found.append(f"tandem: {max(gap, 0.0):.0f} mm {where} it lies lesion {other + 1}")
     if lesions[k].least_seen_mm is not None:
+        by = "by angiography" if lesions[k].seen_ratio == 1.0 else "that it measured at the landing zones"
         found.append(
-            "least lumen and stenosis are imaging's, against the reference by angiography; imaging's own error is not in their ranges"
+            f"least lumen and stenosis are imaging's, against the reference {by}; imaging's own error is not in their ranges"
         )
     if m.ostial:
         found.append("begins at or near the path's first point: no reference was seen before it")

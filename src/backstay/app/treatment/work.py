@@ -104,14 +104,7 @@ def _wanted(fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> Wanted:
 
 def seen_at(lesions: Sequence[CaseLesion]) -> list[Seen]:
     """Return where imaging measured the lumen: the landing zones of every lesion, each lesion's in one pullback."""
-    found = []
-    for pullback, lesion in enumerate(lesions):
-        image = lesion.imaging
-        zones = () if image is None else (image.proximal, image.distal)
-        for at_mm, zone in zip(lesion.landing_mm, zones, strict=False):
-            if zone is not None:
-                found.append(Seen(at_mm, zone.lumen_mm, pullback))
-    return found
+    return [zone for pullback, lesion in enumerate(lesions) for zone in lesion.seen(pullback)]
 
 
 def label_conflict(work: Work) -> Conflict | None:
