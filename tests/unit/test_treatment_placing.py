@@ -95,6 +95,21 @@ def test_the_least_lumen_by_imaging_is_held_against_the_reference_of_its_own_pul
     assert alone.diameter_percent.value < 10.0 and alone.reference_mm == angio.reference_mm
 
 
+# Shorter than the grid
+
+
+def test_a_lesion_named_shorter_than_the_grid_is_measured(demo_dir: Path, tmp_path: Path) -> None:
+    narrowed = [(50.0, 10.0, 0.6)]
+    one, whole = (
+        size_case(
+            load_case(W.write_case(tmp_path, demo_dir / "shelf.toml", narrowed, W.lesion(*ends)))
+        ).lesions[0]
+        for ends in ((50.26, 50.45), (48.0, 52.0))
+    )
+    assert one.named and one.narrowest_at_mm == pytest.approx(50.3, abs=0.5)
+    assert one.length_mm.value == pytest.approx(whole.length_mm.value, abs=0.5)
+
+
 # Pushed on by the ostium
 
 
