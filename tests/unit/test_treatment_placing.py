@@ -95,6 +95,23 @@ def test_the_least_lumen_by_imaging_is_held_against_the_reference_of_its_own_pul
     assert alone.diameter_percent.value < 10.0 and alone.reference_mm == angio.reference_mm
 
 
+@pytest.mark.parametrize(("area_mm2", "wider"), [(20.0, True), (3.0, False)])
+def test_a_least_lumen_wider_than_the_reference_is_said_and_counts_as_no_narrowing(
+    demo_dir: Path, tmp_path: Path, area_mm2: float, wider: bool
+) -> None:
+    image = f'imaging = {{ method = "ivus", lumen_area_mm2 = {area_mm2} }}'
+    file = W.write_case(tmp_path, demo_dir / "shelf.toml", [(50.0, 10.0, 0.5)], W.lesion(40, 60, image))
+    doc = size_case(load_case(file))
+    (one,) = doc.lesions
+    said = [text for text in doc.warnings if "wider than the reference" in text]
+    assert len(said) == wider
+    if wider:
+        assert "(5.05 mm)" in said[0] and "angiography has 50 %" in said[0]
+        assert one.diameter_percent.value == one.diameter_percent.low == one.area_percent.value == 0.0
+    else:
+        assert one.diameter_percent.value > 20.0
+
+
 # Shorter than the grid
 
 

@@ -281,14 +281,20 @@ def tightness(lesion: CaseLesion) -> tuple[Estimate, Estimate, Estimate]:
     """Return least lumen and stenosis by diameter and area, the least lumen by imaging where it was measured.
 
     Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's. The
-    reference is imaging's too where the same pullback measured it.
+    reference is imaging's too where the same pullback measured it. One wider than the reference counts as no narrowing,
+    and the document warns of it.
     """
     m, seen_mm = lesion.measured, lesion.least_seen_mm
     if seen_mm is None:
         return m.least_mm, m.diameter_percent, m.area_percent
     ref = lesion.reference_mm
     by_diameter, by_area = (
-        Estimate(*(100.0 * (1.0 - (seen_mm / at_mm) ** power) for at_mm in (ref.value, ref.low, ref.high)))
+        Estimate(
+            *(
+                max(100.0 * (1.0 - (seen_mm / at_mm) ** power), 0.0)
+                for at_mm in (ref.value, ref.low, ref.high)
+            )
+        )
         for power in (1, 2)
     )
     return Estimate(seen_mm, seen_mm, seen_mm), by_diameter, by_area

@@ -179,6 +179,17 @@ def _attempts(case: LoadedCase) -> list[str]:
     return found
 
 
+def _wider_words(lesion: CaseLesion) -> str:
+    """Return that imaging's least lumen is wider than the reference beside it, with both, or nothing."""
+    seen_mm, ref_mm, m = lesion.least_seen_mm, lesion.reference_mm.value, lesion.measured
+    if seen_mm is None or seen_mm <= ref_mm:
+        return ""
+    return (
+        f"the least lumen by imaging ({seen_mm:.2f} mm) is wider than the reference there ({ref_mm:.2f} mm): one of the two is wrong; "
+        f"it counts as no narrowing, where angiography has {m.diameter_percent.value:.0f} %"
+    )
+
+
 def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
     found = []
     for number, lesion in enumerate(lesions, 1):
@@ -189,6 +200,9 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
                 "measured, and not planned."
             )
             continue
+        wider = _wider_words(lesion)
+        if wider:
+            found.append(f"Lesion {number}: {wider}.")
         if not lesion.planned:
             found.append(
                 f"Lesion {number}: a narrowing of {tightness(lesion)[1].value:.0f} % at {table.from_mm:.0f} to {table.to_mm:.0f} mm, "
