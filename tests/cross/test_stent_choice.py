@@ -50,7 +50,7 @@ def every_row(need: Wanted, shelf: Sequence[Stent], weights: Weights) -> dict[in
                 stop = begin + stent.working_mm
                 rule: SizeRule = (
                     need.distal
-                    if stop >= need.to_mm - 1e-9
+                    if abs(stop - need.to_mm) <= 1e-6
                     else size_by_angiography(distal_mm=reference(stop))
                 )
                 label = stent.nominal_diameter_mm

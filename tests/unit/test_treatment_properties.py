@@ -16,7 +16,7 @@ from backstay.core.treatment.balloons import choose_balloon, choose_burr, in_a_r
 from backstay.core.treatment.bifurcation import BranchFacts, Kissing, NoKissing, choose_kissing, plan_branch
 from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
 from backstay.core.treatment.lesions import Estimate, measure_lesions
-from backstay.core.treatment.preparation import LONGER, Hardness, order_of, steps_for
+from backstay.core.treatment.preparation import FILLS, LONGER, Hardness, order_of, steps_for
 from backstay.core.treatment.reference import Mouth, Span, fit_reference, lumen_from_rows
 from backstay.core.treatment.sizing import misses_across, size_by_angiography
 from backstay.core.treatment.stents import Wanted, choose_stents
@@ -329,10 +329,29 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
         if step.sized is not None:
             assert step.sized.inflation.diameter_mm <= distal + 1e-3
             assert step.sized.inflation.pressure_atm <= step.sized.balloon.rated_burst_atm
+            if step.kind in FILLS:
+                assert step.sized.inflation.diameter_mm >= 0.9 * distal - 1e-9
             if step.kind is Preparation.LITHOTRIPSY:
                 assert step.sized.inflation.pressure_atm <= 6.0
         if step.burr is not None:
             assert 0.4 - 1e-9 <= step.burr.nominal_diameter_mm / distal <= 0.6 + 1e-9
+
+
+@pytest.mark.parametrize("kind", FILLS)
+def test_a_balloon_far_too_small_is_missing_and_not_chosen(kind: Preparation) -> None:
+    hard = Hardness(calcium=Calcium.SEVERE)
+    name = kind.value.removesuffix("_balloon")
+    one = min((b for b in BALLOONS if b.balloon_type == name), key=lambda b: b.nominal_diameter_mm)
+    opened = choose_balloon(
+        [one], name, at_most_mm=3.54, longest_mm=30.0, highest_atm=6.0 if name == "lithotripsy" else None
+    )
+    assert opened is not None
+    (step,) = [s for s in steps_for(hard, [one], [], distal_mm=3.54, longest_mm=30.0) if s.kind is kind]
+    assert step.sized is None and "balloon of 3.19 to 3.54 mm" in step.missing
+    assert f"opens to {opened.inflation.diameter_mm:.2f} mm" in step.missing
+    fits = opened.inflation.diameter_mm / 0.9 - 0.01  # an artery of which it is a little more than 0.9
+    (step,) = [s for s in steps_for(hard, [one], [], distal_mm=fits, longest_mm=30.0) if s.kind is kind]
+    assert step.sized is not None and step.missing == ""
 
 
 def test_a_balloon_that_failed_is_not_offered_again_before_something_else() -> None:
@@ -366,8 +385,8 @@ def test_a_short_lesion_is_not_prepared_by_a_small_balloon_where_a_wider_one_is_
     ):
         sizes = [inflation_to(b, wanted) for b in BALLOONS if b.balloon_type == kind]
         widest = max((x.diameter_mm for x in sizes if x is not None), default=0.0)
-        if widest == 0.0:
-            assert step.sized is None
+        if widest == 0.0 or (step is last and widest < 0.9 * wanted):
+            assert step.sized is None and step.missing
             continue
         assert step.sized is not None
         assert step.sized.inflation.diameter_mm >= min(0.9 * wanted, widest - 0.05) - 1e-3

@@ -68,6 +68,45 @@ def test_where_nothing_is_left_to_try_it_is_said_and_no_stent_let_in(make: Any) 
     assert "all tried" not in other.gate
 
 
+def test_no_burr_where_another_stretch_of_the_case_is_dissected(make: Any) -> None:
+    """The burr to the far stretch runs through the near one."""
+    far = lesion(65, 85, 'imaging = { method = "oct", nodule = true }', calcium="severe")
+    narrowed = [(25.0, 10.0, 0.6), (75.0, 10.0, 0.6)]
+    whole = sized(make(narrowed, lesion(15, 35) + far))
+    assert len(whole.stretches) == 2
+    assert Preparation.ATHERECTOMY in [step.kind for step in whole.stretches[1].preparation]
+    doc = sized(make(narrowed, lesion(15, 35, "dissected = true") + far))
+    kinds = [step.kind for step in doc.stretches[1].preparation]
+    assert Preparation.LITHOTRIPSY in kinds and Preparation.ATHERECTOMY not in kinds
+    assert any("never atherectomy" in text for text in doc.cautions)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ('prepared = ["non_compliant_balloon"]', ""),
+        ("", 'prepared = ["non_compliant_balloon"]'),
+        (
+            'prepared = ["scoring_balloon"]',
+            'prepared = ["non_compliant_balloon", "scoring_balloon"]',
+        ),
+    ],
+)
+def test_a_balloon_that_failed_in_one_entry_of_a_narrowing_failed(make: Any, first: str, second: str) -> None:
+    whole = max(first, second, key=len)
+    (alone,) = sized(make([(50.0, 12.0, 0.6)], lesion(38, 62, whole))).stretches
+    (stretch,) = sized(make([(50.0, 12.0, 0.6)], lesion(38, 48, first) + lesion(50, 62, second))).stretches
+    kinds = [step.kind for step in stretch.preparation]
+    assert kinds == [step.kind for step in alone.preparation]
+    assert Preparation.LITHOTRIPSY in kinds and Preparation.SEMI_COMPLIANT not in kinds
+
+
+def test_a_balloon_that_opened_its_entry_of_a_narrowing_did_not_fail(make: Any) -> None:
+    opened = 'prepared = ["non_compliant_balloon"]\nopened_fully = true'
+    (stretch,) = sized(make([(50.0, 12.0, 0.6)], lesion(38, 48, opened) + lesion(50, 62))).stretches
+    assert [step.kind for step in stretch.preparation] == ["semi_compliant_balloon", "non_compliant_balloon"]
+
+
 def test_every_way_has_one_place_in_the_order() -> None:
     assert sorted(IN_ORDER) == sorted(Preparation)
     assert IN_ORDER.index(Preparation.ATHERECTOMY) < IN_ORDER.index(Preparation.SEMI_COMPLIANT)
@@ -171,6 +210,26 @@ def test_stents_that_leave_a_lesion_uncovered_say_so(make: Any) -> None:
     assert short.missed[0] in treatment_section(doc)
 
 
+def test_a_zone_that_imaging_put_beyond_the_next_lesion_is_the_end_of_the_stretch(make: Any) -> None:
+    narrowed = [(35.0, 7.0, 0.6), (60.0, 7.0, 0.6)]
+    image = 'imaging = { method = "ivus", distal = { at_mm = 80, lumen_mm = 3.0 } }'
+    (stretch,) = sized(make(narrowed, lesion(28, 42, image) + lesion(53, 67))).stretches
+    assert stretch.lesions == [1, 2] and stretch.to_mm == 80.0
+    assert (stretch.size.by, stretch.size.low_mm) == ("lumen", 3.0)
+    assert stretch.best is not None and stretch.best.stents[-1].to_mm == 80.0
+    before = 'imaging = { method = "ivus", proximal = { at_mm = 15, lumen_mm = 3.3 } }'
+    (stretch,) = sized(make(narrowed, lesion(28, 42) + lesion(53, 67, before))).stretches
+    assert stretch.lesions == [1, 2] and stretch.from_mm == 15.0
+
+
+def test_a_zone_beyond_two_lesions_joins_all_three(make: Any) -> None:
+    narrowed = [(20.0, 6.0, 0.6), (48.0, 6.0, 0.6), (76.0, 6.0, 0.6)]
+    plain = lesion(15, 25) + lesion(43, 53)
+    assert [s.lesions for s in sized(make(narrowed, plain + lesion(71, 81))).stretches] == [[1], [2], [3]]
+    doc = sized(make(narrowed, plain + lesion(71, 81, NEAR.format(10))))
+    assert [s.lesions for s in doc.stretches] == [[1, 2, 3]]
+
+
 # The wall against angiography
 
 
@@ -242,6 +301,14 @@ def test_drug_coated_balloons_cover_the_stretch(make: Any, ends: tuple[int, int]
     assert 20.0 * count - 2.0 * (count - 1) == drug.covers_mm  # of 20 mm, each overlapping the next by 2
     (said,) = drug_words(stretch)
     assert (f"{count} of them one after another" in said) is (count > 1)
+
+
+def test_a_drug_coated_balloon_far_too_small_is_not_named(make: Any) -> None:
+    file = make([(50.0, 10.0, 0.6)], lesion(40, 60, "in_stent = true"), start_mm=4.4)
+    (stretch,) = sized(file).stretches
+    assert (stretch.drug.offered, stretch.drug.device, stretch.drug.count) == (True, None, 0)
+    assert "none on the shelf suits: what the shelf has opens to" in drug_words(stretch)[0]
+    assert "geographicmiss" in sized(file).sources
 
 
 # A lesion that is not narrowed

@@ -97,7 +97,7 @@ class PlannedStent(_Model):
     pressure_atm: float | None = Field(description="null: its table begins above the reference")
     opened_mm: float | None
     expansion_limit_mm: float
-    opens_to_mm: float = Field(description="reference at its near end, which its platform must reach")
+    opens_to_mm: float = Field(description="largest reference along it, which its platform must reach")
 
 
 class StentWeights(_Model):

@@ -18,7 +18,7 @@ from backstay.core.treatment.bifurcation import (
 )
 from backstay.core.treatment.classify import RELEVANT_BRANCH_MM
 from backstay.core.treatment.sizing import AXIAL_MISS_RATIOS, misses_across
-from backstay.core.treatment.stents import Choice, Placed
+from backstay.core.treatment.stents import SAME_PLACE_MM, Choice, Placed
 from backstay.identifiers import BalloonUse
 
 NOTICEABLE_MM = 0.25
@@ -40,10 +40,12 @@ def balloons_after(work: Work, choice: Choice | None) -> list[PlannedBalloon]:
         if first.from_mm + SHORT_OF_CARINA_MM <= b.at_mm < first.to_mm and b.diameter_mm > RELEVANT_BRANCH_MM
     ]
     opened_mm = found[0].diameter_mm or first.stent.nominal_diameter_mm
-    taper_mm = work.wanted.reference_at_mm(first.from_mm) - opened_mm
-    if carina or taper_mm >= NOTICEABLE_MM:
-        to_mm = carina[0] if carina else 0.5 * (first.from_mm + first.to_mm)
-        found.append(_proximal(work, choice, to_mm, bool(carina)))
+    end_mm = carina[0] if carina else first.to_mm
+    size_mm = _wall_mm(work, distal=False) or work.wanted.widest(first.from_mm, end_mm)[0]
+    if carina:
+        found.append(_to_carina(work, choice, carina[0], size_mm))
+    elif size_mm - opened_mm >= NOTICEABLE_MM:
+        found.append(_where_widest(work, choice, size_mm))
     return found
 
 
@@ -60,7 +62,7 @@ def _limit_mm(choice: Choice, from_mm: float, to_mm: float) -> float:
 
 
 def _post(work: Work, choice: Choice, placed: Placed) -> PlannedBalloon:
-    at_end = placed.to_mm >= work.wanted.to_mm - 1e-6
+    at_end = abs(placed.to_mm - work.wanted.to_mm) <= SAME_PLACE_MM
     wall = _wall_mm(work, distal=True) if at_end else None
     size_mm = wall or max(work.wanted.reference_at_mm(placed.to_mm), placed.rule.target_mm, _stent_mm(placed))
     at_most_mm = min(size_mm, _limit_mm(choice, placed.from_mm, placed.to_mm))
@@ -68,31 +70,56 @@ def _post(work: Work, choice: Choice, placed: Placed) -> PlannedBalloon:
     sized = choose_balloon(work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=longest_mm)
     note = "inside the stent, up to its far end; where one inflation is too short, backwards in steps"
     note += across_words(sized, work.wanted.reference_at_mm(placed.to_mm)) + _idle_words(sized, placed)
-    return _balloon(BalloonUse.AFTER_STENT, sized, placed.from_mm + 1.0, placed.to_mm - 1.0, at_most_mm, note)
+    from_mm, to_mm = placed.from_mm + 1.0, placed.to_mm - 1.0
+    if sized is not None:
+        from_mm = max(from_mm, to_mm - sized.balloon.working_mm)
+    return _balloon(BalloonUse.AFTER_STENT, sized, from_mm, to_mm, at_most_mm, note)
 
 
-def _proximal(work: Work, choice: Choice, to_mm: float, at_carina: bool) -> PlannedBalloon:
+def _to_carina(work: Work, choice: Choice, carina_mm: float, size_mm: float) -> PlannedBalloon:
     first = choice.placed[0]
-    wall = _wall_mm(work, distal=False)
-    size_mm = wall or work.wanted.reference_at_mm(first.from_mm)
-    balloons = [b for b in work.of(Balloon) if b.balloon_type == "non_compliant"]
-    shortest_mm = min((b.working_mm for b in balloons), default=0.0)
-    reach_mm = to_mm if at_carina else max(to_mm, first.from_mm + shortest_mm)
-    at_most_mm = min(size_mm, _limit_mm(choice, first.from_mm, reach_mm))
+    at_most_mm = min(size_mm, _limit_mm(choice, first.from_mm, carina_mm))
     sized = choose_balloon(
-        work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=to_mm - first.from_mm
+        work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=carina_mm - first.from_mm
     )
-    note = "far shoulder at the carina" if at_carina else "the vessel tapers along the stent"
-    note += across_words(sized, work.wanted.reference_at_mm(first.from_mm)) + _idle_words(sized, first)
-    return _balloon(
-        BalloonUse.PROXIMAL_OPTIMISATION,
-        sized,
-        first.from_mm,
-        to_mm,
-        at_most_mm,
-        note,
-        at_carina=at_carina,
-    )
+    from_mm = first.from_mm if sized is None else carina_mm - sized.balloon.working_mm
+    note = "far shoulder at the carina"
+    return _optimised(work, first, sized, from_mm, carina_mm, at_most_mm, note)
+
+
+def _where_widest(work: Work, choice: Choice, size_mm: float) -> PlannedBalloon:
+    """Return the balloon for a vessel that is wider along the first stent: about its widest place, inside the stent."""
+    first = choice.placed[0]
+    half_mm = 0.5 * (first.to_mm - first.from_mm)
+    _, widest_at_mm = work.wanted.widest(first.from_mm, first.to_mm)
+    balloons = [b for b in work.of(Balloon) if b.balloon_type == "non_compliant"]
+    longest_mm = max(half_mm, min((b.working_mm for b in balloons), default=0.0))
+
+    def placed(length_mm: float) -> tuple[float, float]:
+        begin_mm = max(min(widest_at_mm - 0.5 * length_mm, first.to_mm - length_mm), first.from_mm)
+        return begin_mm, begin_mm + length_mm
+
+    at_most_mm = min(size_mm, _limit_mm(choice, *placed(longest_mm)))
+    sized = choose_balloon(work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=half_mm)
+    from_mm, to_mm = placed(half_mm if sized is None else sized.balloon.working_mm)
+    note = "the vessel tapers along the stent"
+    return _optimised(work, first, sized, from_mm, to_mm, at_most_mm, note)
+
+
+def _optimised(
+    work: Work,
+    first: Placed,
+    sized: Sized | None,
+    from_mm: float,
+    to_mm: float,
+    at_most_mm: float,
+    note: str,
+) -> PlannedBalloon:
+    artery_mm, _ = work.wanted.widest(max(from_mm, first.from_mm), min(to_mm, first.to_mm))
+    note += across_words(sized, artery_mm) + _idle_words(sized, first)
+    if sized is not None and (from_mm < first.from_mm - 1e-6 or to_mm > first.to_mm + 1e-6):
+        note += "; the shortest on the shelf reaches beyond the stent: geographic miss if inflated there"
+    return _balloon(BalloonUse.PROXIMAL_OPTIMISATION, sized, from_mm, to_mm, at_most_mm, note)
 
 
 def _stent_mm(placed: Placed) -> float:
@@ -141,18 +168,7 @@ def _balloon(
     to_mm: float,
     at_most_mm: float,
     note: str,
-    *,
-    at_carina: bool = False,
 ) -> PlannedBalloon:
-    length_mm = to_mm - from_mm
-    if sized is not None and use is BalloonUse.AFTER_STENT:
-        from_mm = max(from_mm, to_mm - sized.balloon.working_mm)
-    elif sized is not None:
-        # At a carina the far shoulder counts, elsewhere the near end of the stent.
-        from_mm = to_mm - sized.balloon.working_mm if at_carina else from_mm
-        to_mm = from_mm + sized.balloon.working_mm
-        if sized.balloon.working_mm > length_mm + 1e-6:
-            note += "; the shortest on the shelf reaches beyond the stent: geographic miss if inflated there"
     return PlannedBalloon(
         use=use,
         device=None if sized is None else sized.balloon.id,

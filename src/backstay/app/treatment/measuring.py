@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from backstay.adapters.case_file import ImagingTable, LesionTable
+from backstay.adapters.case_file import ImagingTable, LandingTable, LesionTable
 from backstay.adapters.path_file import read_path
 from backstay.adapters.treatment_file import Conflict, MeasuredLesion, Spread
 from backstay.app.loading import LoadedCase
@@ -25,11 +25,12 @@ from backstay.core.treatment.classify import (
     reasons_for_c,
 )
 from backstay.core.treatment.lesions import END_RATIO, Estimate, Measured, measure_lesions
+from backstay.core.treatment.overriding import Seen, seen_reference_mm
 from backstay.core.treatment.preparation import Hardness, is_hard, order_of, seen_by_angiography
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.core.treatment.sizing import diameter_of_area_mm
 from backstay.errors import InputError
-from backstay.identifiers import Calcium
+from backstay.identifiers import Calcium, Preparation
 
 FloatArray = NDArray[np.float64]
 
@@ -52,11 +53,18 @@ class CaseLesion:
         By the case file; None for one found on the path alone. Of several entries on one narrowing, the harder.
     entries : tuple of int
         Its entries in the case file, from 1.
+    seen_ratio : float
+        Imaging's reference over angiography's at the narrowest place, where the pullback that measured the least lumen
+        measured the landing zones too; else 1.
+    torn : bool
+        A dissection of any lesion of the case is known: what runs to one lesion may run through the other.
     """
 
     measured: Measured
     table: LesionTable | None
     entries: tuple[int, ...] = ()
+    torn: bool = False
+    seen_ratio: float = 1.0
 
     @property
     def imaging(self) -> ImagingTable | None:
@@ -85,6 +93,22 @@ class CaseLesion:
         if image is not None and image.distal is not None and image.distal.at_mm is not None:
             far = image.distal.at_mm
         return near, far
+
+    @property
+    def reference_mm(self) -> Estimate:
+        """Return the reference at the narrowest place, by what measured the least lumen."""
+        ref, ratio = self.measured.reference_mm, self.seen_ratio
+        return Estimate(ratio * ref.value, ratio * ref.low, ratio * ref.high)
+
+    def seen(self, pullback: int = 0) -> list[Seen]:
+        """Return the lumens that imaging measured at the landing zones, under a number of its pullback."""
+        image = self.imaging
+        zones = () if image is None else (image.proximal, image.distal)
+        return [
+            Seen(at_mm, zone.lumen_mm, pullback)
+            for at_mm, zone in zip(self.landing_mm, zones, strict=False)
+            if zone is not None
+        ]
 
     @property
     def least_seen_mm(self) -> float | None:
@@ -133,15 +157,27 @@ def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, l
         if joined == entries:
             break
         entries, tables = joined, [one_table(case, group) for group in joined]
+    torn = any(table.dissected for table in case.vessel.lesion)
     lesions = [
-        CaseLesion(m, None)
+        CaseLesion(m, None, torn=torn)
         if m.named is None
-        else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]))
+        else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]), torn)
         for m in measured
     ]
     for lesion in lesions:
         _check_zones(case, lesion)
-    return fit, lesions
+    return fit, [replace(lesion, seen_ratio=_seen_ratio(fit, lesion)) for lesion in lesions]
+
+
+def _seen_ratio(fit: ReferenceFit, lesion: CaseLesion) -> float:
+    """Return imaging's reference over angiography's at the narrowest place: 1 where it measured no least lumen."""
+    if lesion.least_seen_mm is None:
+        return 1.0
+    at_mm = lesion.measured.narrowest_at_mm
+    s_mm = np.union1d(fit.s_mm, [at_mm, *(x.at_mm for x in lesion.seen())])
+    plain = np.interp(s_mm, fit.s_mm, fit.reference_mm)
+    ratio = seen_reference_mm(s_mm, plain, lesion.seen()) / plain
+    return float(np.interp(at_mm, s_mm, ratio))
 
 
 def _check_zones(case: LoadedCase, lesion: CaseLesion) -> None:
@@ -184,6 +220,8 @@ def on_one_narrowing(measured: list[Measured], entries: list[tuple[int, ...]]) -
 def one_table(case: LoadedCase, entries: tuple[int, ...]) -> LesionTable:
     """Return what the case file says of one narrowing: of several entries the harder, and what all of them had.
 
+    A non-compliant balloon that failed in one of them failed: the order is that entry's.
+
     Raises
     ------
     InputError
@@ -210,13 +248,24 @@ def one_table(case: LoadedCase, entries: tuple[int, ...]) -> LesionTable:
             "from_mm": min(t.from_mm for t in tables),
             "to_mm": max(t.to_mm for t in tables),
             "calcium": max((t.calcium for t in tables), key=order.index),
-            "prepared": [kind for kind in first.prepared if all(kind in t.prepared for t in rest)],
+            "prepared": _tried_in_all(tables),
             "opened_fully": all(t.opened_fully for t in tables),
             "occluded_months": max(months, default=None),
             "imaging": with_image.imaging,
             **{name: any(getattr(t, name) for t in tables) for name in flags},
         }
     )
+
+
+def _tried_in_all(tables: list[LesionTable]) -> list[Preparation]:
+    """Return what all entries of a narrowing had, and a non-compliant balloon that failed in one of them, in its order."""
+    failed = [t for t in tables if Preparation.NON_COMPLIANT in t.prepared and not t.opened_fully]
+    always = {Preparation.NON_COMPLIANT} if failed else set()
+    return [
+        kind
+        for kind in (failed or tables)[0].prepared
+        if kind in always or all(kind in t.prepared for t in tables)
+    ]
 
 
 def spread(estimate: Estimate, digits: int = 2) -> Spread:
@@ -231,14 +280,21 @@ def spread(estimate: Estimate, digits: int = 2) -> Spread:
 def tightness(lesion: CaseLesion) -> tuple[Estimate, Estimate, Estimate]:
     """Return least lumen and stenosis by diameter and area, the least lumen by imaging where it was measured.
 
-    Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's.
+    Imaging's own error is not known here: the least lumen then has no interval, the stenoses have the reference's. The
+    reference is imaging's too where the same pullback measured it. One wider than the reference counts as no narrowing,
+    and the document warns of it.
     """
     m, seen_mm = lesion.measured, lesion.least_seen_mm
     if seen_mm is None:
         return m.least_mm, m.diameter_percent, m.area_percent
-    ref = m.reference_mm
+    ref = lesion.reference_mm
     by_diameter, by_area = (
-        Estimate(*(100.0 * (1.0 - (seen_mm / at_mm) ** power) for at_mm in (ref.value, ref.low, ref.high)))
+        Estimate(
+            *(
+                max(100.0 * (1.0 - (seen_mm / at_mm) ** power), 0.0)
+                for at_mm in (ref.value, ref.low, ref.high)
+            )
+        )
         for power in (1, 2)
     )
     return Estimate(seen_mm, seen_mm, seen_mm), by_diameter, by_area
@@ -265,13 +321,13 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
         length_mm=spread(m.length_mm, 1),
         narrowest_at_mm=round(m.narrowest_at_mm, 1),
         least_mm=spread(least),
-        reference_mm=spread(m.reference_mm),
+        reference_mm=spread(lesion.reference_mm),
         diameter_percent=spread(by_diameter, 0),
         area_percent=spread(by_area, 0),
         landing_from_mm=round(near, 1),
         landing_to_mm=round(far, 1),
-        proximal_mm=spread(m.proximal_mm),
-        distal_mm=spread(m.distal_mm),
+        proximal_mm=_zone(m.proximal_mm, None if lesion.imaging is None else lesion.imaging.proximal),
+        distal_mm=_zone(m.distal_mm, None if lesion.imaging is None else lesion.imaging.distal),
         calcium=None if table is None else table.calcium,
         kind=None if table is None else lesion_type(features),
         reasons=list(reasons),
@@ -282,6 +338,11 @@ def _described(case: LoadedCase, lesions: list[CaseLesion], k: int) -> MeasuredL
         conflicts=conflicts_of(lesion),
         notes=_notes(lesions, k),
     )
+
+
+def _zone(angio: Estimate, seen: LandingTable | None) -> Spread:
+    """Return the reference at a landing zone: imaging's, whose error is not known, where it measured it."""
+    return spread(angio if seen is None else Estimate(seen.lumen_mm, seen.lumen_mm, seen.lumen_mm))
 
 
 def features_of(case: LoadedCase, lesion: CaseLesion) -> Features:
@@ -398,7 +459,7 @@ def hardness(lesion: CaseLesion) -> Hardness:
         oct_score=lesion.oct_score,
         nodule=image is not None and image.nodule,
         uncrossed=table is not None and table.imaging is not None and not table.imaging.crossed,
-        dissected=table is not None and table.dissected,
+        dissected=lesion.torn,
         opened_fully=table is not None and table.opened_fully,
         tried=() if table is None else tuple(table.prepared),
     )
@@ -414,8 +475,9 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
             if gap <= TANDEM_GAP_MM:
                 found.append(f"tandem: {max(gap, 0.0):.0f} mm {where} it lies lesion {other + 1}")
     if lesions[k].least_seen_mm is not None:
+        by = "by angiography" if lesions[k].seen_ratio == 1.0 else "that it measured at the landing zones"
         found.append(
-            "least lumen and stenosis are imaging's, against the reference by angiography; imaging's own error is not in their ranges"
+            f"least lumen and stenosis are imaging's, against the reference {by}; imaging's own error is not in their ranges"
         )
     if m.ostial:
         found.append("begins at or near the path's first point: no reference was seen before it")

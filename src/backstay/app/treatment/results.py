@@ -11,7 +11,15 @@ from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
 from backstay.core.treatment import result
 from backstay.core.treatment.balloons import choose_balloon, in_a_row
-from backstay.core.treatment.sizing import RECOIL_MM, area_mm2, diameter_of_area_mm, expected_final_mm
+from backstay.core.treatment.preparation import USEFUL_RATIO
+from backstay.core.treatment.sizing import (
+    RECOIL_MM,
+    area_mm2,
+    diameter_of_area_mm,
+    expected_final_mm,
+    misses_across,
+    too_small_words,
+)
 from backstay.core.treatment.stents import Choice
 
 SMALL_VESSEL_MM = 2.75
@@ -110,8 +118,16 @@ def drug_option(work: Work) -> DrugOption:
     else:
         return DrugOption(offered=False, why="neither a small vessel nor in an earlier stent")
     sized = choose_balloon(
-        work.of(Balloon), "drug_coated", at_most_mm=distal_mm, longest_mm=work.length_mm + 4.0
+        work.of(Balloon),
+        "drug_coated",
+        at_most_mm=distal_mm,
+        longest_mm=work.length_mm + 4.0,
+        least_mm=USEFUL_RATIO * distal_mm,
     )
+    none = "none on the shelf suits"
+    if sized is not None and misses_across(balloon_mm=sized.inflation.diameter_mm, artery_mm=distal_mm):
+        none += f": {too_small_words(opened_mm=sized.inflation.diameter_mm, artery_mm=distal_mm)}"
+        sized = None
     conditions = [
         "prepared well first: what is left narrows by 30 % or less, and no dissection limits flow (common practice, no source)",
         "it reaches beyond what was prepared at both ends, so that nothing is stretched without drug",
@@ -126,7 +142,7 @@ def drug_option(work: Work) -> DrugOption:
         covers_mm=round(covers_mm, 1),
         why=why,
         device=None if sized is None else sized.balloon.id,
-        name="none on the shelf suits" if sized is None else sized.balloon.name,
+        name=none if sized is None else sized.balloon.name,
         pressure_atm=None if sized is None else sized.inflation.pressure_atm,
         diameter_mm=None if sized is None else sized.inflation.diameter_mm,
         conditions=conditions,

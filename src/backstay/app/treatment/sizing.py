@@ -95,10 +95,10 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
 
 
 def _with_labels(measured: list[MeasuredLesion], work: Sequence[Work]) -> list[MeasuredLesion]:
-    """Return the lesions with the conflict about a stretch's label beside those of its distal lesion."""
+    """Return the lesions with the conflict about a stretch's label beside those of the lesion whose zone is its distal end."""
     found = list(measured)
     for one in work:
-        conflict, k = label_conflict(one), one.lesions[-1][0] - 1
+        conflict, k = label_conflict(one), next(n for n, x in one.lesions if x is one.far) - 1
         if conflict is not None:
             found[k] = found[k].model_copy(update={"conflicts": [*found[k].conflicts, conflict]})
     return found
@@ -179,6 +179,17 @@ def _attempts(case: LoadedCase) -> list[str]:
     return found
 
 
+def _wider_words(lesion: CaseLesion) -> str:
+    """Return that imaging's least lumen is wider than the reference beside it, with both, or nothing."""
+    seen_mm, ref_mm, m = lesion.least_seen_mm, lesion.reference_mm.value, lesion.measured
+    if seen_mm is None or seen_mm <= ref_mm:
+        return ""
+    return (
+        f"the least lumen by imaging ({seen_mm:.2f} mm) is wider than the reference there ({ref_mm:.2f} mm): one of the two is wrong; "
+        f"it counts as no narrowing, where angiography has {m.diameter_percent.value:.0f} %"
+    )
+
+
 def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
     found = []
     for number, lesion in enumerate(lesions, 1):
@@ -189,6 +200,9 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
                 "measured, and not planned."
             )
             continue
+        wider = _wider_words(lesion)
+        if wider:
+            found.append(f"Lesion {number}: {wider}.")
         if not lesion.planned:
             found.append(
                 f"Lesion {number}: a narrowing of {tightness(lesion)[1].value:.0f} % at {table.from_mm:.0f} to {table.to_mm:.0f} mm, "
@@ -222,7 +236,9 @@ def _sources(
         keys.add("music1998")
     if any(b.kissing is not None for s in stretches for b in s.branches):
         keys.add("morino2008")
-    if any("geographic miss across" in b.note for s in stretches for b in s.after):
+    missed = [b.note for s in stretches for b in s.after]
+    small = [text for s in stretches for text in (s.drug.name, *(p.missing for p in s.preparation))]
+    if any("geographic miss across" in text for text in missed) or any("of the artery" in x for x in small):
         keys.add("geographicmiss")
     if any(s.branches for s in stretches):
         keys |= {"finet2007", "murray1926", "medina2023", "ebc2022", "rescuetriggers"}

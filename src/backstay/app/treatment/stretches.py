@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 
 from backstay.adapters.treatment_file import (
     PlannedStent,
@@ -85,18 +85,13 @@ def _opened(lesion: CaseLesion) -> bool:
 
 
 def preparation(work: Work) -> list[PreparationStep]:
-    """Return the ways to prepare: of every lesion of the stretch, each way once, in the trade's order.
-
-    What runs through one lesion runs through every dissection in the stretch.
-    """
+    """Return the ways to prepare: of every lesion of the stretch, each way once, in the trade's order."""
     facts = {number: hardness(lesion) for number, lesion in work.lesions}
-    dissected = any(fact.dissected for fact in facts.values())
     balloons, burrs = work.of(Balloon), work.of(Burr)
     distal_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
     found: dict[Preparation, dict[int, Step]] = {}
     for number, fact in facts.items():
-        known = replace(fact, dissected=dissected)
-        for step in steps_for(known, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm):
+        for step in steps_for(fact, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm):
             found.setdefault(step.kind, {})[number] = step
     return [_prepared(found[kind], len(facts)) for kind in IN_ORDER if kind in found]
 
@@ -180,5 +175,5 @@ def _planned_stent(p: Placed) -> PlannedStent:
 
 
 def cautions_of(work: Work) -> list[str]:
-    """Return what must not be done in this stretch."""
+    """Return what must not be done in this stretch, whatever lesion of the case a dissection is known of."""
     return [NO_ATHERECTOMY] if any(hardness(x).dissected for _, x in work.lesions) else []

@@ -41,13 +41,13 @@ class Work:
 
     @property
     def far(self) -> CaseLesion:
-        """Return the lesion at the distal end."""
-        return self.lesions[-1][1]
+        """Return the lesion whose landing zone is the distal end."""
+        return furthest([lesion for _, lesion in self.lesions])
 
     @property
     def near(self) -> CaseLesion:
-        """Return the lesion at the proximal end."""
-        return self.lesions[0][1]
+        """Return the lesion whose landing zone is the proximal end."""
+        return nearest([lesion for _, lesion in self.lesions])
 
     @property
     def length_mm(self) -> float:
@@ -72,33 +72,39 @@ def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesi
     for number, lesion in enumerate(lesions, 1):
         if not lesion.planned:
             continue
-        if groups and lesion.landing_mm[0] - groups[-1][-1][1].landing_mm[1] < NO_GAP_MM:
-            groups[-1].append((number, lesion))
-        else:
-            groups.append([(number, lesion)])
+        group = [(number, lesion)]
+        while (
+            groups and lesion.landing_mm[0] - furthest([x for _, x in groups[-1]]).landing_mm[1] < NO_GAP_MM
+        ):
+            group = [*groups.pop(), *group]
+        groups.append(group)
     return [Work(case, tuple(group), _wanted(fit, [x for _, x in group])) for group in groups]
 
 
+def nearest(lesions: Sequence[CaseLesion]) -> CaseLesion:
+    """Return the lesion whose landing zone begins first; imaging may have put it before another lesion."""
+    return min(lesions, key=lambda x: x.landing_mm[0])
+
+
+def furthest(lesions: Sequence[CaseLesion]) -> CaseLesion:
+    """Return the lesion whose landing zone ends last; imaging may have put it beyond another lesion."""
+    return max(lesions, key=lambda x: x.landing_mm[1])
+
+
 def _wanted(fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> Wanted:
-    from_mm, to_mm = lesions[0].landing_mm[0], lesions[-1].landing_mm[1]
+    near, far = nearest(lesions), furthest(lesions)
+    from_mm, to_mm = near.landing_mm[0], far.landing_mm[1]
     seen = seen_at(lesions)
     s_mm = np.union1d(fit.s_mm, [x.at_mm for x in seen])
     reference = seen_reference_mm(s_mm, np.interp(s_mm, fit.s_mm, fit.reference_mm), seen)
     distal_mm = float(np.interp(to_mm, s_mm, reference))
-    rule = rule_for(lesions[0], lesions[-1], distal_mm)
+    rule = rule_for(near, far, distal_mm)
     return Wanted(from_mm, to_mm, rule, s_mm, reference)
 
 
 def seen_at(lesions: Sequence[CaseLesion]) -> list[Seen]:
     """Return where imaging measured the lumen: the landing zones of every lesion, each lesion's in one pullback."""
-    found = []
-    for pullback, lesion in enumerate(lesions):
-        image = lesion.imaging
-        zones = () if image is None else (image.proximal, image.distal)
-        for at_mm, zone in zip(lesion.landing_mm, zones, strict=False):
-            if zone is not None:
-                found.append(Seen(at_mm, zone.lumen_mm, pullback))
-    return found
+    return [zone for pullback, lesion in enumerate(lesions) for zone in lesion.seen(pullback)]
 
 
 def label_conflict(work: Work) -> Conflict | None:
@@ -121,7 +127,7 @@ def label_conflict(work: Work) -> Conflict | None:
 def rule_for(first: CaseLesion, last: CaseLesion, distal_mm: float) -> SizeRule:
     """Return the labels allowed: by the outer wall where both ends were seen, by imaging's lumen, by angiography.
 
-    The ends are those of the whole stretch: the first lesion's proximal landing zone, the last one's distal one.
+    The ends are those of the whole stretch: its outermost landing zones by place, each of its own lesion.
     """
     far = None if last.imaging is None else last.imaging.distal
     near = None if first.imaging is None else first.imaging.proximal

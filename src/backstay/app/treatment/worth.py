@@ -71,7 +71,7 @@ def _spread(value: float, low: float, high: float) -> Spread:
 
 def _stenosis(lesion: CaseLesion, which: str) -> Stenosis:
     m, seen_mm = lesion.measured, lesion.least_seen_mm
-    normal_mm = m.reference_mm.value
+    normal_mm = lesion.reference_mm.value
     least_mm = float(getattr(m.least_mm, which)) if seen_mm is None else seen_mm
     narrowest_mm = min(max(least_mm, 0.1), normal_mm)
     return Stenosis(normal_mm=normal_mm, narrowest_mm=narrowest_mm, length_mm=m.length_mm.value)
@@ -82,7 +82,7 @@ def _after(lesion: CaseLesion, ratio: float) -> Stenosis:
     if not lesion.planned:
         return _stenosis(lesion, "value")
     m = lesion.measured
-    normal_mm = m.reference_mm.value
+    normal_mm = lesion.reference_mm.value
     return Stenosis(normal_mm=normal_mm, narrowest_mm=ratio * normal_mm, length_mm=m.length_mm.value)
 
 

@@ -68,15 +68,15 @@ def choose_balloon(
     Returns
     -------
     Sized or None
-        The widest within 0.05 mm; of these the longest that fits, then the one at the higher share of its
-        rated burst, so that it is stiff. None where none stays within the size.
+        The widest within 0.05 mm, not below the least size where one reaches it; of these the longest that fits,
+        then the one at the higher share of its rated burst, so that it is stiff. None where none stays within the size.
     """
     kind = [b for b in balloons if b.balloon_type == balloon_type]
     every = [found for b in kind if (found := _sized(b, at_most_mm, highest_atm)) is not None]
     shortest_mm = min((b.working_mm for b in kind), default=0.0)
     room_mm = max(longest_mm + 1e-9, shortest_mm)
     sized = [x for x in every if x.balloon.working_mm <= room_mm]
-    useful_mm = min(least_mm, max((x.inflation.diameter_mm for x in every), default=0.0) - SAME_SIZE_MM)
+    useful_mm = _useful_mm(every, least_mm)
     if least_mm > 0.0 and not any(x.inflation.diameter_mm >= useful_mm for x in sized):
         useful = [x for x in every if x.inflation.diameter_mm >= useful_mm]
         room_mm = min((x.balloon.working_mm for x in useful), default=0.0)
@@ -84,8 +84,14 @@ def choose_balloon(
     if not sized:
         return None
     widest = max(x.inflation.diameter_mm for x in sized)
-    near = [x for x in sized if x.inflation.diameter_mm >= widest - SAME_SIZE_MM]
+    near = [x for x in sized if x.inflation.diameter_mm >= max(widest - SAME_SIZE_MM, min(least_mm, widest))]
     return max(near, key=_preferred)
+
+
+def _useful_mm(every: Sequence[Sized], least_mm: float) -> float:
+    """Return the size that counts as useful: the least, or that of the widest where none reaches it."""
+    widest = max((x.inflation.diameter_mm for x in every), default=0.0)
+    return least_mm if widest >= least_mm else widest - SAME_SIZE_MM
 
 
 def _sized(balloon: Balloon, at_most_mm: float, highest_atm: float | None) -> Sized | None:

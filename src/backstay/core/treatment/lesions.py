@@ -233,6 +233,8 @@ def _peaks(fit: ReferenceFit, narrowed: FloatArray, named: Sequence[Span]) -> li
     taken = np.zeros(s.shape, dtype=bool)
     for number, span in enumerate(named):
         inside = np.flatnonzero((s >= span.from_mm) & (s <= span.to_mm))
+        if not inside.size:  # shorter than the grid
+            inside = np.array([np.argmin(np.abs(s - 0.5 * (span.from_mm + span.to_mm)))])
         peak = int(inside[np.argmax(narrowed[inside])])
         first, last = _ends(narrowed[None, :], np.array([peak]), s)
         taken |= (s >= min(first[0], span.from_mm)) & (s <= max(last[0], span.to_mm))

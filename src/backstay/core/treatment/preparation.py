@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from backstay.core.rigging.devices import SMALL_BALLOON_MM, Balloon, Burr
 from backstay.core.treatment.balloons import LITHOTRIPSY_ATM, Sized, choose_balloon, choose_burr
 from backstay.core.treatment.classify import HARD_OCT_SCORE, OCT_ARC_DEG
+from backstay.core.treatment.sizing import misses_across, too_small_words
 from backstay.identifiers import Calcium, Preparation
 
 FIRST_BELOW_MM = 0.5
@@ -27,6 +28,9 @@ _TYPES = {
     Preparation.SCORING: "scoring",
     Preparation.LITHOTRIPSY: "lithotripsy",
 }
+
+FILLS = (Preparation.LITHOTRIPSY, Preparation.SCORING, Preparation.NON_COMPLIANT)
+"""These work only at the artery's size: one below 0.9 of it touches no wall, and shows nothing by opening."""
 
 IN_ORDER = (
     Preparation.SMALL_BALLOON,
@@ -238,7 +242,7 @@ def steps_for(
     Returns
     -------
     tuple of Step
-        In order.
+        In order; a balloon that is to fill the artery and would stay below 0.9 of it is missing, not chosen.
     """
     return tuple(
         _step(kind, why, hardness, balloons, burrs, distal_mm, longest_mm) for kind, why in order_of(hardness)
@@ -272,13 +276,26 @@ def _step(
         highest_atm=highest,
         least_mm=USEFUL_RATIO * at_most_mm,
     )
-    missing = "" if sized else f"a {_TYPES[kind].replace('_', '-')} balloon of up to {at_most_mm:.2f} mm"
-    if missing and highest is not None:
-        missing += f" at up to {highest:g} atm"
+    missing = _missing(kind, sized, at_most_mm, highest)
     cautions = _cautions(kind, hardness)
+    if missing:
+        return Step(kind, None, None, why, missing, cautions)
     if sized is not None and sized.balloon.working_mm > longest_mm + 1e-9:
         cautions = (*cautions, LONGER)
-    return Step(kind, sized, None, why, missing, cautions)
+    return Step(kind, sized, None, why, "", cautions)
+
+
+def _missing(kind: Preparation, sized: Sized | None, at_most_mm: float, highest_atm: float | None) -> str:
+    """Return what the shelf lacks: any such balloon, or one that is wide enough where it is to fill the artery."""
+    name = _TYPES[kind].replace("_", "-")
+    at = "" if highest_atm is None else f" at up to {highest_atm:g} atm"
+    if sized is None:
+        return f"a {name} balloon of up to {at_most_mm:.2f} mm{at}"
+    opened_mm = sized.inflation.diameter_mm
+    if kind not in FILLS or not misses_across(balloon_mm=opened_mm, artery_mm=at_most_mm):
+        return ""
+    wanted = f"a {name} balloon of {USEFUL_RATIO * at_most_mm:.2f} to {at_most_mm:.2f} mm{at}"
+    return f"{wanted}: {too_small_words(opened_mm=opened_mm, artery_mm=at_most_mm)}"
 
 
 def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:

@@ -284,6 +284,35 @@ def misses_across(*, balloon_mm: float, artery_mm: float) -> bool:
     return not low <= balloon_mm / artery_mm <= high
 
 
+def too_small_words(*, opened_mm: float, artery_mm: float) -> str:
+    """Return in words that a shelf's best is too small for an artery.
+
+    Parameters
+    ----------
+    opened_mm, artery_mm : float
+        Opened balloon and reference there [mm].
+
+    Returns
+    -------
+    str
+        Size, share of the artery, and the share wanted.
+
+    References
+    ----------
+    [@geographicmiss]
+
+    Examples
+    --------
+    >>> too_small_words(opened_mm=2.5, artery_mm=4.0)
+    'what the shelf has opens to 2.50 mm, 0.62 of the artery (0.9 or more wanted, from memory)'
+    """
+    share = opened_mm / artery_mm
+    return (
+        f"what the shelf has opens to {opened_mm:.2f} mm, {share:.2f} of the artery "
+        f"({AXIAL_MISS_RATIOS[0]:g} or more wanted, from memory)"
+    )
+
+
 def _check(value_mm: float, field: str) -> None:
     if not 0.0 < value_mm < math.inf:
         raise InputError("a vessel has a diameter", field=field, value=value_mm, allowed="above 0 mm")

@@ -22,6 +22,7 @@ FloatArray = NDArray[np.float64]
 OVERLAP_MM = 2.0
 """Two stents overlap by this much: common practice, no source."""
 MOST_STENTS = 3
+SAME_PLACE_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ class Wanted:
         Labels allowed at the distal landing zone.
     s_mm, reference_mm : ndarray, shape (m,)
         Reference along the path: a stent that does not begin the row is sized where its own far end lies,
-        and its platform must open to the reference at its near end.
+        and its platform must open to the largest reference along it.
     """
 
     from_mm: float
@@ -74,9 +75,17 @@ class Wanted:
         """Return the reference at a place [mm], held at the ends of the path."""
         return float(np.interp(at_mm, self.s_mm, self.reference_mm))
 
+    def widest(self, from_mm: float, to_mm: float) -> tuple[float, float]:
+        """Return the largest reference between two places and the first place that has it [mm]."""
+        inside = self.s_mm[(self.s_mm > from_mm) & (self.s_mm < to_mm)]
+        places = np.array([from_mm, *inside, to_mm])
+        reference = np.interp(places, self.s_mm, self.reference_mm)
+        k = int(np.argmax(reference))
+        return float(reference[k]), float(places[k])
+
     def rule_at(self, far_mm: float) -> SizeRule:
-        """Return the labels allowed for a stent whose far end lies at a place."""
-        if far_mm >= self.to_mm - 1e-9:
+        """Return the labels allowed for a stent whose far end lies at a place: beyond the landing zone by what is there."""
+        if abs(far_mm - self.to_mm) <= SAME_PLACE_MM:
             return self.distal
         return size_by_angiography(distal_mm=self.reference_at_mm(far_mm))
 
@@ -94,7 +103,7 @@ class Placed:
     rule : SizeRule
         What its label was held against.
     opens_to_mm : float
-        Largest reference it has to be opened to, at its near end; its platform allows it.
+        Largest reference along it, which it has to be opened to; its platform allows it.
     inflation : Inflation or None
         Pressure that opens it to the reference at its far end, from the nominal one up; None where its table
         begins above the platform's limit.
@@ -178,8 +187,8 @@ def choose_stents(wanted: Wanted, stents: Sequence[Stent], weights: Weights | No
     -----
     The distal stent ends at the distal landing zone, each further one overlaps the one before by 2 mm, and
     what is left over lies beyond the proximal landing zone. Where that would begin before the ostium, the
-    row is moved until it begins there. A stent is allowed where its label lies in the rule at its far end
-    and its platform opens to the reference at its near end.
+    row is moved until it begins there, and is held against the vessel where it ends then. A stent is allowed
+    where its label lies in the rule at its far end and its platform opens to the largest reference along it.
     """
     weights = weights or Weights()
     best: dict[int, Choice] = {}
@@ -222,17 +231,37 @@ def place(stent: Stent, far_mm: float, wanted: Wanted) -> Placed | None:
     Placed or None
         The stent in place; moved outwards where it would begin before the path's first point.
     """
-    near_mm = max(far_mm - stent.working_mm, float(wanted.s_mm[0]))
-    end_mm = near_mm + stent.working_mm
+    near_mm, end_mm = ends_of(stent, far_mm, wanted)
     if end_mm > float(wanted.s_mm[-1]) + 1e-9:
         return None
-    rule, opens_to_mm = wanted.rule_at(end_mm), wanted.reference_at_mm(near_mm)
+    rule, (opens_to_mm, _) = wanted.rule_at(end_mm), wanted.widest(near_mm, end_mm)
     if not rule.allows(stent.nominal_diameter_mm) or stent.expansion_limit_mm < opens_to_mm - 1e-9:
         return None
     # Never below the nominal pressure, so never below the label.
     opened_mm = max(wanted.reference_at_mm(end_mm), rule.target_mm, stent.nominal_diameter_mm)
     inflation = inflation_to(stent, min(opened_mm, stent.expansion_limit_mm))
     return Placed(stent, near_mm, end_mm, rule, opens_to_mm, inflation)
+
+
+def ends_of(stent: Stent, far_mm: float, wanted: Wanted) -> tuple[float, float]:
+    """Return both ends of a stent that is to end at a place, moved outwards where it would begin before the path.
+
+    Parameters
+    ----------
+    stent : Stent
+        The device.
+    far_mm : float
+        Where its far end is to lie [mm].
+    wanted : Wanted
+        What is to be covered.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Places [mm].
+    """
+    near_mm = max(far_mm - stent.working_mm, float(wanted.s_mm[0]))
+    return near_mm, near_mm + stent.working_mm
 
 
 def scored(row: tuple[Placed, ...], wanted: Wanted, weights: Weights) -> Choice:
@@ -313,12 +342,21 @@ def missing_from(wanted: Wanted, stents: Sequence[Stent]) -> tuple[str, ...]:
             f"{wanted.to_mm:.0f} mm; nearest on the shelf: {near or 'none'}",
         )
     length_mm = wanted.to_mm - wanted.from_mm
-    opens = [s for s in sized if s.expansion_limit_mm >= wanted.reference_at_mm(wanted.to_mm - s.working_mm)]
+    needs = {s.id: wanted.widest(*ends_of(s, wanted.to_mm, wanted))[0] for s in sized}
+    opens = [s for s in sized if s.expansion_limit_mm >= needs[s.id] - 1e-9]
     if not opens:
         widest = max(s.expansion_limit_mm for s in sized)
         return (
-            f"a platform that opens to {wanted.reference_at_mm(wanted.from_mm):.2f} mm in a label of "
+            f"a platform that opens to {min(needs.values()):.2f} mm in a label of "
             f"{rule.low_mm:.2f} to {rule.high_mm:.2f} mm; those on the shelf open to {widest:.2f} mm",
+        )
+    if not any(place(s, wanted.to_mm, wanted) for s in opens):
+        end_mm = min(ends_of(s, wanted.to_mm, wanted)[1] for s in opens)
+        at = wanted.rule_at(end_mm)
+        return (
+            f"a stent short enough to end at {wanted.to_mm:.1f} mm in a label of {rule.low_mm:.2f} to {rule.high_mm:.2f} mm: "
+            f"none may begin before the path's first point, and the shortest ends at {end_mm:.1f} mm, where the vessel asks "
+            f"for {at.low_mm:.2f} to {at.high_mm:.2f} mm or the path has ended",
         )
     longest = max(opens, key=lambda s: s.working_mm)
     return (
