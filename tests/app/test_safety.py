@@ -26,6 +26,8 @@ from backstay.app.safety.time_out import time_out
 from backstay.app.treatment import size_case
 from backstay.cli import app
 from backstay.core.record.entries import Entry
+from backstay.core.safety.protocol import SkinFactors
+from backstay.core.safety.radiation import skin_band
 from backstay.identifiers import BudgetState, EventKind
 from backstay.report.answers import next_step, not_to_do
 from backstay.report.limits import hazard_words, limits_section, summary_rows
@@ -311,6 +313,87 @@ def test_skin_from_a_dose_report(folder: Path) -> None:
     assert result.exit_code == 0, result.output
     assert "skin dose (estimate)" in result.output
     assert (folder / "skin.svg").read_text().startswith("<svg")
+
+
+def summary(folder: Path, **totals: tuple[float, str]) -> Path:
+    """Write a dose summary of totals only, by code."""
+    codes = {"kerma": "113725", "kap": "113722", "time": "113730"}
+    components = [
+        {"code": {"coding": [{"code": codes[name]}]}, "valueQuantity": {"value": value, "unit": unit}}
+        for name, (value, unit) in totals.items()
+    ]
+    file = folder / "summary.json"
+    file.write_text(json.dumps({"resourceType": "Observation", "status": "final", "component": components}))
+    return file
+
+
+TOTAL_6_GY = W.accumulated(kerma_Gy=6.0, kap_Gym2=0.0486, fluoroscopy_s=4020)
+
+
+def limits_with(folder: Path, *dose: Path) -> dict[str, Any]:
+    words = [word for file in dose for word in ("--dose", file)]
+    data: dict[str, Any] = json.loads(run("limits", folder / "case.toml", *words, "--json").stdout)
+    jsonschema.Draft202012Validator(all_schemas()["limits"]).validate(data)
+    return data
+
+
+def agree_on_kerma(folder: Path, agreed_mGy: float) -> None:
+    text = (folder / "case.toml").read_text()
+    changed = re.sub(r"(?m)^air_kerma_mGy = .*$", f"air_kerma_mGy = {agreed_mGy}", text)
+    assert changed.count(f"air_kerma_mGy = {agreed_mGy}") == 1
+    (folder / "case.toml").write_text(changed)
+
+
+@pytest.mark.parametrize("began", [False, True], ids=["no record", "record of 1.2 Gy"])
+def test_totals_of_dose_reports_reach_the_levels(folder: Path, began: bool) -> None:
+    """6 Gy in two reports of 3 Gy, and 1.2 Gy in the record: the larger of record and sum counts."""
+    agree_on_kerma(folder, 5900.0)
+    if began:
+        log(folder, *BEGUN)
+    total = W.accumulated(kerma_Gy=3.0, kap_Gym2=0.0243, fluoroscopy_s=2010)
+    files = [
+        W.write(folder / f"{k}.dcm", [total, W.event(kerma_Gy=3.0, primary_deg=30.0 * k)]) for k in (0, 1)
+    ]
+    one, both = limits_with(folder, files[0]), limits_with(folder, *files)
+    assert [row["value"] for row in one["radiation"]] == pytest.approx([3000.0, 243.0, 33.5])
+    assert [row["value"] for row in both["radiation"]] == pytest.approx([6000.0, 486.0, 67.0])
+    assert [row["past_substantial"] for row in (one["radiation"][0], both["radiation"][0])] == [False, True]
+    assert (both["radiation"][0]["notices"], both["kerma_state"]) == (4, "past")
+    assert one["kerma_state"] == "within"
+    hazards = {row["id"] for row in both["hazards"] + both["hazards_waiting"]}
+    assert hazards - {row["id"] for row in one["hazards"] + one["hazards_waiting"]}
+    assert any("dose reports' sum" in note for note in both["notes"])
+
+
+def test_a_record_above_its_dose_reports_counts(folder: Path) -> None:
+    log(folder, *BEGUN)
+    data = limits_with(folder, summary(folder, kerma=(500, "mGy"), kap=(90.0, "Gy.cm2")))
+    assert [row["value"] for row in data["radiation"]] == [1200.0, 90.0, 14.0]
+
+
+@pytest.mark.parametrize("form", ["summary", "DICOM"])
+def test_totals_alone_give_a_worst_case(folder: Path, form: str) -> None:
+    """6 Gy of kerma through one field: times backscatter, tissue and the upper end of the band."""
+    if form == "summary":
+        file = summary(folder, kerma=(6000, "mGy"), kap=(486.0, "Gy.cm2"), time=(67.0, "min"))
+    else:
+        file = W.write(folder / "totals.dcm", [TOTAL_6_GY])
+    data = limits_with(folder, file)
+    assert [row["value"] for row in data["radiation"]] == pytest.approx([6000.0, 486.0, 67.0])
+    skin, factors = data["skin"], SkinFactors()
+    scale = factors.backscatter_factor * factors.tissue_factor * factors.calibration_factor
+    assert skin["worst_case_Gy"] == pytest.approx(6.0 * scale * (1.0 + factors.half_range))
+    assert (skin["placed_events"], skin["where"], skin["unplaced_Gy"]) == (0, "", pytest.approx(6.0))
+    assert (
+        skin["may_be_past_substantial"]
+        and skin["grade"] == skin_band(skin["worst_case_Gy"]).grade != "none expected"
+    )
+    assert any("totals only" in note for note in skin["notes"])
+    shown = " ".join(run("limits", folder / "case.toml", "--dose", file).output.split())
+    assert "no event placed; worst case, all in one field: up to" in shown and "moved by 5 cm" not in shown
+    picture = folder / "skin.svg"
+    assert run("limits", folder / "case.toml", "--dose", file, "--skin", picture).exit_code == 0
+    assert "No event could be placed" in picture.read_text()
 
 
 @pytest.mark.parametrize(

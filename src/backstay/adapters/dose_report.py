@@ -239,7 +239,9 @@ def _report(whole: _Item, *, where: str) -> DoseReport:
             )
     _not_negative(totals, tuple(totals), where=where)
     if not events:
-        notes.append("totals only, no events: no skin map can be made of it")
+        notes.append(
+            "totals only, no events: no skin map can be made of it, all may have gone into one field"
+        )
     missing = {"air_kerma_mGy": "air kerma", "kap_Gycm2": "kerma-area product"}
     notes += [f"the report gives no total of {what}" for name, what in missing.items() if name not in totals]
     report = DoseReport(events=tuple(events), warnings=tuple(dict.fromkeys(notes)))
@@ -340,7 +342,9 @@ def _read_summary(file: Path) -> DoseReport:
         if found is not None:
             totals[found[0]] = found[1]
     _not_negative(totals, tuple(totals), where=where)
-    report = DoseReport(warnings=("a summary: totals only, no skin map can be made of it",))
+    report = DoseReport(
+        warnings=("a summary: totals only, no skin map can be made of it, all may have gone into one field",)
+    )
     return replace(report, **totals)  # type: ignore[arg-type]
 
 

@@ -185,7 +185,8 @@ def _skin_rows(d: LimitsDocument) -> list[tuple[str, str]]:
     if s.unplaced_Gy > 0.0:
         worst = f"{s.unplaced_Gy:.2f} Gy of kerma could not be placed: in the same field, up to {s.worst_case_Gy:.2f} Gy"
         rows.append(("", worst))
-    rows.append(("moved by 5 cm", f"{s.anchor_low_Gy:.2f} to {s.anchor_high_Gy:.2f} Gy"))
+    if s.where:
+        rows.append(("moved by 5 cm", f"{s.anchor_low_Gy:.2f} to {s.anchor_high_Gy:.2f} Gy"))
     rows.append(("follow-up", f"grade {s.grade}: {s.effect}; {s.advice} ({s.advice_source})"))
     better = [v for v in s.other_views[1:] if v.peak_Gy < s.other_views[0].peak_Gy]
     if better:

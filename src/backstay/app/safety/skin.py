@@ -8,6 +8,7 @@ from pathlib import Path
 
 from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.limits_file import OtherViewRow, SkinPart
+from backstay.app.safety.setting import CaseSafety
 from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
 from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import SkinBand, skin_band
@@ -26,14 +27,27 @@ def read_reports(files: Sequence[Path]) -> list[DoseReport]:
     return [read_dose_report(file) for file in files]
 
 
+def skin_of(safety: CaseSafety) -> SkinPart | None:
+    """Return the dose to the skin by a case's dose reports; None where it has none."""
+    if not safety.reports:
+        return None
+    patient = safety.case.patient
+    return skin_part(
+        safety.reports,
+        weight_kg=patient.weight_kg,
+        height_cm=patient.height_cm,
+        protocol=safety.setting.protocol,
+    )
+
+
 def skin_part(
     reports: Sequence[DoseReport],
     *,
     weight_kg: float | None,
     height_cm: float | None,
     protocol: Protocol,
-) -> SkinPart | None:
-    """Return the dose to the skin of all reports together; None where none has events.
+) -> SkinPart:
+    """Return the dose to the skin of all reports together; of totals alone a worst case without a place.
 
     Parameters
     ----------
@@ -48,8 +62,6 @@ def skin_part(
     placed = [beams_of(report) for report in reports]
     beams = [beam for one in placed for beam in one.beams]
     unplaced = sum(one.unplaced_mGy for one in placed)
-    if not beams and unplaced <= 0.0:
-        return None
     body = body_for(weight_kg=weight_kg, height_cm=height_cm)
     found = skin_map(beams, body, factors)
     anchors = [

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from backstay.core.safety.body import Now
 from backstay.core.safety.skin import Beam, REFERENCE_mm
 
 ROTATION_BEAMS = 15
@@ -77,11 +78,56 @@ class DoseReport:
     warnings: tuple[str, ...] = ()
 
     @property
+    def least_air_kerma_mGy(self) -> float | None:
+        """Return the air kerma that was given at least: the total, or the events' sum where that is more [mGy]."""
+        return _larger(self.air_kerma_mGy, _summed(event.air_kerma_mGy for event in self.events))
+
+    @property
+    def least_kap_Gycm2(self) -> float | None:
+        """Return the kerma-area product that was given at least, as for air kerma [Gy cm2]."""
+        return _larger(self.kap_Gycm2, _summed(event.kap_Gycm2 for event in self.events))
+
+    @property
     def field_at_reference_cm2(self) -> float | None:
         """Return the mean field at the reference point: kerma-area product over kerma [cm2]."""
         if not self.air_kerma_mGy or self.kap_Gycm2 is None:
             return None
         return 1e3 * self.kap_Gycm2 / self.air_kerma_mGy
+
+
+def _summed(values: Iterable[float | None]) -> float | None:
+    """Return the sum of what is known; None where nothing is."""
+    known = [value for value in values if value is not None]
+    return math.fsum(known) if known else None
+
+
+def _larger(*values: float | None) -> float | None:
+    """Return the largest of what is known; None where nothing is."""
+    return max((value for value in values if value is not None), default=None)
+
+
+def with_reports(now: Now, reports: Sequence[DoseReport]) -> Now:
+    """Return where a case stands by its record and its dose reports together.
+
+    Parameters
+    ----------
+    now : Now
+        Where it stands by its record, whose dose is the machine's running total.
+    reports : sequence of DoseReport
+        One for each run of the machine.
+
+    Returns
+    -------
+    Now
+        Air kerma, kerma-area product and fluoroscopy time each the larger of the record's and the reports' sum: a
+        record may have stopped before the case did, and a report may not hold all runs.
+    """
+    return replace(
+        now,
+        air_kerma_mGy=_larger(now.air_kerma_mGy, _summed(one.least_air_kerma_mGy for one in reports)),
+        kap_Gycm2=_larger(now.kap_Gycm2, _summed(one.least_kap_Gycm2 for one in reports)),
+        fluoroscopy_min=_larger(now.fluoroscopy_min, _summed(one.fluoroscopy_min for one in reports)),
+    )
 
 
 AGREE_SHARE = 0.05
@@ -149,7 +195,7 @@ class PlacedBeams:
     beams : tuple of Beam
         Events that could be placed.
     unplaced_mGy : float
-        Kerma of the others: it may all have gone into one field.
+        Kerma of the others, and of totals without events: it may all have gone into one field.
     notes : tuple of str
         What was assumed.
     """
@@ -171,8 +217,11 @@ def beams_of(report: DoseReport) -> PlacedBeams:
     -------
     PlacedBeams
         The table stands at the isocentre for the first event that gives its place; later ones are shifted
-        against it. An event without angles, distances or any size of field is not placed.
+        against it. An event without angles, distances or any size of field is not placed, nor are totals
+        without events.
     """
+    if not report.events:
+        return PlacedBeams((), report.air_kerma_mGy or 0.0)
     first = next((e.table_mm for e in report.events if e.table_mm is not None), None)
     beams: list[Beam] = []
     unplaced, without_table, by_area, usual = 0.0, 0, 0, 0
