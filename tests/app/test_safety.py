@@ -396,6 +396,18 @@ def test_totals_alone_give_a_worst_case(folder: Path, form: str) -> None:
     assert "No event could be placed" in picture.read_text()
 
 
+def test_follow_up_goes_by_kerma_that_is_in_no_event(folder: Path) -> None:
+    """A report cut short: 1 Gy in its event, 6 Gy in its total; and one of products only, whose kerma nothing tells."""
+    cut = W.write(folder / "cut.dcm", [TOTAL_6_GY, W.event(kerma_Gy=1.0)])
+    skin = limits_with(folder, cut)["skin"]
+    assert skin["unplaced_Gy"] == pytest.approx(5.0) and skin["grade"] != "none expected"
+    assert not skin["kerma_unknown"]
+    skin = limits_with(folder, summary(folder, kap=(600.0, "Gy.cm2")))["skin"]
+    assert skin["kerma_unknown"]
+    shown = run("limits", folder / "case.toml", "--dose", folder / "summary.json").output
+    assert "not all kerma is known, at least grade" in " ".join(shown.split())
+
+
 @pytest.mark.parametrize(
     ("share", "past", "may_be", "words"),
     [

@@ -100,6 +100,38 @@ def test_what_cannot_be_placed_is_kept_apart(tmp_path: Path) -> None:
     assert (len(placed.beams), placed.unplaced_mGy) == (1, 300.0)
 
 
+def without_kerma(event: Any) -> Any:
+    event.ContentSequence = [
+        item for item in event.ContentSequence if item.ConceptNameCodeSequence[0].CodeValue != "113738"
+    ]
+    return event
+
+
+def test_kerma_that_no_event_accounts_for_is_not_placed(tmp_path: Path) -> None:
+    """Of 6 Gy in the total 1 Gy is in an event; the other event gives none, or the report is cut short."""
+    total = W.accumulated(kerma_Gy=6.0, kap_Gym2=0.0486, fluoroscopy_s=4000)
+    missing = report(tmp_path, [total, W.event(kerma_Gy=1.0), without_kerma(W.event(kerma_Gy=5.0))])
+    assert "1 of 2 events give no air kerma" in missing.warnings
+    for found in (missing, report(tmp_path, [total, W.event(kerma_Gy=1.0)])):
+        placed = beams_of(found)
+        assert (len(placed.beams), placed.kerma_unknown) == (1, False)
+        assert placed.unplaced_mGy == pytest.approx(5000.0)
+        assert any("not placed" in note for note in placed.notes)
+
+
+@pytest.mark.parametrize(
+    ("field_mm", "unplaced_mGy", "unknown"), [((150.0, 150.0), 5000.0, False), (None, 0.0, True)]
+)
+def test_without_a_total_kerma_goes_by_product_over_field(
+    tmp_path: Path, field_mm: tuple[float, float] | None, unplaced_mGy: float, unknown: bool
+) -> None:
+    """405 Gy cm2 through 90 mm by 90 mm at the reference point are 5 Gy; without a field nothing tells it."""
+    found = report(tmp_path, [W.event(kerma_Gy=1.0), without_kerma(W.event(kerma_Gy=5.0, field_mm=field_mm))])
+    placed = beams_of(found)
+    assert "1 of 2 events give no air kerma" in found.warnings
+    assert placed.unplaced_mGy == pytest.approx(unplaced_mGy) and placed.kerma_unknown is unknown
+
+
 def test_a_field_without_sides_is_a_square_of_its_area(tmp_path: Path) -> None:
     """Field at the reference point 90 mm (product over kerma), so 150 mm at the receptor."""
     placed = beams_of(report(tmp_path, [W.event(kerma_Gy=1.0, kap_Gym2=0.0081, field_mm=None)]))

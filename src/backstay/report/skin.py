@@ -62,6 +62,11 @@ def peak_words(part: SkinPart) -> str:
     return f"peak {number(part.peak_Gy, 2)} Gy ({band}), {part.where}"
 
 
+def at_least(part: SkinPart) -> str:
+    """Return what stands before a grade that goes by less than all the kerma there was."""
+    return "not all kerma is known, at least " if part.kerma_unknown else ""
+
+
 def _empty(part: SkinPart) -> Scene:
     said = Text(_LEFT, 40.0, "No event could be placed on the skin.")
     worst = Text(_LEFT, 60.0, f"All in one field: up to {number(part.worst_case_Gy, 2)} Gy.")

@@ -79,6 +79,7 @@ def skin_part(
         placed_events=len(beams),
         unplaced_Gy=unplaced / 1000.0,
         worst_case_Gy=worst_mGy / 1000.0,
+        kerma_unknown=any(one.kerma_unknown for one in placed),
         substantial_Gy=substantial_mGy / 1000.0,
         substantial_source=protocol.whose("radiation.substantial_skin_mGy", otherwise="aapm2022"),
         past_substantial=found.peak_mGy >= substantial_mGy,

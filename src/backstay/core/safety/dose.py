@@ -164,13 +164,13 @@ def disagreements(report: DoseReport) -> tuple[str, ...]:
         ("air kerma", report.air_kerma_mGy, [e.air_kerma_mGy for e in report.events], "mGy"),
         ("kerma-area product", report.kap_Gycm2, [e.kap_Gycm2 for e in report.events], "Gy cm2"),
     ):
-        if total is None or not values:
+        if not values:
             continue
         missing = sum(value is None for value in values)
         summed = math.fsum(value for value in values if value is not None)
         if missing:
             found.append(f"{missing} of {len(values)} events give no {what}")
-        elif abs(summed - total) > AGREE_SHARE * max(total, 1e-9):
+        elif total is not None and abs(summed - total) > AGREE_SHARE * max(total, 1e-9):
             found.append(f"{what}: the events sum to {summed:.4g} {unit}, the report's total is {total:.4g}")
     for what, name in _ALIKE.items():
         without = sum(getattr(event, name) is None for event in report.events)
@@ -195,14 +195,17 @@ class PlacedBeams:
     beams : tuple of Beam
         Events that could be placed.
     unplaced_mGy : float
-        Kerma of the others, and of totals without events: it may all have gone into one field.
+        Kerma of the others, and what of the total is in no event: it may all have gone into one field.
     notes : tuple of str
         What was assumed.
+    kerma_unknown : bool
+        Some kerma is told by nothing in the report.
     """
 
     beams: tuple[Beam, ...]
     unplaced_mGy: float
     notes: tuple[str, ...] = field(default=())
+    kerma_unknown: bool = False
 
 
 def beams_of(report: DoseReport) -> PlacedBeams:
@@ -218,13 +221,12 @@ def beams_of(report: DoseReport) -> PlacedBeams:
     PlacedBeams
         The table stands at the isocentre for the first event that gives its place; later ones are shifted
         against it. An event without angles, distances or any size of field is not placed, nor are totals
-        without events.
+        without events, nor what a total has that the events do not account for.
     """
-    if not report.events:
-        return PlacedBeams((), report.air_kerma_mGy or 0.0)
     first = next((e.table_mm for e in report.events if e.table_mm is not None), None)
     beams: list[Beam] = []
-    unplaced, without_table, by_area, usual = 0.0, 0, 0, 0
+    unplaced, missing_notes, unknown = _missing(report)
+    without_table, by_area, usual = 0, 0, 0
     for event in report.events:
         if not event.air_kerma_mGy:
             continue
@@ -239,7 +241,7 @@ def beams_of(report: DoseReport) -> PlacedBeams:
             lateral, height, along = (b - a for a, b in zip(first, event.table_mm, strict=True))
             placed = replace(placed, shift_mm=(lateral, height, along))
         beams += _rotated(placed, event)
-    notes = []
+    notes = [*missing_notes]
     if first is not None:
         notes.append(
             "the table's zero is the maker's own: the isocentre of the first event is taken as centre"
@@ -253,7 +255,45 @@ def beams_of(report: DoseReport) -> PlacedBeams:
             f"{usual} events give no distance to the reference point: the usual {REFERENCE_mm / 10.0:.0f} cm from the isocentre "
             "towards the tube is taken; if the machine means another point, every dose here is off by the square"
         )
-    return PlacedBeams(tuple(beams), unplaced, tuple(notes))
+    return PlacedBeams(tuple(beams), unplaced, tuple(notes), kerma_unknown=unknown)
+
+
+def _missing(report: DoseReport) -> tuple[float, list[str], bool]:
+    """Return the kerma that no event accounts for [mGy], what is to be said of it, and whether some stays unknown."""
+    without = [event for event in report.events if event.air_kerma_mGy is None]
+    summed = _summed(event.air_kerma_mGy for event in report.events) or 0.0
+    by_total = max((report.air_kerma_mGy or 0.0) - summed, 0.0)
+    told = [_kerma_by_field_mGy(event) for event in without]
+    by_field = _summed(told) or 0.0
+    if by_total <= 1e-9 * summed:  # the rounding of the sum
+        by_total = 0.0
+    notes = []
+    if without:
+        notes.append(
+            f"the {len(without)} events without air kerma gave {by_total:.0f} mGy by the report's total, {by_field:.0f} mGy by "
+            "product over field: the larger counts as not placed"
+        )
+    elif report.events and by_total > 0.0:
+        notes.append(f"{by_total:.3g} mGy of the total are in no event: they count as not placed")
+    unknown = report.air_kerma_mGy is None and (not report.events or None in told)
+    if unknown:
+        notes.append("some air kerma is told by nothing in the report: the dose to the skin is at least this")
+    return max(by_total, by_field), notes, unknown
+
+
+def _kerma_by_field_mGy(event: Irradiation) -> float | None:
+    """Return an event's kerma from its product and its field, None where either is not known [mGy]."""
+    if event.kap_Gycm2 == 0.0:
+        return 0.0
+    width_mm, height_mm = event.field_width_mm, event.field_height_mm
+    area_mm2 = width_mm * height_mm if width_mm and height_mm else event.field_area_mm2
+    isocentre, detector = event.source_isocentre_mm, event.source_detector_mm
+    if event.kap_Gycm2 is None or not area_mm2 or isocentre is None or not detector:
+        return None
+    reference = event.source_reference_mm or isocentre - REFERENCE_mm
+    if reference <= 0.0:
+        return None
+    return 1e5 * event.kap_Gycm2 / (area_mm2 * (reference / detector) ** 2)
 
 
 def _beam(event: Irradiation) -> Beam | None:

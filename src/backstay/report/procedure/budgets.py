@@ -20,7 +20,7 @@ from backstay.report.procedure.blocks import (
     shown,
     source_mark,
 )
-from backstay.report.skin import skin_scene
+from backstay.report.skin import at_least, skin_scene
 
 STATES = {
     BudgetState.NO_LIMIT: "no limit known",
@@ -75,7 +75,7 @@ def radiation_blocks(document: ReportDocument) -> Iterable[Block]:
     )
     if s.where:
         rows += _placed_rows(s)
-    rows.append(("grade", shown(f"{s.grade}: {s.effect}; {s.advice} [{s.advice_source}]")))
+    rows.append(("grade", shown(f"{at_least(s)}{s.grade}: {s.effect}; {s.advice} [{s.advice_source}]")))
     yield Rows(tuple(rows))
     yield Picture("Dose to the skin, unrolled", "", lambda: skin_scene(s), None, 0.55)
     yield Lines(tuple(map(shown, s.notes)), listed=True, soft=True)
