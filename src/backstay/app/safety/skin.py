@@ -12,7 +12,7 @@ from backstay.app.safety.setting import CaseSafety
 from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
 from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import SkinBand, skin_band
-from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, other_views, skin_map
+from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, missing_the_body, other_views, skin_map
 
 COMING_mGy = 500.0
 """Kerma for which other views are compared; judgement, no source."""
@@ -60,9 +60,9 @@ def skin_part(
     """
     factors, substantial_mGy = protocol.skin, protocol.radiation.substantial_skin_mGy
     placed = [beams_of(report) for report in reports]
-    beams = [beam for one in placed for beam in one.beams]
-    unplaced = sum(one.unplaced_mGy for one in placed)
     body = body_for(weight_kg=weight_kg, height_cm=height_cm)
+    beams, missed_mGy = _on_the_map([beam for one in placed for beam in one.beams], body)
+    unplaced = sum(one.unplaced_mGy for one in placed) + missed_mGy
     found = skin_map(beams, body, factors)
     anchors = [
         skin_map(_moved(beams, axis, sign), body, factors).peak_mGy for axis in range(3) for sign in (-1, 1)
@@ -97,9 +97,28 @@ def skin_part(
         around_mm=[],
         height_mm=[],
         dose_mGy=[],
-        notes=_notes(reports, placed, weight_kg is None or height_cm is None, band, protocol),
+        notes=[
+            *_missed_words(missed_mGy, body),
+            *_notes(reports, placed, weight_kg is None or height_cm is None, band, protocol),
+        ],
     )
     return part.model_copy(update=_window(found)) if beams else part
+
+
+def _on_the_map(beams: Sequence[Beam], body: Body) -> tuple[list[Beam], float]:
+    """Return the beams that reach the mapped body, and the kerma of those that do not [mGy]."""
+    missed = set(missing_the_body(beams, body))
+    lost_mGy = sum(beam.air_kerma_mGy for beam in beams if beam in missed)
+    return [beam for beam in beams if beam not in missed], lost_mGy
+
+
+def _missed_words(missed_mGy: float, body: Body) -> list[str]:
+    if missed_mGy <= 0.0:
+        return []
+    return [
+        f"{missed_mGy:.3g} mGy reach no part of the mapped body ({body.half_height_mm / 10.0:.0f} cm to either side of its "
+        "centre): they count as not placed"
+    ]
 
 
 def _moved(beams: Sequence[Beam], axis: int, sign: int) -> list[Beam]:

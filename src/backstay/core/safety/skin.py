@@ -337,6 +337,33 @@ def skin_map(beams: Sequence[Beam], body: Body, factors: SkinFactors) -> SkinMap
     return SkinMap(total, around, grid.z_mm, pitch * PATCH_mm, factors.half_range)
 
 
+def missing_the_body(beams: Sequence[Beam], body: Body) -> tuple[Beam, ...]:
+    """Return the beams that reach no patch of the map: their kerma is in no dose of it.
+
+    Parameters
+    ----------
+    beams : sequence of Beam
+        The events.
+    body : Body
+        The cylinder, mapped `half_height_mm` to either side.
+
+    Returns
+    -------
+    tuple of Beam
+        In their order.
+    """
+    grid, _ = _grid(body)
+    bare, reaches = SkinFactors(), dict[Beam, bool]()
+    for beam in beams:
+        key = replace(beam, air_kerma_mGy=1.0)
+        if key not in reaches:
+            rows, heights = _window(grid, key)
+            reaches[key] = bool(rows.size and heights.size) and bool(
+                (_beam_dose_mGy(grid.part(rows, heights), key, body, bare) > 0.0).any()
+            )
+    return tuple(beam for beam in beams if not reaches[replace(beam, air_kerma_mGy=1.0)])
+
+
 def _together(beams: Sequence[Beam]) -> list[Beam]:
     """Return beams with the kerma of equal ones added up."""
     kerma: dict[Beam, float] = {}
