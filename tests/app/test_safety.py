@@ -13,6 +13,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import jsonschema
+import pydicom
 import pytest
 from rich.console import Console
 from typer.testing import CliRunner
@@ -363,6 +364,28 @@ def test_totals_of_dose_reports_reach_the_levels(folder: Path, began: bool) -> N
     hazards = {row["id"] for row in both["hazards"] + both["hazards_waiting"]}
     assert hazards - {row["id"] for row in one["hazards"] + one["hazards_waiting"]}
     assert any("dose reports' sum" in note for note in both["notes"])
+
+
+@pytest.mark.parametrize("same", ["file", "instance", "doses"])
+def test_a_dose_report_given_twice_is_refused(folder: Path, same: str) -> None:
+    """The same file; the same instance with a value corrected; the same doses under another instance."""
+    first = W.write(folder / "first.dcm", [W.event(kerma_Gy=2.5)])
+    second = first
+    if same != "file":
+        second = W.write(folder / "second.dcm", [W.event(kerma_Gy=2.5 if same == "doses" else 2.6)])
+    if same == "instance":
+        dataset = pydicom.dcmread(second)
+        dataset.SOPInstanceUID = pydicom.dcmread(first).SOPInstanceUID
+        dataset.save_as(second, enforce_file_format=True)
+    result = run("limits", folder / "case.toml", "--dose", first, "--dose", second)
+    assert result.exit_code == 5
+    said = "".join(result.stderr.split())
+    assert "thesamedosereportas" in said and "eachreportonce" in said and second.name in said
+
+
+def test_dose_reports_that_differ_in_one_dose_are_two(folder: Path) -> None:
+    files = [W.write(folder / f"{k}.dcm", [W.event(kerma_Gy=2.5 + 0.001 * k)]) for k in (0, 1)]
+    assert limits_with(folder, *files)["radiation"][0]["value"] == pytest.approx(5001.0)
 
 
 def test_a_record_above_its_dose_reports_counts(folder: Path) -> None:

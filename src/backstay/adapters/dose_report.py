@@ -145,7 +145,8 @@ def _read_dicom(file: Path) -> DoseReport:
                     allowed="the X-ray radiation dose report",
                     where=where,
                 )
-            return _report(_Item("", "", None, "", items), where=where)
+            found = _report(_Item("", "", None, "", items), where=where)
+            return replace(found, instance=str(dataset.get("SOPInstanceUID") or ""))
     except InputError:
         raise
     except Exception as error:  # a damaged file makes the library raise nearly anything

@@ -9,10 +9,11 @@ from pathlib import Path
 from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.limits_file import OtherViewRow, SkinPart
 from backstay.app.safety.setting import CaseSafety
-from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
+from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of, same_report
 from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import SkinBand, skin_band
 from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, missing_the_body, other_views, skin_map
+from backstay.errors import InputError
 
 COMING_mGy = 500.0
 """Kerma for which other views are compared; judgement, no source."""
@@ -23,8 +24,28 @@ _FACTORS = ("backscatter", "tissue", "table")
 
 
 def read_reports(files: Sequence[Path]) -> list[DoseReport]:
-    """Return the dose reports of a case, one or several."""
-    return [read_dose_report(file) for file in files]
+    """Return the dose reports of a case, one or several.
+
+    Raises
+    ------
+    NotFound, FileFormatError
+        One cannot be read.
+    InputError
+        One was given twice: its dose would count twice.
+    """
+    found = list[DoseReport]()
+    for file in files:
+        report = read_dose_report(file)
+        for before, other in zip(files, found, strict=False):
+            if same_report(report, other):
+                raise InputError(
+                    f"the same dose report as {before}",
+                    field="--dose",
+                    value=str(file),
+                    allowed="each report once",
+                )
+        found.append(report)
+    return found
 
 
 def skin_of(safety: CaseSafety) -> SkinPart | None:

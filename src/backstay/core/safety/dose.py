@@ -68,6 +68,8 @@ class DoseReport:
         The part of it that was fluoroscopy.
     warnings : tuple of str
         What is missing or does not agree.
+    instance : str
+        Its own identifier, where it has one; two that are equal but for it say the same.
     """
 
     events: tuple[Irradiation, ...] = ()
@@ -76,6 +78,7 @@ class DoseReport:
     fluoroscopy_min: float | None = None
     fluoroscopy_kap_Gycm2: float | None = None
     warnings: tuple[str, ...] = ()
+    instance: str = field(default="", compare=False, repr=False)
 
     @property
     def least_air_kerma_mGy(self) -> float | None:
@@ -104,6 +107,13 @@ def _summed(values: Iterable[float | None]) -> float | None:
 def _larger(*values: float | None) -> float | None:
     """Return the largest of what is known; None where nothing is."""
     return max((value for value in values if value is not None), default=None)
+
+
+def same_report(one: DoseReport, other: DoseReport) -> bool:
+    """Return whether two reports are one given twice: the same instance, or the same doses throughout."""
+    if one.instance and one.instance == other.instance:
+        return True
+    return one == other and bool(one.events or one.air_kerma_mGy or one.kap_Gycm2)
 
 
 def with_reports(now: Now, reports: Sequence[DoseReport]) -> Now:
