@@ -225,6 +225,34 @@ def test_a_negative_dose_and_a_value_that_is_no_number_are_refused(tmp_path: Pat
         read_dose_report(file)
 
 
+def summary(path: Path, *components: tuple[str, float, str], **more: Any) -> Path:
+    """Write a dose summary of quantities by code."""
+    parts = [
+        {"code": {"coding": [{"code": code}]}, "valueQuantity": {"value": value, "unit": unit}}
+        for code, value, unit in components
+    ]
+    file = path / "summary.json"
+    file.write_text(json.dumps({"resourceType": "Observation", "component": parts, **more}))
+    return file
+
+
+def test_the_planes_of_a_summary_add(tmp_path: Path) -> None:
+    """Two planes give one code twice, each in its own unit, as a DICOM report does."""
+    planes = (("113725", 2000.0, "mGy"), ("113725", 3.0, "Gy"), ("113722", 100.0, "Gy.cm2"))
+    found = read_dose_report(summary(tmp_path, *planes))
+    assert (found.air_kerma_mGy, found.kap_Gycm2) == (pytest.approx(5000.0), 100.0)
+    with pytest.raises(FileFormatError, match="negative; air_kerma_mGy"):
+        read_dose_report(summary(tmp_path, ("113725", 2000.0, "mGy"), ("113725", -1.0, "mGy")))
+
+
+@pytest.mark.parametrize("status", ["entered-in-error", "cancelled"])
+def test_a_summary_that_is_void_is_refused(tmp_path: Path, status: str) -> None:
+    dose = ("113725", 2000.0, "mGy")
+    assert read_dose_report(summary(tmp_path, dose, status="final")).air_kerma_mGy == 2000.0
+    with pytest.raises(FileFormatError, match=f"not to be used, by its own status; status = '{status}'"):
+        read_dose_report(summary(tmp_path, dose, status=status))
+
+
 def damaged(good: bytes, rng: np.random.Generator) -> bytes:
     """Return a report with bytes changed, dropped, doubled or cut off."""
     data = bytearray(good)

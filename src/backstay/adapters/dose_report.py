@@ -322,6 +322,8 @@ def _event(item: _Item, calibration: dict[str, float], notes: list[str], *, wher
 
 # FHIR
 
+_VOID = {"entered-in-error", "cancelled"}
+
 
 def _read_summary(file: Path) -> DoseReport:
     where = str(file)
@@ -336,13 +338,21 @@ def _read_summary(file: Path) -> DoseReport:
         raise FileFormatError(
             "not a dose summary", field="resourceType", value=value, allowed="Observation", where=where
         )
+    if str(data.get("status")) in _VOID:
+        raise FileFormatError(
+            "not to be used, by its own status",
+            field="status",
+            value=data["status"],
+            allowed=f"another than {', '.join(sorted(_VOID))}",
+            where=where,
+        )
     components = data.get("component")
     totals: dict[str, float] = {}
     for k, component in enumerate(components if isinstance(components, list) else []):
         found = _component(component, field=f"component#{k + 1}", where=where)
         if found is not None:
-            totals[found[0]] = found[1]
-    _not_negative(totals, tuple(totals), where=where)
+            # One for each plane, as DICOM has them.
+            totals[found[0]] = totals.get(found[0], 0.0) + found[1]
     report = DoseReport(
         warnings=("a summary: totals only, no skin map can be made of it, all may have gone into one field",)
     )
@@ -373,4 +383,5 @@ def _component(component: Any, *, field: str, where: str) -> tuple[str, float] |
         )
     if not math.isfinite(value):
         raise FileFormatError("not a number", field=f"{field}.valueQuantity", value=value, where=where)
+    _not_negative({name: value}, (name,), where=where)
     return name, value * units[unit]
