@@ -431,14 +431,14 @@ def test_follow_up_goes_by_kerma_that_is_in_no_event(folder: Path) -> None:
     assert "not all kerma is known, at least grade" in " ".join(shown.split())
 
 
-@pytest.mark.parametrize(("along_mm", "missed_mGy"), [(-450.0, 5000.0), (-50.0, 0.0)])
+@pytest.mark.parametrize(("along_mm", "missed_mGy"), [(-450.0, 4000.0), (-50.0, 0.0)])
 def test_a_beam_that_reaches_no_part_of_the_map_is_not_placed(
     folder: Path, along_mm: float, missed_mGy: float
 ) -> None:
-    """5 Gy with the table 450 mm along, off the map of 300 mm: not lost, but in the worst case; 50 mm along it is mapped."""
+    """4 Gy with the table 450 mm along, off the map of 300 mm: not lost, but in the worst case; 50 mm along it is mapped."""
     total = W.accumulated(kerma_Gy=9.0, kap_Gym2=0.0729, fluoroscopy_s=1800)
-    near = W.event(kerma_Gy=4.0, table_mm=(0.0, 0.0, 0.0))
-    far = W.event(kerma_Gy=5.0, table_mm=(0.0, 0.0, along_mm))
+    near = W.event(kerma_Gy=5.0, table_mm=(0.0, 0.0, 0.0))
+    far = W.event(kerma_Gy=4.0, table_mm=(0.0, 0.0, along_mm))
     whole = limits_with(folder, W.write(folder / "far.dcm", [total, near, far]))["skin"]
     alone = limits_with(folder, W.write(folder / "near.dcm", [near]))["skin"]
     assert whole["unplaced_Gy"] == pytest.approx(missed_mGy / 1000.0)
@@ -446,7 +446,7 @@ def test_a_beam_that_reaches_no_part_of_the_map_is_not_placed(
     assert whole["placed_events"] == (1 if missed_mGy else 2)
     if missed_mGy:
         assert whole["peak_Gy"] == pytest.approx(alone["peak_Gy"])
-        assert whole["worst_case_Gy"] > alone["worst_case_Gy"] + 5.0
+        assert whole["worst_case_Gy"] > alone["worst_case_Gy"] + 4.0
     else:
         assert whole["peak_Gy"] > alone["peak_Gy"]
 

@@ -46,7 +46,10 @@ def test_round_trip(tmp_path: Path) -> None:
     )
     assert second.table_mm == (5.0, -10.0, 20.0)
     placed = beams_of(found)
-    assert [b.shift_mm for b in placed.beams] == [(0.0, 0.0, 0.0), (5.0, -10.0, 20.0)]
+    assert [b.shift_mm for b in placed.beams] == [
+        (-5.0, 10.0, -20.0),
+        (0.0, 0.0, 0.0),
+    ]  # most kerma is the centre
     assert placed.unplaced_mGy == 0.0
 
 
@@ -130,6 +133,17 @@ def test_without_a_total_kerma_goes_by_product_over_field(
     placed = beams_of(found)
     assert "1 of 2 events give no air kerma" in found.warnings
     assert placed.unplaced_mGy == pytest.approx(unplaced_mGy) and placed.kerma_unknown is unknown
+
+
+def test_a_shot_elsewhere_does_not_move_the_centre(tmp_path: Path) -> None:
+    """A shot of 10 mGy 450 mm along the table, first or last, leaves the 5 Gy of the case where the map is."""
+    case = [W.event(kerma_Gy=1.0, table_mm=(0.0, 0.0, -450.0 + k)) for k in (-2, -1, 0, 1, 2)]
+    shot = W.event(kerma_Gy=0.01, table_mm=(0.0, 0.0, 0.0))
+    for parts in ([shot, *case], [*case, shot]):
+        placed = beams_of(report(tmp_path, parts))
+        along = [b.shift_mm[2] for b in placed.beams if b.air_kerma_mGy > 100.0]
+        assert along == [-2.0, -1.0, 0.0, 1.0, 2.0]
+        assert [b.shift_mm[2] for b in placed.beams if b.air_kerma_mGy < 100.0] == [450.0]
 
 
 def test_a_field_without_sides_is_a_square_of_its_area(tmp_path: Path) -> None:

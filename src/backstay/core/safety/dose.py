@@ -229,11 +229,11 @@ def beams_of(report: DoseReport) -> PlacedBeams:
     Returns
     -------
     PlacedBeams
-        The table stands at the isocentre for the first event that gives its place; later ones are shifted
-        against it. An event without angles, distances or any size of field is not placed, nor are totals
+        The body's centre lies at the isocentre where the table stood for most kerma; the events are shifted
+        against that place. An event without angles, distances or any size of field is not placed, nor are totals
         without events, nor what a total has that the events do not account for.
     """
-    first = next((e.table_mm for e in report.events if e.table_mm is not None), None)
+    centre = _table_centre_mm(report)
     beams: list[Beam] = []
     unplaced, missing_notes, unknown = _missing(report)
     without_table, by_area, usual = 0, 0, 0
@@ -247,14 +247,14 @@ def beams_of(report: DoseReport) -> PlacedBeams:
         by_area += event.field_width_mm is None or event.field_height_mm is None
         without_table += event.table_mm is None
         usual += event.source_reference_mm is None
-        if first is not None and event.table_mm is not None:
-            lateral, height, along = (b - a for a, b in zip(first, event.table_mm, strict=True))
+        if centre is not None and event.table_mm is not None:
+            lateral, height, along = (b - a for a, b in zip(centre, event.table_mm, strict=True))
             placed = replace(placed, shift_mm=(lateral, height, along))
         beams += _rotated(placed, event)
     notes = [*missing_notes]
-    if first is not None:
+    if centre is not None:
         notes.append(
-            "the table's zero is the maker's own: the isocentre of the first event is taken as centre"
+            "the table's zero is the maker's own: the isocentre where the table stood for most kerma is taken as centre"
         )
     if without_table:
         notes.append(f"{without_table} events give no table place: taken as not moved")
@@ -266,6 +266,32 @@ def beams_of(report: DoseReport) -> PlacedBeams:
             "towards the tube is taken; if the machine means another point, every dose here is off by the square"
         )
     return PlacedBeams(tuple(beams), unplaced, tuple(notes), kerma_unknown=unknown)
+
+
+def _table_centre_mm(report: DoseReport) -> tuple[float, float, float] | None:
+    """Return where the table stood for most kerma: in each direction the median, each event weighing by its kerma.
+
+    The first event may be a shot of the groin, far from where the case is done.
+    """
+    events = [event for event in report.events if event.table_mm is not None]
+    if not events:
+        return None
+    weights = [event.air_kerma_mGy or 0.0 for event in events]
+    lateral, height, along = (
+        _weighted_median(values, weights)
+        for values in zip(*(event.table_mm for event in events if event.table_mm is not None), strict=True)
+    )
+    return lateral, height, along
+
+
+def _weighted_median(values: Sequence[float], weights: Sequence[float]) -> float:
+    """Return the least value up to which half of the weight lies."""
+    half, below = 0.5 * math.fsum(weights), 0.0
+    for value, weight in sorted(zip(values, weights, strict=True)):
+        below += weight
+        if below >= half:
+            return value
+    return max(values)
 
 
 def _missing(report: DoseReport) -> tuple[float, list[str], bool]:

@@ -1,7 +1,7 @@
 """Dose to the skin: where on the back and flanks of a patient-sized body the beams of a case went in.
 
 The body is an upright elliptic cylinder whose back touches the table. Patient frame: x to the patient's left,
-y to the back, z to the head; origin at the isocentre of the first event. A beam's angles place the receptor
+y to the back, z to the head; origin at the isocentre where the table stood for most kerma. A beam's angles place the receptor
 [@dicomps33]. Sources of the factors: [@johnson2011; @benmakhlouf2011; @iec6060143].
 """
 
@@ -39,7 +39,7 @@ class Beam:
     field_mm : tuple of float
         Width and height of the field at the receptor.
     shift_mm : tuple of float
-        Where the patient stands against the first event, x, y, z.
+        Where the patient stands against the place that has the origin, x, y, z.
     reference_mm : float or None
         Source to reference point; None for the usual 150 mm in front of the isocentre.
     """
