@@ -122,6 +122,14 @@ def test_kerma_that_no_event_accounts_for_is_not_placed(tmp_path: Path) -> None:
         assert any("not placed" in note for note in placed.notes)
 
 
+@pytest.mark.parametrize(("total_Gy", "said"), [(1.0005, False), (1.002, True)])
+def test_what_rounding_leaves_is_counted_and_not_said(tmp_path: Path, total_Gy: float, said: bool) -> None:
+    total = W.accumulated(kerma_Gy=total_Gy, kap_Gym2=0.0081, fluoroscopy_s=60)
+    placed = beams_of(report(tmp_path, [total, W.event(kerma_Gy=1.0)]))
+    assert placed.unplaced_mGy == pytest.approx(1000.0 * (total_Gy - 1.0))
+    assert any("in no event" in note for note in placed.notes) is said
+
+
 @pytest.mark.parametrize(
     ("field_mm", "unplaced_mGy", "unknown"), [((150.0, 150.0), 5000.0, False), (None, 0.0, True)]
 )

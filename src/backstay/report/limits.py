@@ -182,7 +182,7 @@ def _skin_rows(d: LimitsDocument) -> list[tuple[str, str]]:
                 f"{past} the substantial level of {s.substantial_Gy:g} Gy ({source_words(s.substantial_source)})",
             )
         )
-    if s.unplaced_Gy > 0.0:
+    if round(s.unplaced_Gy, 2) > 0.0:
         worst = f"{s.unplaced_Gy:.2f} Gy of kerma could not be placed: in the same field, up to {s.worst_case_Gy:.2f} Gy"
         rows.append(("", worst))
     if s.where:

@@ -141,6 +141,8 @@ def with_reports(now: Now, reports: Sequence[DoseReport]) -> Now:
 
 
 AGREE_SHARE = 0.05
+ROUNDING_mGy = 1.0
+"""Less than this is what rounding leaves between a total and its events: counted, not said; judgement, no source."""
 PLAUSIBLE_FIELD_cm2 = (3.0, 1000.0)
 """A field outside it points to a slipped unit; judgement, no source."""
 
@@ -309,7 +311,7 @@ def _missing(report: DoseReport) -> tuple[float, list[str], bool]:
             f"the {len(without)} events without air kerma gave {by_total:.0f} mGy by the report's total, {by_field:.0f} mGy by "
             "product over field: the larger counts as not placed"
         )
-    elif report.events and by_total > 0.0:
+    elif report.events and by_total >= ROUNDING_mGy:
         notes.append(f"{by_total:.3g} mGy of the total are in no event: they count as not placed")
     unknown = report.air_kerma_mGy is None and (not report.events or None in told)
     if unknown:
