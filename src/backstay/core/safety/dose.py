@@ -110,7 +110,18 @@ def _larger(*values: float | None) -> float | None:
 
 
 def same_report(one: DoseReport, other: DoseReport) -> bool:
-    """Return whether two reports are one given twice: the same instance, or the same doses throughout."""
+    """Return whether two reports are one given twice.
+
+    Parameters
+    ----------
+    one, other : DoseReport
+        The reports.
+
+    Returns
+    -------
+    bool
+        They are the same instance, or give the same doses throughout and some dose at all.
+    """
     if one.instance and one.instance == other.instance:
         return True
     return one == other and bool(one.events or one.air_kerma_mGy or one.kap_Gycm2)
