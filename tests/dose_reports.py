@@ -107,7 +107,7 @@ def write(path: Path, parts: Sequence[Dataset], **changes: Any) -> Path:
     dataset.file_meta = FileMetaDataset()
     dataset.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     dataset.file_meta.MediaStorageSOPClassUID = XRAY_DOSE_SR
-    dataset.file_meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["invented"])
+    dataset.file_meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["invented", path.name])
     dataset.SOPClassUID, dataset.SOPInstanceUID = XRAY_DOSE_SR, dataset.file_meta.MediaStorageSOPInstanceUID
     dataset.Modality, dataset.PatientName, dataset.PatientID = "SR", "Invented^Case", "invented"
     dataset.ValueType, dataset.ConceptNameCodeSequence = "CONTAINER", code("113701")

@@ -183,6 +183,25 @@ def test_what_is_not_recorded_says_so_and_is_not_taken_from_the_plan(
     assert [fact.text for fact in c.summary if fact.what == "stents"] == ["no stent opened"]
 
 
+def test_totals_of_a_dose_report_are_reported(recorded_case: Path, tmp_path: Path) -> None:
+    """A summary of 6 Gy for a record of less: total, level, and the worst case without a map."""
+    kerma = {
+        "code": {"coding": [{"code": "113725"}]},
+        "valueQuantity": {"value": 6000, "unit": "mGy"},
+    }
+    file = tmp_path / "summary.json"
+    file.write_text(json.dumps({"resourceType": "Observation", "component": [kerma]}))
+    document = report(recorded_case, Extras(dose=(file,)))
+    content = document.content
+    assert content.radiation.levels[0].value == 6000.0 and content.radiation.levels[0].past_substantial
+    assert [fact.value for fact in content.summary if fact.what == "air kerma"] == [6000.0]
+    assert content.radiation.skin is not None and content.radiation.skin.unplaced_Gy == 6.0
+    assert any(text.startswith("skin: ") for text in content.information)
+    for form, said in forms(document, tmp_path).items():
+        assert "no event could be placed: worst case only" in said, form
+        assert "totals only, no skin map" in said, form
+
+
 def test_what_was_superseded_is_not_reported(recorded_case: Path) -> None:
     fixed = {"kind": "contrast", "volume_mL": 60.0, "supersedes": "e26"}
     add_events(recorded_case, fixed, {"kind": "correction", "supersedes": "e16", "reason": "typed twice"})

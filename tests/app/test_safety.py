@@ -294,63 +294,6 @@ def test_the_command_prints_and_exports(folder: Path) -> None:
     jsonschema.Draft202012Validator(all_schemas()["limits"]).validate(data)
 
 
-def test_skin_from_a_dose_report(folder: Path) -> None:
-    events = [W.event(kerma_Gy=0.02, primary_deg=-30.0 + k % 3) for k in range(100)]
-    report = W.write(
-        folder / "dose.dcm", [W.accumulated(kerma_Gy=2.0, kap_Gym2=0.0162, fluoroscopy_s=600), *events]
-    )
-    data = json.loads(run("limits", folder / "case.toml", "--dose", report, "--json").stdout)
-    skin = data["skin"]
-    assert skin["placed_events"] == 100
-    assert skin["low_Gy"] == pytest.approx(0.6 * skin["peak_Gy"])
-    assert skin["high_Gy"] == pytest.approx(1.4 * skin["peak_Gy"])
-    assert max(map(max, skin["dose_mGy"])) == pytest.approx(1000 * skin["peak_Gy"], abs=0.06)
-    assert "to the left" in skin["where"]  # the receptor stands to the right: the beam enters on the left
-    assert min(v["peak_Gy"] for v in skin["other_views"][1:]) < skin["other_views"][0]["peak_Gy"]
-    result = run("limits", folder / "case.toml", "--dose", report, "--skin", folder / "skin.svg")
-    assert result.exit_code == 0, result.output
-    assert "skin dose (estimate)" in result.output
-    assert (folder / "skin.svg").read_text().startswith("<svg")
-
-
-@pytest.mark.parametrize(
-    ("share", "past", "may_be", "words"),
-    [
-        (0.99, True, True, "PAST the substantial level"),
-        (1.2, False, True, "may be past the substantial level"),
-        (1.5, False, False, ""),
-    ],
-)
-def test_the_labs_level_of_a_substantial_skin_dose(
-    folder: Path, share: float, past: bool, may_be: bool, words: str
-) -> None:
-    """The level as a share of the estimated peak; the peak's band reaches 1.4 times the estimate."""
-    events = [W.event(kerma_Gy=0.02, primary_deg=-30.0) for _ in range(100)]
-    report = W.write(
-        folder / "dose.dcm", [W.accumulated(kerma_Gy=2.0, kap_Gym2=0.0162, fluoroscopy_s=600), *events]
-    )
-    case = folder / "case.toml"
-    peak_Gy = json.loads(run("limits", case, "--dose", report, "--json").stdout)["skin"]["peak_Gy"]
-    (folder / "protocol.toml").write_text(
-        f'schema = 1\nname = "invented"\n[radiation]\nsubstantial_skin_mGy = {1000.0 * share * peak_Gy:.3f}\n'
-    )
-    text = case.read_text()
-    case.write_text(text.replace("schema = 1", 'schema = 1\nprotocol = "protocol.toml"', 1))
-    skin = json.loads(run("limits", case, "--dose", report, "--json").stdout)["skin"]
-    assert (skin["past_substantial"], skin["may_be_past_substantial"]) == (past, may_be)
-    shown = " ".join(run("limits", case, "--dose", report).output.split())
-    level = [
-        line for line in ("PAST the substantial level", "may be past the substantial level") if line in shown
-    ]
-    assert level == ([words] if words else [])
-
-
-def test_a_report_that_is_none_is_one_clear_error(folder: Path) -> None:
-    result = run("limits", folder / "case.toml", "--dose", folder / "case.toml")
-    assert result.exit_code == 4
-    assert "not a readable DICOM file" in result.output
-
-
 def pages(pdf: Path) -> int:
     if shutil.which("pdfinfo") is None:
         pytest.skip("pdfinfo is not installed")

@@ -46,7 +46,10 @@ def test_round_trip(tmp_path: Path) -> None:
     )
     assert second.table_mm == (5.0, -10.0, 20.0)
     placed = beams_of(found)
-    assert [b.shift_mm for b in placed.beams] == [(0.0, 0.0, 0.0), (5.0, -10.0, 20.0)]
+    assert [b.shift_mm for b in placed.beams] == [
+        (-5.0, 10.0, -20.0),
+        (0.0, 0.0, 0.0),
+    ]  # most kerma is the centre
     assert placed.unplaced_mGy == 0.0
 
 
@@ -98,6 +101,57 @@ def test_what_cannot_be_placed_is_kept_apart(tmp_path: Path) -> None:
     parts = [W.event(kerma_Gy=0.3, distances_mm=None), W.event(kerma_Gy=0.2)]
     placed = beams_of(report(tmp_path, parts))
     assert (len(placed.beams), placed.unplaced_mGy) == (1, 300.0)
+
+
+def without_kerma(event: Any) -> Any:
+    event.ContentSequence = [
+        item for item in event.ContentSequence if item.ConceptNameCodeSequence[0].CodeValue != "113738"
+    ]
+    return event
+
+
+def test_kerma_that_no_event_accounts_for_is_not_placed(tmp_path: Path) -> None:
+    """Of 6 Gy in the total 1 Gy is in an event; the other event gives none, or the report is cut short."""
+    total = W.accumulated(kerma_Gy=6.0, kap_Gym2=0.0486, fluoroscopy_s=4000)
+    missing = report(tmp_path, [total, W.event(kerma_Gy=1.0), without_kerma(W.event(kerma_Gy=5.0))])
+    assert "1 of 2 events give no air kerma" in missing.warnings
+    for found in (missing, report(tmp_path, [total, W.event(kerma_Gy=1.0)])):
+        placed = beams_of(found)
+        assert (len(placed.beams), placed.kerma_unknown) == (1, False)
+        assert placed.unplaced_mGy == pytest.approx(5000.0)
+        assert any("not placed" in note for note in placed.notes)
+
+
+@pytest.mark.parametrize(("total_Gy", "said"), [(1.0005, False), (1.002, True)])
+def test_what_rounding_leaves_is_counted_and_not_said(tmp_path: Path, total_Gy: float, said: bool) -> None:
+    total = W.accumulated(kerma_Gy=total_Gy, kap_Gym2=0.0081, fluoroscopy_s=60)
+    placed = beams_of(report(tmp_path, [total, W.event(kerma_Gy=1.0)]))
+    assert placed.unplaced_mGy == pytest.approx(1000.0 * (total_Gy - 1.0))
+    assert any("in no event" in note for note in placed.notes) is said
+
+
+@pytest.mark.parametrize(
+    ("field_mm", "unplaced_mGy", "unknown"), [((150.0, 150.0), 5000.0, False), (None, 0.0, True)]
+)
+def test_without_a_total_kerma_goes_by_product_over_field(
+    tmp_path: Path, field_mm: tuple[float, float] | None, unplaced_mGy: float, unknown: bool
+) -> None:
+    """405 Gy cm2 through 90 mm by 90 mm at the reference point are 5 Gy; without a field nothing tells it."""
+    found = report(tmp_path, [W.event(kerma_Gy=1.0), without_kerma(W.event(kerma_Gy=5.0, field_mm=field_mm))])
+    placed = beams_of(found)
+    assert "1 of 2 events give no air kerma" in found.warnings
+    assert placed.unplaced_mGy == pytest.approx(unplaced_mGy) and placed.kerma_unknown is unknown
+
+
+def test_a_shot_elsewhere_does_not_move_the_centre(tmp_path: Path) -> None:
+    """A shot of 10 mGy 450 mm along the table, first or last, leaves the 5 Gy of the case where the map is."""
+    case = [W.event(kerma_Gy=1.0, table_mm=(0.0, 0.0, -450.0 + k)) for k in (-2, -1, 0, 1, 2)]
+    shot = W.event(kerma_Gy=0.01, table_mm=(0.0, 0.0, 0.0))
+    for parts in ([shot, *case], [*case, shot]):
+        placed = beams_of(report(tmp_path, parts))
+        along = [b.shift_mm[2] for b in placed.beams if b.air_kerma_mGy > 100.0]
+        assert along == [-2.0, -1.0, 0.0, 1.0, 2.0]
+        assert [b.shift_mm[2] for b in placed.beams if b.air_kerma_mGy < 100.0] == [450.0]
 
 
 def test_a_field_without_sides_is_a_square_of_its_area(tmp_path: Path) -> None:
@@ -191,6 +245,34 @@ def test_a_negative_dose_and_a_value_that_is_no_number_are_refused(tmp_path: Pat
     file.write_text(json.dumps({"resourceType": "Observation", "component": [summary]}))
     with pytest.raises(FileFormatError, match="not a number"):
         read_dose_report(file)
+
+
+def summary(path: Path, *components: tuple[str, float, str], **more: Any) -> Path:
+    """Write a dose summary of quantities by code."""
+    parts = [
+        {"code": {"coding": [{"code": code}]}, "valueQuantity": {"value": value, "unit": unit}}
+        for code, value, unit in components
+    ]
+    file = path / "summary.json"
+    file.write_text(json.dumps({"resourceType": "Observation", "component": parts, **more}))
+    return file
+
+
+def test_the_planes_of_a_summary_add(tmp_path: Path) -> None:
+    """Two planes give one code twice, each in its own unit, as a DICOM report does."""
+    planes = (("113725", 2000.0, "mGy"), ("113725", 3.0, "Gy"), ("113722", 100.0, "Gy.cm2"))
+    found = read_dose_report(summary(tmp_path, *planes))
+    assert (found.air_kerma_mGy, found.kap_Gycm2) == (pytest.approx(5000.0), 100.0)
+    with pytest.raises(FileFormatError, match="negative; air_kerma_mGy"):
+        read_dose_report(summary(tmp_path, ("113725", 2000.0, "mGy"), ("113725", -1.0, "mGy")))
+
+
+@pytest.mark.parametrize("status", ["entered-in-error", "cancelled"])
+def test_a_summary_that_is_void_is_refused(tmp_path: Path, status: str) -> None:
+    dose = ("113725", 2000.0, "mGy")
+    assert read_dose_report(summary(tmp_path, dose, status="final")).air_kerma_mGy == 2000.0
+    with pytest.raises(FileFormatError, match=f"not to be used, by its own status; status = '{status}'"):
+        read_dose_report(summary(tmp_path, dose, status=status))
 
 
 def damaged(good: bytes, rng: np.random.Generator) -> bytes:

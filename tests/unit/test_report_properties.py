@@ -77,7 +77,7 @@ def treatment_of(case: LoadedCase) -> TreatmentDocument:
 
 
 def made(case: LoadedCase, events: list[Event]) -> ReportDocument:
-    told = Told(case=case, events=tuple(events), plan=None, skin=None, inputs={"case.toml": "0" * 64})
+    told = Told(case=case, events=tuple(events), plan=None, reports=(), inputs={"case.toml": "0" * 64})
     # Measuring the vessel is the same each time, and takes longest.
     told.__dict__["treatment"] = treatment_of(case)
     found = content(told)

@@ -145,7 +145,8 @@ def _read_dicom(file: Path) -> DoseReport:
                     allowed="the X-ray radiation dose report",
                     where=where,
                 )
-            return _report(_Item("", "", None, "", items), where=where)
+            found = _report(_Item("", "", None, "", items), where=where)
+            return replace(found, instance=str(dataset.get("SOPInstanceUID") or ""))
     except InputError:
         raise
     except Exception as error:  # a damaged file makes the library raise nearly anything
@@ -239,7 +240,9 @@ def _report(whole: _Item, *, where: str) -> DoseReport:
             )
     _not_negative(totals, tuple(totals), where=where)
     if not events:
-        notes.append("totals only, no events: no skin map can be made of it")
+        notes.append(
+            "totals only, no events: no skin map can be made of it, all may have gone into one field"
+        )
     missing = {"air_kerma_mGy": "air kerma", "kap_Gycm2": "kerma-area product"}
     notes += [f"the report gives no total of {what}" for name, what in missing.items() if name not in totals]
     report = DoseReport(events=tuple(events), warnings=tuple(dict.fromkeys(notes)))
@@ -319,6 +322,8 @@ def _event(item: _Item, calibration: dict[str, float], notes: list[str], *, wher
 
 # FHIR
 
+_VOID = {"entered-in-error", "cancelled"}
+
 
 def _read_summary(file: Path) -> DoseReport:
     where = str(file)
@@ -333,14 +338,24 @@ def _read_summary(file: Path) -> DoseReport:
         raise FileFormatError(
             "not a dose summary", field="resourceType", value=value, allowed="Observation", where=where
         )
+    if str(data.get("status")) in _VOID:
+        raise FileFormatError(
+            "not to be used, by its own status",
+            field="status",
+            value=data["status"],
+            allowed=f"another than {', '.join(sorted(_VOID))}",
+            where=where,
+        )
     components = data.get("component")
     totals: dict[str, float] = {}
     for k, component in enumerate(components if isinstance(components, list) else []):
         found = _component(component, field=f"component#{k + 1}", where=where)
         if found is not None:
-            totals[found[0]] = found[1]
-    _not_negative(totals, tuple(totals), where=where)
-    report = DoseReport(warnings=("a summary: totals only, no skin map can be made of it",))
+            # One for each plane, as DICOM has them.
+            totals[found[0]] = totals.get(found[0], 0.0) + found[1]
+    report = DoseReport(
+        warnings=("a summary: totals only, no skin map can be made of it, all may have gone into one field",)
+    )
     return replace(report, **totals)  # type: ignore[arg-type]
 
 
@@ -368,4 +383,5 @@ def _component(component: Any, *, field: str, where: str) -> tuple[str, float] |
         )
     if not math.isfinite(value):
         raise FileFormatError("not a number", field=f"{field}.valueQuantity", value=value, where=where)
+    _not_negative({name: value}, (name,), where=where)
     return name, value * units[unit]

@@ -195,6 +195,9 @@ class SkinPart(_Model):
     worst_case_Gy: float = Field(
         description="upper end of the band with the unplaced kerma in the same field"
     )
+    kerma_unknown: bool = Field(
+        description="some kerma is told by nothing in the reports: every dose is a least"
+    )
     substantial_Gy: float
     substantial_source: str
     past_substantial: bool = Field(description="the estimated peak is at or past the substantial level")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -22,32 +22,14 @@ from backstay.cli.base import (
     save,
 )
 
-if TYPE_CHECKING:
-    from backstay.adapters.limits_file import LimitsDocument
-    from backstay.app.safety import CaseSafety
-
 DoseOption = Annotated[
     list[Path] | None,
     typer.Option(
-        "--dose", metavar="FILE", help="A dose report (DICOM or FHIR), for the skin; repeat for more."
+        "--dose",
+        metavar="FILE",
+        help="A dose report (DICOM or FHIR), for radiation and skin; repeat for more.",
     ),
 ]
-
-
-def _limits(safety: CaseSafety, dose: list[Path] | None) -> LimitsDocument:
-    from backstay.app.safety import limits_of
-    from backstay.app.safety.skin import read_reports, skin_part
-
-    patient = safety.case.patient
-    skin = None
-    if dose:
-        skin = skin_part(
-            read_reports(dose),
-            weight_kg=patient.weight_kg,
-            height_cm=patient.height_cm,
-            protocol=safety.setting.protocol,
-        )
-    return limits_of(safety, skin=skin)
 
 
 @app.command()
@@ -59,7 +41,8 @@ def limits(
 ) -> None:
     """What is used and left of contrast, clotting time and radiation, what is in the body, what not to do."""
     from backstay.app.loading import load_case
-    from backstay.app.safety import case_safety
+    from backstay.app.safety import case_safety, limits_of
+    from backstay.app.safety.skin import read_reports
     from backstay.errors import InputError
     from backstay.report.limits_terminal import render_limits
     from backstay.report.skin import skin_scene
@@ -67,12 +50,12 @@ def limits(
     outputs = given(json=json_file, skin=skin)
     loaded = load_case(case)
     check_outputs(outputs, [*loaded.inputs, *(dose or [])])
-    document = _limits(case_safety(loaded), dose)
+    document = limits_of(case_safety(loaded, reports=read_reports(dose or ())))
     if "--skin" in outputs and document.skin is None:
         raise InputError(
-            "no picture of the skin without events",
+            "no picture of the skin without a dose report",
             field="--skin",
-            allowed="with --dose FILE that has events",
+            allowed="with --dose FILE",
         )
     contents: dict[str, Content] = {}
     for option, name in outputs.items():

@@ -16,7 +16,7 @@ from backstay.app.safety.clotting import target_words
 from backstay.identifiers import BudgetState, Whose
 from backstay.report.html import box, details, element, figure, items, scroll, table
 from backstay.report.scene import xml_text
-from backstay.report.skin import peak_words, skin_scene
+from backstay.report.skin import at_least, peak_words, skin_scene
 from backstay.report.words import FROM_MEMORY, number, reading, source_words
 
 LEVELS = {"block": "STOP", "pause": "PAUSE", "note": "mind"}
@@ -182,11 +182,12 @@ def _skin_rows(d: LimitsDocument) -> list[tuple[str, str]]:
                 f"{past} the substantial level of {s.substantial_Gy:g} Gy ({source_words(s.substantial_source)})",
             )
         )
-    if s.unplaced_Gy > 0.0:
+    if round(s.unplaced_Gy, 2) > 0.0:
         worst = f"{s.unplaced_Gy:.2f} Gy of kerma could not be placed: in the same field, up to {s.worst_case_Gy:.2f} Gy"
         rows.append(("", worst))
-    rows.append(("moved by 5 cm", f"{s.anchor_low_Gy:.2f} to {s.anchor_high_Gy:.2f} Gy"))
-    rows.append(("follow-up", f"grade {s.grade}: {s.effect}; {s.advice} ({s.advice_source})"))
+    if s.where:
+        rows.append(("moved by 5 cm", f"{s.anchor_low_Gy:.2f} to {s.anchor_high_Gy:.2f} Gy"))
+    rows.append(("follow-up", f"{at_least(s)}grade {s.grade}: {s.effect}; {s.advice} ({s.advice_source})"))
     better = [v for v in s.other_views[1:] if v.peak_Gy < s.other_views[0].peak_Gy]
     if better:
         rows.append(

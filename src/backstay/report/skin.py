@@ -56,12 +56,15 @@ def skin_scene(part: SkinPart) -> Scene:
 
 def peak_words(part: SkinPart) -> str:
     """Return the peak with its band and place."""
+    if not part.where:
+        return f"no event placed; worst case, all in one field: up to {number(part.worst_case_Gy, 2)} Gy"
     band = f"{number(part.low_Gy, 2)} to {number(part.high_Gy, 2)} Gy"
-    return (
-        f"peak {number(part.peak_Gy, 2)} Gy ({band}), {part.where}"
-        if part.where
-        else f"peak not placed, {band}"
-    )
+    return f"peak {number(part.peak_Gy, 2)} Gy ({band}), {part.where}"
+
+
+def at_least(part: SkinPart) -> str:
+    """Return what stands before a grade that goes by less than all the kerma there was."""
+    return "not all kerma is known, at least " if part.kerma_unknown else ""
 
 
 def _empty(part: SkinPart) -> Scene:

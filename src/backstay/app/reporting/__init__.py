@@ -10,7 +10,6 @@ from pathlib import Path
 
 from backstay.adapters.event_models import AddendumEvent, Event, SignedEvent
 from backstay.adapters.events_file import events_path, read_events
-from backstay.adapters.limits_file import SkinPart
 from backstay.adapters.plan_file import read_plan
 from backstay.adapters.report_file import (
     Addendum,
@@ -27,7 +26,7 @@ from backstay.app.record import Clock, Recorder, input_files, local_clock
 from backstay.app.reporting.attempts import check_plan
 from backstay.app.reporting.content import content
 from backstay.app.reporting.told import Told
-from backstay.app.safety import case_safety
+from backstay.app.safety.skin import read_reports
 from backstay.errors import InputError, NotFound, StoreError
 from backstay.identifiers import EventKind
 
@@ -47,7 +46,7 @@ class Extras:
     plan : Path or None
         A plan of this case as JSON, to hold the attempts against.
     dose : tuple of Path
-        Dose reports, for the skin.
+        Dose reports, for the machine's totals and the skin.
     """
 
     plan: Path | None = None
@@ -260,20 +259,8 @@ def _told(case: LoadedCase, events: Sequence[Event], extras: Extras) -> Told:
         case=case,
         events=tuple(events),
         plan=plan,
-        skin=_skin(case, extras.dose) if extras.dose else None,
+        reports=tuple(read_reports(extras.dose)),
         inputs=_digests(case, extras),
-    )
-
-
-def _skin(case: LoadedCase, dose: Sequence[Path]) -> SkinPart | None:
-    # Reading DICOM takes its time to load, and most reports have none to read.
-    from backstay.app.safety.skin import read_reports, skin_part
-
-    return skin_part(
-        read_reports(dose),
-        weight_kg=case.patient.weight_kg,
-        height_cm=case.patient.height_cm,
-        protocol=case_safety(case, ()).setting.protocol,
     )
 
 

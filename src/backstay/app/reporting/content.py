@@ -141,7 +141,7 @@ def _summary(told: Told, left: list[LeftIn], gave: ContrastUsed, result: Outcome
     stents = [one for one in left if one.item is BodyItem.STENT]
     done = "; ".join(f"{one.name}, {_place(one)}" for one in stents) or "no stent opened"
     wires = [f"{one.name} held behind a stent" for one in left if one.item is BodyItem.TRAPPED_WIRE]
-    kerma = told.now.air_kerma_mGy
+    kerma = told.safety.now.air_kerma_mGy
     trouble = "; ".join(dict.fromkeys(e.text("what") or "" for e in told.of(EventKind.COMPLICATION)))
     return [
         Fact(what="stents", text=done),
@@ -196,7 +196,7 @@ def _information(told: Told, left: list[LeftIn]) -> list[str]:
     if any(one.item is BodyItem.STENT for one in left):
         found += [f"two antiplatelet drugs: {row}" for row in told.limits.bleeding.durations]
     past = [row.what for row in told.limits.radiation if row.past_substantial]
-    skin = told.skin
+    skin = told.limits.skin
     if past:
         found.append(
             f"radiation: past the substantial level ({', '.join(past)}); follow-up by the local protocol"

@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import cached_property
 
 from backstay.adapters.event_models import Event
-from backstay.adapters.limits_file import LimitsDocument, SkinPart
+from backstay.adapters.limits_file import LimitsDocument
 from backstay.adapters.plan_file import PlanDocument
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.report_file import Said
@@ -18,6 +18,7 @@ from backstay.app.loading import LoadedCase
 from backstay.app.safety import CaseSafety, case_safety, limits_of
 from backstay.app.treatment import size_case
 from backstay.core.record.entries import Entry, standing
+from backstay.core.safety.dose import DoseReport
 from backstay.core.safety.now import Now, now_after
 from backstay.identifiers import EventKind
 
@@ -34,8 +35,8 @@ class Told:
         The record up to the signature, in the order written.
     plan : PlanDocument or None
         What the model said beforehand.
-    skin : SkinPart or None
-        Dose to the skin, where a dose report was read.
+    reports : tuple of DoseReport
+        Dose reports that were handed over.
     inputs : mapping of str to str
         SHA-256 of every file the report is made from, by name.
     """
@@ -43,7 +44,7 @@ class Told:
     case: LoadedCase
     events: tuple[Event, ...]
     plan: PlanDocument | None
-    skin: SkinPart | None
+    reports: tuple[DoseReport, ...]
     inputs: Mapping[str, str]
 
     @cached_property
@@ -54,12 +55,12 @@ class Told:
     @cached_property
     def safety(self) -> CaseSafety:
         """Return the case with its limits."""
-        return case_safety(self.case, entries_of(self.events))
+        return case_safety(self.case, entries_of(self.events), reports=self.reports)
 
     @cached_property
     def limits(self) -> LimitsDocument:
         """Return what was used, against its limits."""
-        return limits_of(self.safety, options=(), skin=self.skin)
+        return limits_of(self.safety, options=())
 
     @cached_property
     def treatment(self) -> TreatmentDocument:

@@ -78,7 +78,7 @@ def radiation(told: Told) -> Radiation:
         levels=[_level(row) for row in limits.radiation],
         limit_mGy=limits.kerma_limit_mGy,
         state=limits.kerma_state,
-        skin=None if told.skin is None else _rounded(told.skin),
+        skin=None if limits.skin is None else _rounded(limits.skin),
     )
 
 

@@ -59,11 +59,14 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
     """Return the hazards to show now and those that wait.
 
     Before the first step they are the plan's; afterwards those of the last step, and of where the case stands:
-    what is past a level stays past it whatever is done next.
+    what is past a level stays past it whatever is done next, and so does what a dose report puts past it.
     """
-    if not safety.recorded:
+    if not safety.recorded and not safety.reports:
         return attended(plan_findings(safety).fired, at_s=0.0, last_shown_s={})
     stand = standing(safety.now, safety.setting)
+    if not safety.recorded:
+        both = _strongest_first([*plan_findings(safety).fired, *stand])
+        return attended(both, at_s=0.0, last_shown_s={})
     known = {one.rule.id for one in stand}
     of_step = [one for one in moments(safety)[-1].shown if one.rule.id not in known]
     waits = [one for one in moments(safety)[-1].suppressed if one.rule.id not in known]

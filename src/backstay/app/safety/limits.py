@@ -16,7 +16,6 @@ from backstay.adapters.limits_file import (
     Quantity,
     RatioRow,
     ScoreRow,
-    SkinPart,
 )
 from backstay.app.safety.clotting import anticoagulation
 from backstay.app.safety.hazards import confirmed, current, hazard_row, move_hazards, plan_findings
@@ -30,6 +29,7 @@ from backstay.app.safety.patient_words import (
     told,
 )
 from backstay.app.safety.setting import CaseSafety
+from backstay.app.safety.skin import skin_of
 from backstay.core.rigging.alternatives import alternatives
 from backstay.core.rigging.moves import Alternative
 from backstay.core.rules import FACTS
@@ -60,19 +60,15 @@ MOVES_LISTED = 14
 _SECONDS_PER_MINUTE = 60.0
 
 
-def limits_of(
-    safety: CaseSafety, *, options: Sequence[Alternative] | None = None, skin: SkinPart | None = None
-) -> LimitsDocument:
+def limits_of(safety: CaseSafety, *, options: Sequence[Alternative] | None = None) -> LimitsDocument:
     """Return the limits of a case.
 
     Parameters
     ----------
     safety : CaseSafety
-        The case and its record.
+        The case, its record and its dose reports.
     options : sequence of Alternative, optional
         What could be tried next; found from the shelf when not given.
-    skin : SkinPart, optional
-        Dose to the skin, where a dose report was read.
     """
     case, now = safety.case, safety.now
     contrast = contrast_budget(safety)
@@ -94,7 +90,7 @@ def limits_of(
         radiation=_radiation(safety),
         kerma_limit_mGy=kerma.limit,
         kerma_state=kerma.state,
-        skin=skin,
+        skin=skin_of(safety),
         bleeding=_bleeding(safety),
         moves=moves,
         every_move=_shared(moves),
@@ -326,6 +322,10 @@ def _notes(safety: CaseSafety) -> list[str]:
     missing = [word for word, name in _ASKED.items() if getattr(patient, name) is None]
     if missing:
         notes.append(f"not in the case file: {', '.join(missing)}; limits that need them are left out")
+    if safety.reports:
+        notes.append(
+            "air kerma, kerma-area product and fluoroscopy time are each the larger of the record's and the dose reports' sum"
+        )
     agreed, binding = safety.case.limits.contrast_mL, safety.setting.agreed.contrast_mL
     if agreed is not None and binding is not None and binding < agreed:
         notes.append(

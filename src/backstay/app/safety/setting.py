@@ -16,6 +16,7 @@ from backstay.core.rigging.rig import Rig
 from backstay.core.rules.gate import HARD
 from backstay.core.safety.bleeding import BleedingClass, bleeding_class
 from backstay.core.safety.contrast import Ceiling, ceilings, lowest_binding
+from backstay.core.safety.dose import DoseReport, with_reports
 from backstay.core.safety.now import Inside, Now, now_after
 from backstay.core.safety.protocol import Protocol
 from backstay.core.safety.renal import ckd_epi_2021, cockcroft_gault
@@ -43,6 +44,8 @@ class CaseSafety:
         For contrast, the lowest first.
     bleeding : BleedingClass
         By the consensus criteria.
+    reports : tuple of DoseReport
+        Dose reports handed over; `now` has their totals where they are above the record's.
     """
 
     case: LoadedCase
@@ -54,6 +57,7 @@ class CaseSafety:
     clearance_mL_min: float | None
     ceilings: tuple[Ceiling, ...]
     bleeding: BleedingClass
+    reports: tuple[DoseReport, ...] = ()
 
     @property
     def recorded(self) -> bool:
@@ -61,7 +65,9 @@ class CaseSafety:
         return bool(self.entries)
 
 
-def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> CaseSafety:
+def case_safety(
+    case: LoadedCase, entries: Sequence[Entry] | None = None, *, reports: Sequence[DoseReport] = ()
+) -> CaseSafety:
     """Return a case as limits and hazards need it.
 
     Parameters
@@ -70,6 +76,8 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
         The case.
     entries : sequence of Entry, optional
         Its record, as written; read from the file beside the case when not given.
+    reports : sequence of DoseReport, optional
+        Dose reports of the case.
 
     Raises
     ------
@@ -110,7 +118,8 @@ def case_safety(case: LoadedCase, entries: Sequence[Entry] | None = None) -> Cas
     )
     start = _start(case.rig, stands)
     now = now_after(stands, setting.kinds, start=start, branch_at_mm=setting.branch_at_mm)
-    return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding)
+    now = with_reports(now, reports)
+    return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding, tuple(reports))
 
 
 _ON_THE_RAIL = frozenset(

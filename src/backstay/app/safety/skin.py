@@ -8,10 +8,12 @@ from pathlib import Path
 
 from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.limits_file import OtherViewRow, SkinPart
-from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of
+from backstay.app.safety.setting import CaseSafety
+from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of, same_report
 from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import SkinBand, skin_band
-from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, other_views, skin_map
+from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, missing_the_body, other_views, skin_map
+from backstay.errors import InputError
 
 COMING_mGy = 500.0
 """Kerma for which other views are compared; judgement, no source."""
@@ -22,8 +24,41 @@ _FACTORS = ("backscatter", "tissue", "table")
 
 
 def read_reports(files: Sequence[Path]) -> list[DoseReport]:
-    """Return the dose reports of a case, one or several."""
-    return [read_dose_report(file) for file in files]
+    """Return the dose reports of a case, one or several.
+
+    Raises
+    ------
+    NotFound, FileFormatError
+        One cannot be read.
+    InputError
+        One was given twice: its dose would count twice.
+    """
+    found = list[DoseReport]()
+    for file in files:
+        report = read_dose_report(file)
+        for before, other in zip(files, found, strict=False):
+            if same_report(report, other):
+                raise InputError(
+                    f"the same dose report as {before}",
+                    field="--dose",
+                    value=str(file),
+                    allowed="each report once",
+                )
+        found.append(report)
+    return found
+
+
+def skin_of(safety: CaseSafety) -> SkinPart | None:
+    """Return the dose to the skin by a case's dose reports; None where it has none."""
+    if not safety.reports:
+        return None
+    patient = safety.case.patient
+    return skin_part(
+        safety.reports,
+        weight_kg=patient.weight_kg,
+        height_cm=patient.height_cm,
+        protocol=safety.setting.protocol,
+    )
 
 
 def skin_part(
@@ -32,8 +67,8 @@ def skin_part(
     weight_kg: float | None,
     height_cm: float | None,
     protocol: Protocol,
-) -> SkinPart | None:
-    """Return the dose to the skin of all reports together; None where none has events.
+) -> SkinPart:
+    """Return the dose to the skin of all reports together; of totals alone a worst case without a place.
 
     Parameters
     ----------
@@ -46,11 +81,9 @@ def skin_part(
     """
     factors, substantial_mGy = protocol.skin, protocol.radiation.substantial_skin_mGy
     placed = [beams_of(report) for report in reports]
-    beams = [beam for one in placed for beam in one.beams]
-    unplaced = sum(one.unplaced_mGy for one in placed)
-    if not beams and unplaced <= 0.0:
-        return None
     body = body_for(weight_kg=weight_kg, height_cm=height_cm)
+    beams, missed_mGy = _on_the_map([beam for one in placed for beam in one.beams], body)
+    unplaced = sum(one.unplaced_mGy for one in placed) + missed_mGy
     found = skin_map(beams, body, factors)
     anchors = [
         skin_map(_moved(beams, axis, sign), body, factors).peak_mGy for axis in range(3) for sign in (-1, 1)
@@ -67,6 +100,7 @@ def skin_part(
         placed_events=len(beams),
         unplaced_Gy=unplaced / 1000.0,
         worst_case_Gy=worst_mGy / 1000.0,
+        kerma_unknown=any(one.kerma_unknown for one in placed),
         substantial_Gy=substantial_mGy / 1000.0,
         substantial_source=protocol.whose("radiation.substantial_skin_mGy", otherwise="aapm2022"),
         past_substantial=found.peak_mGy >= substantial_mGy,
@@ -84,9 +118,28 @@ def skin_part(
         around_mm=[],
         height_mm=[],
         dose_mGy=[],
-        notes=_notes(reports, placed, weight_kg is None or height_cm is None, band, protocol),
+        notes=[
+            *_missed_words(missed_mGy, body),
+            *_notes(reports, placed, weight_kg is None or height_cm is None, band, protocol),
+        ],
     )
     return part.model_copy(update=_window(found)) if beams else part
+
+
+def _on_the_map(beams: Sequence[Beam], body: Body) -> tuple[list[Beam], float]:
+    """Return the beams that reach the mapped body, and the kerma of those that do not [mGy]."""
+    missed = set(missing_the_body(beams, body))
+    lost_mGy = sum(beam.air_kerma_mGy for beam in beams if beam in missed)
+    return [beam for beam in beams if beam not in missed], lost_mGy
+
+
+def _missed_words(missed_mGy: float, body: Body) -> list[str]:
+    if missed_mGy <= 0.0:
+        return []
+    return [
+        f"{missed_mGy:.3g} mGy reach no part of the mapped body ({body.half_height_mm / 10.0:.0f} cm to either side of its "
+        "centre): they count as not placed"
+    ]
 
 
 def _moved(beams: Sequence[Beam], axis: int, sign: int) -> list[Beam]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from backstay.core.safety.body import Now
 from backstay.core.safety.skin import Beam, REFERENCE_mm
 
 ROTATION_BEAMS = 15
@@ -67,6 +68,8 @@ class DoseReport:
         The part of it that was fluoroscopy.
     warnings : tuple of str
         What is missing or does not agree.
+    instance : str
+        Its own identifier, where it has one; two that are equal but for it say the same.
     """
 
     events: tuple[Irradiation, ...] = ()
@@ -75,6 +78,17 @@ class DoseReport:
     fluoroscopy_min: float | None = None
     fluoroscopy_kap_Gycm2: float | None = None
     warnings: tuple[str, ...] = ()
+    instance: str = field(default="", compare=False, repr=False)
+
+    @property
+    def least_air_kerma_mGy(self) -> float | None:
+        """Return the air kerma that was given at least: the total, or the events' sum where that is more [mGy]."""
+        return _larger(self.air_kerma_mGy, _summed(event.air_kerma_mGy for event in self.events))
+
+    @property
+    def least_kap_Gycm2(self) -> float | None:
+        """Return the kerma-area product that was given at least, as for air kerma [Gy cm2]."""
+        return _larger(self.kap_Gycm2, _summed(event.kap_Gycm2 for event in self.events))
 
     @property
     def field_at_reference_cm2(self) -> float | None:
@@ -84,7 +98,62 @@ class DoseReport:
         return 1e3 * self.kap_Gycm2 / self.air_kerma_mGy
 
 
+def _summed(values: Iterable[float | None]) -> float | None:
+    """Return the sum of what is known; None where nothing is."""
+    known = [value for value in values if value is not None]
+    return math.fsum(known) if known else None
+
+
+def _larger(*values: float | None) -> float | None:
+    """Return the largest of what is known; None where nothing is."""
+    return max((value for value in values if value is not None), default=None)
+
+
+def same_report(one: DoseReport, other: DoseReport) -> bool:
+    """Return whether two reports are one given twice.
+
+    Parameters
+    ----------
+    one, other : DoseReport
+        The reports.
+
+    Returns
+    -------
+    bool
+        They are the same instance, or give the same doses throughout and some dose at all.
+    """
+    if one.instance and one.instance == other.instance:
+        return True
+    return one == other and bool(one.events or one.air_kerma_mGy or one.kap_Gycm2)
+
+
+def with_reports(now: Now, reports: Sequence[DoseReport]) -> Now:
+    """Return where a case stands by its record and its dose reports together.
+
+    Parameters
+    ----------
+    now : Now
+        Where it stands by its record, whose dose is the machine's running total.
+    reports : sequence of DoseReport
+        One for each run of the machine.
+
+    Returns
+    -------
+    Now
+        Air kerma, kerma-area product and fluoroscopy time each the larger of the record's and the reports' sum: a
+        record may have stopped before the case did, and a report may not hold all runs.
+    """
+    return replace(
+        now,
+        air_kerma_mGy=_larger(now.air_kerma_mGy, _summed(one.least_air_kerma_mGy for one in reports)),
+        kap_Gycm2=_larger(now.kap_Gycm2, _summed(one.least_kap_Gycm2 for one in reports)),
+        fluoroscopy_min=_larger(now.fluoroscopy_min, _summed(one.fluoroscopy_min for one in reports)),
+    )
+
+
 AGREE_SHARE = 0.05
+ROUNDING_mGy = 1.0
+"""Less than this is what rounding leaves between a total and its events: counted, not said; judgement, no source."""
 PLAUSIBLE_FIELD_cm2 = (3.0, 1000.0)
 """A field outside it points to a slipped unit; judgement, no source."""
 
@@ -118,13 +187,13 @@ def disagreements(report: DoseReport) -> tuple[str, ...]:
         ("air kerma", report.air_kerma_mGy, [e.air_kerma_mGy for e in report.events], "mGy"),
         ("kerma-area product", report.kap_Gycm2, [e.kap_Gycm2 for e in report.events], "Gy cm2"),
     ):
-        if total is None or not values:
+        if not values:
             continue
         missing = sum(value is None for value in values)
         summed = math.fsum(value for value in values if value is not None)
         if missing:
             found.append(f"{missing} of {len(values)} events give no {what}")
-        elif abs(summed - total) > AGREE_SHARE * max(total, 1e-9):
+        elif total is not None and abs(summed - total) > AGREE_SHARE * max(total, 1e-9):
             found.append(f"{what}: the events sum to {summed:.4g} {unit}, the report's total is {total:.4g}")
     for what, name in _ALIKE.items():
         without = sum(getattr(event, name) is None for event in report.events)
@@ -149,14 +218,17 @@ class PlacedBeams:
     beams : tuple of Beam
         Events that could be placed.
     unplaced_mGy : float
-        Kerma of the others: it may all have gone into one field.
+        Kerma of the others, and what of the total is in no event: it may all have gone into one field.
     notes : tuple of str
         What was assumed.
+    kerma_unknown : bool
+        Some kerma is told by nothing in the report.
     """
 
     beams: tuple[Beam, ...]
     unplaced_mGy: float
     notes: tuple[str, ...] = field(default=())
+    kerma_unknown: bool = False
 
 
 def beams_of(report: DoseReport) -> PlacedBeams:
@@ -170,12 +242,14 @@ def beams_of(report: DoseReport) -> PlacedBeams:
     Returns
     -------
     PlacedBeams
-        The table stands at the isocentre for the first event that gives its place; later ones are shifted
-        against it. An event without angles, distances or any size of field is not placed.
+        The body's centre lies at the isocentre where the table stood for most kerma; the events are shifted
+        against that place. An event without angles, distances or any size of field is not placed, nor are totals
+        without events, nor what a total has that the events do not account for.
     """
-    first = next((e.table_mm for e in report.events if e.table_mm is not None), None)
+    centre = _table_centre_mm(report)
     beams: list[Beam] = []
-    unplaced, without_table, by_area, usual = 0.0, 0, 0, 0
+    unplaced, missing_notes, unknown = _missing(report)
+    without_table, by_area, usual = 0, 0, 0
     for event in report.events:
         if not event.air_kerma_mGy:
             continue
@@ -186,14 +260,14 @@ def beams_of(report: DoseReport) -> PlacedBeams:
         by_area += event.field_width_mm is None or event.field_height_mm is None
         without_table += event.table_mm is None
         usual += event.source_reference_mm is None
-        if first is not None and event.table_mm is not None:
-            lateral, height, along = (b - a for a, b in zip(first, event.table_mm, strict=True))
+        if centre is not None and event.table_mm is not None:
+            lateral, height, along = (b - a for a, b in zip(centre, event.table_mm, strict=True))
             placed = replace(placed, shift_mm=(lateral, height, along))
         beams += _rotated(placed, event)
-    notes = []
-    if first is not None:
+    notes = [*missing_notes]
+    if centre is not None:
         notes.append(
-            "the table's zero is the maker's own: the isocentre of the first event is taken as centre"
+            "the table's zero is the maker's own: the isocentre where the table stood for most kerma is taken as centre"
         )
     if without_table:
         notes.append(f"{without_table} events give no table place: taken as not moved")
@@ -204,7 +278,71 @@ def beams_of(report: DoseReport) -> PlacedBeams:
             f"{usual} events give no distance to the reference point: the usual {REFERENCE_mm / 10.0:.0f} cm from the isocentre "
             "towards the tube is taken; if the machine means another point, every dose here is off by the square"
         )
-    return PlacedBeams(tuple(beams), unplaced, tuple(notes))
+    return PlacedBeams(tuple(beams), unplaced, tuple(notes), kerma_unknown=unknown)
+
+
+def _table_centre_mm(report: DoseReport) -> tuple[float, float, float] | None:
+    """Return where the table stood for most kerma: in each direction the median, each event weighing by its kerma.
+
+    The first event may be a shot of the groin, far from where the case is done.
+    """
+    events = [event for event in report.events if event.table_mm is not None]
+    if not events:
+        return None
+    weights = [event.air_kerma_mGy or 0.0 for event in events]
+    lateral, height, along = (
+        _weighted_median(values, weights)
+        for values in zip(*(event.table_mm for event in events if event.table_mm is not None), strict=True)
+    )
+    return lateral, height, along
+
+
+def _weighted_median(values: Sequence[float], weights: Sequence[float]) -> float:
+    """Return the least value up to which half of the weight lies."""
+    half, below = 0.5 * math.fsum(weights), 0.0
+    for value, weight in sorted(zip(values, weights, strict=True)):
+        below += weight
+        if below >= half:
+            return value
+    return max(values)
+
+
+def _missing(report: DoseReport) -> tuple[float, list[str], bool]:
+    """Return the kerma that no event accounts for [mGy], what is to be said of it, and whether some stays unknown."""
+    without = [event for event in report.events if event.air_kerma_mGy is None]
+    summed = _summed(event.air_kerma_mGy for event in report.events) or 0.0
+    by_total = max((report.air_kerma_mGy or 0.0) - summed, 0.0)
+    told = [_kerma_by_field_mGy(event) for event in without]
+    by_field = _summed(told) or 0.0
+    if by_total <= 1e-9 * summed:  # the rounding of the sum
+        by_total = 0.0
+    notes = []
+    if without:
+        notes.append(
+            f"the {len(without)} events without air kerma gave {by_total:.0f} mGy by the report's total, {by_field:.0f} mGy by "
+            "product over field: the larger counts as not placed"
+        )
+    elif report.events and by_total >= ROUNDING_mGy:
+        notes.append(f"{by_total:.3g} mGy of the total are in no event: they count as not placed")
+    unknown = report.air_kerma_mGy is None and (not report.events or None in told)
+    if unknown:
+        notes.append("some air kerma is told by nothing in the report: the dose to the skin is at least this")
+    return max(by_total, by_field), notes, unknown
+
+
+def _kerma_by_field_mGy(event: Irradiation) -> float | None:
+    """Return an event's kerma from its product and its field, None where either is not known [mGy]."""
+    if event.kap_Gycm2 == 0.0:
+        return 0.0
+    width_mm, height_mm = event.field_width_mm, event.field_height_mm
+    area_mm2 = width_mm * height_mm if width_mm and height_mm else event.field_area_mm2
+    isocentre, detector = event.source_isocentre_mm, event.source_detector_mm
+    if event.kap_Gycm2 is None or not area_mm2 or isocentre is None or not detector:
+        return None
+    reference = event.source_reference_mm or isocentre - REFERENCE_mm
+    if reference <= 0.0:
+        return None
+    return 1e5 * event.kap_Gycm2 / (area_mm2 * (reference / detector) ** 2)
 
 
 def _beam(event: Irradiation) -> Beam | None:

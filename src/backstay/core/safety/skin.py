@@ -1,7 +1,7 @@
 """Dose to the skin: where on the back and flanks of a patient-sized body the beams of a case went in.
 
 The body is an upright elliptic cylinder whose back touches the table. Patient frame: x to the patient's left,
-y to the back, z to the head; origin at the isocentre of the first event. A beam's angles place the receptor
+y to the back, z to the head; origin at the isocentre where the table stood for most kerma. A beam's angles place the receptor
 [@dicomps33]. Sources of the factors: [@johnson2011; @benmakhlouf2011; @iec6060143].
 """
 
@@ -39,7 +39,7 @@ class Beam:
     field_mm : tuple of float
         Width and height of the field at the receptor.
     shift_mm : tuple of float
-        Where the patient stands against the first event, x, y, z.
+        Where the patient stands against the place that has the origin, x, y, z.
     reference_mm : float or None
         Source to reference point; None for the usual 150 mm in front of the isocentre.
     """
@@ -335,6 +335,33 @@ def skin_map(beams: Sequence[Beam], body: Body, factors: SkinFactors) -> SkinMap
             total[np.ix_(rows, heights)] += _beam_dose_mGy(grid.part(rows, heights), beam, body, factors)
     pitch = float(around[1] - around[0])
     return SkinMap(total, around, grid.z_mm, pitch * PATCH_mm, factors.half_range)
+
+
+def missing_the_body(beams: Sequence[Beam], body: Body) -> tuple[Beam, ...]:
+    """Return the beams that reach no patch of the map: their kerma is in no dose of it.
+
+    Parameters
+    ----------
+    beams : sequence of Beam
+        The events.
+    body : Body
+        The cylinder, mapped `half_height_mm` to either side.
+
+    Returns
+    -------
+    tuple of Beam
+        In their order.
+    """
+    grid, _ = _grid(body)
+    bare, reaches = SkinFactors(), dict[Beam, bool]()
+    for beam in beams:
+        key = replace(beam, air_kerma_mGy=1.0)
+        if key not in reaches:
+            rows, heights = _window(grid, key)
+            reaches[key] = bool(rows.size and heights.size) and bool(
+                (_beam_dose_mGy(grid.part(rows, heights), key, body, bare) > 0.0).any()
+            )
+    return tuple(beam for beam in beams if not reaches[replace(beam, air_kerma_mGy=1.0)])
 
 
 def _together(beams: Sequence[Beam]) -> list[Beam]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from backstay.adapters.limits_file import SkinPart
 from backstay.adapters.report_file import ReportDocument
 from backstay.app.event_words import plain
 from backstay.identifiers import BudgetState
@@ -19,7 +20,7 @@ from backstay.report.procedure.blocks import (
     shown,
     source_mark,
 )
-from backstay.report.skin import skin_scene
+from backstay.report.skin import at_least, skin_scene
 
 STATES = {
     BudgetState.NO_LIMIT: "no limit known",
@@ -63,13 +64,8 @@ def radiation_blocks(document: ReportDocument) -> Iterable[Block]:
     if s is None:
         yield Rows((*rows, ("dose to the skin", f"{NOT_RECORDED}: no dose report was given")))
         return
-    where = f", {s.where}" if s.where else ""
-    rows.append(
-        (
-            "dose to the skin",
-            f"peak {plain(s.peak_Gy)} Gy ({plain(s.low_Gy)} to {plain(s.high_Gy)}){where}, estimate{UNCONFIRMED}",
-        )
-    )
+    peak = f"peak {plain(s.peak_Gy)} Gy ({plain(s.low_Gy)} to {plain(s.high_Gy)}), {s.where}, estimate{UNCONFIRMED}"
+    rows.append(("dose to the skin", peak if s.where else "no event could be placed: worst case only"))
     rows.append(
         (
             "at worst",
@@ -77,21 +73,18 @@ def radiation_blocks(document: ReportDocument) -> Iterable[Block]:
             f"substantial level {plain(s.substantial_Gy)} Gy",
         )
     )
-    rows.append(
-        (
-            "with the body moved 5 cm",
-            f"{plain(s.anchor_low_Gy)} to {plain(s.anchor_high_Gy)} Gy; {plain(s.placed_events)} events placed",
-        )
-    )
-    rows.append(
-        (
-            "skin above 2, 3, 5 Gy",
-            ", ".join(
-                f"{plain(a)} cm2" for a in (s.area_above_2Gy_cm2, s.area_above_3Gy_cm2, s.area_above_5Gy_cm2)
-            ),
-        )
-    )
-    rows.append(("grade", shown(f"{s.grade}: {s.effect}; {s.advice} [{s.advice_source}]")))
+    if s.where:
+        rows += _placed_rows(s)
+    rows.append(("grade", shown(f"{at_least(s)}{s.grade}: {s.effect}; {s.advice} [{s.advice_source}]")))
     yield Rows(tuple(rows))
     yield Picture("Dose to the skin, unrolled", "", lambda: skin_scene(s), None, 0.55)
     yield Lines(tuple(map(shown, s.notes)), listed=True, soft=True)
+
+
+def _placed_rows(s: SkinPart) -> Iterable[tuple[str, str]]:
+    moved = (
+        f"{plain(s.anchor_low_Gy)} to {plain(s.anchor_high_Gy)} Gy; {plain(s.placed_events)} events placed"
+    )
+    yield "with the body moved 5 cm", moved
+    areas = (s.area_above_2Gy_cm2, s.area_above_3Gy_cm2, s.area_above_5Gy_cm2)
+    yield "skin above 2, 3, 5 Gy", ", ".join(f"{plain(a)} cm2" for a in areas)
