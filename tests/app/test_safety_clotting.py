@@ -70,6 +70,4 @@ def test_where_a_branch_wire_and_its_tip_lie_is_said(folder: Path) -> None:
     wire = {"kind": "wire_in", "device": "wire-jacketed", "role": "branch"}
     suggestions(folder, *BEGUN, wire, {"kind": "wire_seen", "device": "wire-jacketed", "tip": "looped"})
     inside = limits_of(case_safety(load_case(folder / "case.toml"))).inside
-    assert [row.where for row in inside if row.device == "wire-jacketed"] == [
-        "a branch, not said which; tip looped"
-    ]
+    assert [row.where for row in inside if row.device == "wire-jacketed"] == ["a branch; tip looped"]

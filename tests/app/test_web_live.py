@@ -196,7 +196,7 @@ def test_the_room_says_what_is_dangerous_and_what_bars_every_move(
     say(client, planned, "perforation at 52", "danger-0010")
     device = bench.desks.desk(planned).case.device.id
     say(client, planned, f"{device} stopped guide backed out", "danger-0011")
-    until(lambda: bench.desks.desk(planned).weighing_by is None)
+    until(lambda: "Being weighed anew" not in bench.desks.room(planned))
     html = bench.desks.room(planned)
     assert html.index("perforation, not sealed by the record") < html.index("Contrast")
     assert (

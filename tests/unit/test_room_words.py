@@ -54,9 +54,7 @@ def test_the_next_move_has_one_chance_beside_the_one_now(changes: dict[str, Any]
     plan = plan_with(rung(**changes))
     said = tile(room_html(full_room(), plan), "Next move")
     assert words in said
-    here = (
-        f"Now, with what is in place: {plan.in_place.chance.words} that the stent lands, scale unvalidated."
-    )
+    here = f"Now, with what is in place: {plan.in_place.chance.words}."
     assert here in said
     assert len(re.findall(r"in (?:10|20)\b", said)) == 2
 

@@ -29,6 +29,7 @@ from backstay.identifiers import DeviceKind, EventKind
 
 STORE_VARIABLE = "BACKSTAY_STORE"
 LATEST_BACK_H = 12.0
+UNDONE = "undone"
 MOST_ADDED = 8
 """Events added to a state one by one; more of them at once are faster gone through with the whole record."""
 KEPT_WHOLE = frozenset({EventKind.OPENED, EventKind.SIGNED, EventKind.ADDENDUM})
@@ -187,7 +188,7 @@ class Recorder:
         last = next((event for event in reversed(self.events) if event.id in standing), None)
         if last is None:
             raise InputError("nothing to undo", field="undo", allowed="after the first event")
-        return self.take_back(last, key=key, reason="undone")
+        return self.take_back(last, key=key, reason=UNDONE)
 
     def take_back(self, wrong: Event, *, key: str | None = None, reason: str = "taken back") -> Event:
         """Take an event back; what it had replaced is said anew and stands again. `key` as for `log`."""

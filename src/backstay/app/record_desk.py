@@ -13,7 +13,7 @@ from backstay.adapters.limits_file import HazardRow
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_text import parse_line
 from backstay.adapters.record_entries import entries_of, entry_of
-from backstay.app.record import KEPT_WHOLE, LATEST_BACK_H, Clock, Recorder, local_clock
+from backstay.app.record import KEPT_WHOLE, LATEST_BACK_H, UNDONE, Clock, Recorder, local_clock
 from backstay.app.safety.steps import hazards_of_last
 from backstay.core.record.entries import Entry
 from backstay.errors import InputError, NotFound
@@ -154,7 +154,12 @@ class RecordDesk:
             self.recorder.author_role = role
             if not line.strip():
                 why = reason or "taken back"
-                event = self.recorder.take_back(wrong, key=key, reason=why)
+                event = (
+                    self.recorder.take_back(wrong, key=key, reason=why)
+                    if why
+                    == UNDONE  # as by the recorder's key; what is taken back for a reason leaves nothing behind
+                    else self.recorder.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=why)
+                )
                 self._told(event)
                 return Said(event, taken_back=wrong, trouble=self.recorder.trouble)
             try:

@@ -110,7 +110,7 @@ def _next(plan: PlanDocument | None) -> str:
     if plan is None:
         return _tile("Next move", "Being worked out", STOP_WHEN, "next")
     rung = _rung(plan)
-    here = f"Now, with what is in place: {plan.in_place.chance.words} that {_short(plan.in_place.device)} lands, scale unvalidated."
+    here = f"Now, with what is in place: {plan.in_place.chance.words}."
     if rung is None:
         why = _barred(plan)
         stops = f"{why}. No move is open before." if why else f"No move is worth its cost. {STOP_WHEN}"

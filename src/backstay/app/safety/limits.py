@@ -292,7 +292,7 @@ def _shared(moves: Sequence[MoveCost]) -> list[HazardRow]:
 
 def _inside(one: Inside, safety: CaseSafety) -> InsideRow:
     device, now = safety.case.shelf.devices.get(one.device), safety.now
-    places = {"rail": "main vessel", "buddy": "beside the rail", "branch": "a branch, not said which"}
+    places = {"rail": "main vessel", "buddy": "beside the rail", "branch": "a branch"}
     where = one.branch or places.get(one.role, "")
     if one.from_mm is not None and one.to_mm is not None and one.item is not BodyItem.ANCHOR_BALLOON:
         where = f"{one.from_mm:.0f} to {one.to_mm:.0f} mm"
