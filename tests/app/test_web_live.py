@@ -261,6 +261,6 @@ def test_the_room_says_when_the_device_has_arrived(client: TestClient, bench: An
     ):
         assert say(client, planned, line, f"arrive-{k:04d}")["written"], line
         html = bench.desks.room(planned)
-        assert words in html and "that the stent lands" not in html
+        assert words in html and "that it lands" not in html
     until(lambda: desk.weighing_by is None)
     assert f"{device.name} is opened" in bench.desks.room(planned)

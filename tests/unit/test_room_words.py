@@ -43,18 +43,18 @@ def tile(html: str, name: str) -> str:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({}, "About 7 in 10 that the stent lands, scale unvalidated"),
-        ({"opens": 0.7, "chance": 0.31}, "About 3 in 10 that the stent lands, scale unvalidated"),
+        ({}, "About 7 in 10 that it lands, scale unvalidated"),
+        ({"opens": 0.7, "chance": 0.31}, "About 3 in 10 that it lands, scale unvalidated"),
         ({"chance": None, "opens": 0.44}, "About 4 in 10 that it opens the lesion, scale unvalidated"),
         ({"chance": None}, "About 8 in 10 that it gets to its place, scale unvalidated"),
-        ({"chance": 0.02}, "Fewer than 1 in 20 that the stent lands, scale unvalidated"),
+        ({"chance": 0.02}, "Fewer than 1 in 20 that it lands, scale unvalidated"),
     ],
 )
 def test_the_next_move_has_one_chance_beside_the_one_now(changes: dict[str, Any], words: str) -> None:
     plan = plan_with(rung(**changes))
     said = tile(room_html(full_room(), plan), "Next move")
     assert words in said
-    here = f"Now, with what is in place: {plan.in_place.chance.words}."
+    here = f"Now, with what is in place: {plan.in_place.chance.words} that it lands, scale unvalidated."
     assert here in said
     assert len(re.findall(r"in (?:10|20)\b", said)) == 2
 

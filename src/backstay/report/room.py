@@ -110,7 +110,7 @@ def _next(plan: PlanDocument | None) -> str:
     if plan is None:
         return _tile("Next move", "Being worked out", STOP_WHEN, "next")
     rung = _rung(plan)
-    here = f"Now, with what is in place: {plan.in_place.chance.words}."
+    here = f"Now, with what is in place: {plan.in_place.chance.words} that it lands, scale unvalidated."
     if rung is None:
         why = _barred(plan)
         stops = f"{why}. No move is open before." if why else f"No move is worth its cost. {STOP_WHEN}"
@@ -158,16 +158,8 @@ def _chance(rung: LadderRung) -> str:
     for value, what in asked:
         if value is not None:
             words = chance_words(value)
-            subject = _short(rung.device) if what == "lands" else "it"
-            return f"{words[:1].upper()}{words[1:]} that {subject} {what}, scale unvalidated"
+            return f"{words[:1].upper()}{words[1:]} that it {what}, scale unvalidated"
     return ""
-
-
-def _short(device: str) -> str:
-    """Return what is pushed in one word."""
-    return next(
-        (f"the {kind}" for kind in ("stent", "burr", "balloon") if kind in device.lower()), "the device"
-    )
 
 
 def _first(check_first: list[str]) -> list[str]:
@@ -227,7 +219,7 @@ def _act(room: RoomDocument) -> str:
     return _tile(
         name,
         quantity(room.act.act_s, "s", 0),
-        f"{'before the last heparin' if old else VERDICTS[room.act.verdict]}{late}",
+        f"{'before heparin' if old else VERDICTS[room.act.verdict]}{late}",
         style,
     )
 
