@@ -350,8 +350,8 @@ def nephropathy_score_2004(given: ScoreInputs, *, volume_mL: float) -> Score:
     Returns
     -------
     Score
-        Where filtration rate and creatinine give different points the higher counts, and the other is said. A score of
-        exactly 16 stands in different bands in different printings: the higher is returned and the other said.
+        Filtration rate counts, or creatinine where that gives more, which is said. A score of exactly 16 stands in different
+        bands in different printings: the higher is returned and the other said.
 
     Examples
     --------
@@ -390,15 +390,11 @@ _SIXTEEN = "other printings put 16 in the band below: 26.1 %, dialysis 1.09 %"
 
 
 def _kidney_points(given: ScoreInputs) -> tuple[tuple[str, object, int], str]:
-    """Return what the kidney counts, by filtration rate or by creatinine, and what the other of the two would."""
+    """Return what the kidney counts, by filtration rate or by creatinine, and what is said where creatinine counts more."""
     e, c = given.egfr, given.creatinine_mg_dL
     by_rate = 0 if e is None or e >= 60.0 else 2 if e >= 40.0 else 4 if e >= 20.0 else 6
     by_creatinine = 4 if c is not None and c > 1.5 else 0
-    if e is None and c is not None:
-        return ("creatinine above 1.5 mg/dL", c, by_creatinine), ""
-    if e is None or c is None or by_rate == by_creatinine:
+    if c is None or (e is not None and by_rate >= by_creatinine):
         return ("eGFR", e, by_rate), ""
-    if by_rate > by_creatinine:
-        return ("eGFR", e, by_rate), f"by creatinine instead of eGFR: {by_rate - by_creatinine} points less"
-    beside = f"by eGFR instead of creatinine: {by_creatinine - by_rate} points less"
+    beside = "" if e is None else f"by eGFR instead of creatinine: {by_creatinine - by_rate} points less"
     return ("creatinine above 1.5 mg/dL", c, by_creatinine), beside
