@@ -241,6 +241,47 @@ def test_a_falling_air_kerma_is_said() -> None:
     assert found.rule.level is Level.PAUSE and "90 mGy is less than the 900" in found.text
 
 
+@pytest.mark.parametrize(
+    "move",
+    [
+        "extension device=ext-6 depth_mm=25",
+        "extension device=ext-6",
+        "guide_in device=guide-6-sr seat_mm=0",
+        "guide_out wanted=no",
+    ],
+)
+def test_a_damped_pressure_stays_so_until_somebody_looks_again(move: str) -> None:
+    damped = (
+        *H.BASE,
+        "guide_in device=guide-6-sr seat_mm=4",
+        "extension device=ext-6 depth_mm=40",
+        "pressure damped=yes",
+    )
+    assert "injection_with_damped_pressure" in asked((*damped, move), H.INJECT)
+    assert "injection_with_damped_pressure" not in asked((*damped, move, "pressure damped=no"), H.INJECT)
+    other = ("guide_out wanted=yes", "guide_in device=guide-8-ebl")
+    assert "injection_with_damped_pressure" not in asked((*damped, *other), H.INJECT)
+
+
+@pytest.mark.parametrize(
+    ("move", "unseen"),
+    [
+        ("extension device=ext-6 depth_mm=41", True),
+        ("guide_in device=guide-6-sr seat_mm=8", True),
+        ("guide_in device=guide-6-sr seat_mm=4", False),  # logged again as it stood
+    ],
+)
+def test_a_good_curve_holds_for_the_place_it_was_seen_at(move: str, unseen: bool) -> None:
+    fine = (
+        *H.BASE,
+        "guide_in device=guide-6-sr seat_mm=4",
+        "extension device=ext-6 depth_mm=40",
+        "pressure damped=no",
+    )
+    assert "injection_through_deep_extension" not in asked(fine, H.INJECT)
+    assert ("injection_through_deep_extension" in asked((*fine, move), H.INJECT)) is unseen
+
+
 def test_a_second_wires_tip_is_watched_like_the_first() -> None:
     buddy = (*H.BUDDY, "wire_seen device=wire-jacketed tip=small_branch")
     assert now_of(*buddy).wire_tip is None

@@ -119,7 +119,7 @@ _RECORD = {
     "rail_stiffness_Nmm2": "stiffness of the rail's supporting section",
     "bends_deg": "total bend of the path",
     "perforation_known": "a perforation is known",
-    "pressure_damped": "pressure at the guide's tip is damped",
+    "pressure_damped": "pressure at the tip is damped, or was when last looked at",
     "anticoagulated": "heparin, bivalirudin or enoxaparin was given, and no protamine since the heparin",
     "other_agent_given": "an agent other than heparin that suffices alone was given",
     "fondaparinux_alone": "fondaparinux is on board and no heparin acts",

@@ -88,7 +88,8 @@ class Now:
     inside : tuple of Inside
         What is in the body.
     seat_mm, extension_depth_mm, side_holes, pressure_damped, wire_tip
-        Guide, extension, pressure at the guide's tip, the rail's tip as last seen.
+        Guide, extension, pressure at the tip (damped until seen to be fine; a good curve holds for the place it was seen at),
+        the rail's tip as last seen.
     dissection : bool
         Known.
     unsettled : frozenset of Complication

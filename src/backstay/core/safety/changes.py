@@ -125,11 +125,17 @@ def flows_again(now: Now) -> Now:
     return now if now.blocked_at_s is None or held else with_changes(now, blocked_at_s=None, blocked_by="")
 
 
+def _damped_after_a_move(now: Now) -> bool | None:
+    """Return what is known of the pressure once the tip stands elsewhere: damped until somebody looks, a good curve no longer."""
+    return True if now.pressure_damped else None
+
+
 def _guide_in(now: Now, entry: Entry, known: Known) -> Now:
     device, seat = entry.text("device") or "", entry.number("seat_mm") or 0.0
     there = now.of(BodyItem.GUIDE)
     if there and there[0].device == device:
-        return with_changes(now, seat_mm=seat)
+        damped = now.pressure_damped if seat == now.seat_mm else _damped_after_a_move(now)
+        return with_changes(now, seat_mm=seat, pressure_damped=damped)
     rest = tuple(one for one in now.inside if one.item is not BodyItem.GUIDE)
     holes = entry.values.get("side_holes")
     return with_changes(
@@ -144,7 +150,7 @@ def _guide_in(now: Now, entry: Entry, known: Known) -> Now:
 
 def _guide_out(now: Now, entry: Entry, known: Known) -> Now:
     if not entry.values.get("wanted"):
-        return with_changes(now, seat_mm=0.0, pressure_damped=None, wire_tip=None)
+        return with_changes(now, seat_mm=0.0, pressure_damped=_damped_after_a_move(now), wire_tip=None)
     rest = [one for one in now.inside if one.item not in (BodyItem.GUIDE, BodyItem.EXTENSION)]
     inside = _presumed_out(rest)
     return with_changes(
@@ -174,7 +180,13 @@ def _extension(now: Now, entry: Entry, known: Known) -> Now:
     rest = tuple(one for one in now.inside if one.item is not BodyItem.EXTENSION)
     depth = entry.number("depth_mm")
     if depth is None:
-        return with_changes(now, inside=rest, extension_depth_mm=None, exchanged=True, pressure_damped=None)
+        return with_changes(
+            now,
+            inside=rest,
+            extension_depth_mm=None,
+            exchanged=True,
+            pressure_damped=_damped_after_a_move(now),
+        )
     there = now.of(BodyItem.EXTENSION)
     since = there[0].since_s if there else entry.at_s
     item = Inside(entry.text("device") or "", BodyItem.EXTENSION, since)
@@ -183,7 +195,7 @@ def _extension(now: Now, entry: Entry, known: Known) -> Now:
         inside=(*rest, item),
         extension_depth_mm=depth,
         exchanged=now.exchanged or not there,
-        pressure_damped=None,
+        pressure_damped=_damped_after_a_move(now),
     )
 
 

@@ -29,7 +29,7 @@ EXTENSION = (
     Rule(
         id="injection_with_damped_pressure",
         when=all_of(_INJECTS, is_true("pressure_damped")),
-        say="pressure is damped: draw guide or extension back, look for a kink or air, then inject",
+        say="pressure was damped when last looked at: draw back, look for a kink or air, look at the curve again, then inject",
         level=Level.BLOCK,
         source="damping",
     ),
