@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from backstay.adapters.events_file import events_path, line_of, read_events
+from backstay.adapters.events_file import EventsFile, events_path, line_of, read_events
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import load_case
@@ -245,6 +245,20 @@ def test_a_line_cut_short_is_mended_from_the_store_and_counts_once(
     opened = again(recorder, tmp_path)
     assert opened.state.now.contrast_mL == 98.0 and opened.file.read_bytes() == whole
     opened.close()
+
+
+def test_a_line_cut_short_that_another_program_mended_meanwhile_is_left_whole(recorder: Recorder) -> None:
+    say(recorder, "contrast 8", "contrast 90")
+    whole = recorder.file.read_bytes()
+    recorder.file.write_bytes(whole[:-40])
+    beside = EventsFile(recorder.file)
+    _, cut = beside.cut_short()
+    recorder.file.write_bytes(whole)
+    beside.drop(cut)
+    assert recorder.file.read_bytes() == whole
+    recorder.file.write_bytes(whole[:-40])
+    beside.drop(cut)
+    assert recorder.file.read_bytes() == whole[: whole.rindex(b"\n", 0, -1) + 1]
 
 
 def test_a_line_cut_short_that_no_store_has_is_named(recorder: Recorder, tmp_path: Path) -> None:

@@ -113,12 +113,14 @@ class EventsFile:
         return [], ""
 
     def drop(self, cut: str) -> None:
-        """Take a last line that is cut short off the file."""
+        """Take a last line that is cut short off the file; nothing where the file does not end with it any more."""
         with self.file.open("r+b") as stream:
             fcntl.flock(stream, fcntl.LOCK_EX)
-            stream.seek(-len(cut.encode()), os.SEEK_END)
-            stream.truncate()
-            os.fsync(stream.fileno())
+            whole, last = stream.read(), f"\n{cut}".encode()
+            # Another program may have put it right meanwhile: what it wrote is not to be cut.
+            if whole.endswith(last):
+                stream.truncate(len(whole) - len(last) + 1)
+                os.fsync(stream.fileno())
 
 
 def _write_whole(handle: int, line: bytes) -> None:

@@ -204,8 +204,7 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
 
 def _check_stuck(line: Line, reading: Reading) -> None:
     """Ask what a balloon or stent that is "stuck" means: it went no further, or it does not come back."""
-    found = line.has("(?:balloon|stent) stuck")
-    if found:
+    if line.has("(?:balloon|stent) stuck"):
         what = "stent" if line.has("stent") else "balloon"
         raise Unclear(
             "stuck on its way, or does not come back?",

@@ -194,9 +194,8 @@ def _device_kind(line: Line, shelf: Shelf) -> DeviceKind | None:
     """Return what kind of device a line speaks of that begins with a device."""
     for place, word in enumerate(line.words):
         device = shelf.devices.get(word)
-        if device is not None and (
-            place == 0 or device.kind is not DeviceKind.WIRE
-        ):  # not one that a stent traps
+        # A wire after the first word is one that a stent traps.
+        if device is not None and (place == 0 or device.kind is not DeviceKind.WIRE):
             return device.kind
     if line.has("stent|des"):
         return DeviceKind.STENT

@@ -154,12 +154,11 @@ class RecordDesk:
             self.recorder.author_role = role
             if not line.strip():
                 why = reason or "taken back"
-                event = (
-                    self.recorder.take_back(wrong, key=key, reason=why)
-                    if why
-                    == UNDONE  # as by the recorder's key; what is taken back for a reason leaves nothing behind
-                    else self.recorder.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=why)
-                )
+                if why == UNDONE:
+                    event = self.recorder.take_back(wrong, key=key, reason=why)
+                else:
+                    # Not by the recorder's key but for a reason: what it had replaced does not stand again.
+                    event = self.recorder.add(EventKind.CORRECTION, supersedes=wrong, key=key, reason=why)
                 self._told(event)
                 return Said(event, taken_back=wrong, trouble=self.recorder.trouble)
             try:

@@ -13,6 +13,7 @@ from backstay.adapters.limits_file import HazardRow, InsideRow
 from backstay.app.loading import LoadedCase
 from backstay.app.safety import case_safety, limits_of
 from backstay.core.record.entries import Entry
+from backstay.core.record.state import HANDLING
 from backstay.core.safety.now import Now
 from backstay.identifiers import BudgetState, EventKind
 
@@ -148,21 +149,9 @@ def room_of(case: LoadedCase, entries: Sequence[Entry], *, at: datetime) -> Room
     )
 
 
-_HANDLED = frozenset(
-    {
-        EventKind.ATTEMPT,
-        EventKind.DEVICE_IN,
-        EventKind.DEVICE_OUT,
-        EventKind.INFLATION,
-        EventKind.PREPARED,
-        EventKind.STENT,
-    }
-)
-
-
 def _arrived(case: LoadedCase, entries: Sequence[Entry]) -> str:
     """Return in words that the planned device has arrived, where nothing else was handled since."""
-    last = next((entry for entry in reversed(entries) if entry.kind in _HANDLED), None)
+    last = next((entry for entry in reversed(entries) if entry.kind in HANDLING), None)
     if last is None or last.text("device") != case.device.id:
         return ""
     if last.kind is EventKind.STENT:

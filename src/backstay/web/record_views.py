@@ -13,7 +13,7 @@ from backstay.app.loading import LoadedCase
 from backstay.app.record import KEPT_WHOLE
 from backstay.app.record_desk import Said
 from backstay.core.record.entries import Entry, standing
-from backstay.core.record.state import NOT_DONE_IN_THE_ROOM
+from backstay.core.record.state import HANDLING
 from backstay.identifiers import EventKind, LimitedBy
 from backstay.report.limits import hazard_words
 from backstay.web.desks import Desks
@@ -33,22 +33,6 @@ ENDS: tuple[tuple[str, str, str], ...] = (
     ("i", LIMITED_BY[LimitedBy.NOT_TOLERATED], "stopped not tolerated"),
 )
 """How an attempt ends: the second of its two keys, in words, and the rest of the line it stands for."""
-_BETWEEN = frozenset(
-    {
-        EventKind.ACT,
-        EventKind.COMPLICATION,
-        EventKind.CONTRAST,
-        EventKind.DOSE,
-        EventKind.DRUG,
-        EventKind.FLUSH,
-        EventKind.HEPARIN,
-        EventKind.PRESSURE,
-        EventKind.RESULT,
-        EventKind.VIEW,
-        EventKind.WIRE_SEEN,
-    }
-)
-"""Kinds of event between two tries of one device."""
 
 
 def record_view(desks: Desks, case: str) -> RecordView:
@@ -73,11 +57,9 @@ def record_view(desks: Desks, case: str) -> RecordView:
 
 def _in_hand(case: LoadedCase, stands: Sequence[Entry]) -> str:
     """Return the device that an attempt is most likely of: one that was stopped and is still in, else the plan's."""
-    done = [entry for entry in stands if entry.kind not in NOT_DONE_IN_THE_ROOM | _BETWEEN]
-    last = done[-1] if done else None
-    tried = "" if last is None or last.kind is not EventKind.ATTEMPT else last.text("device") or ""
-    stopped = last is not None and last.text("outcome") == "stopped"
-    return tried if stopped and tried in case.shelf.devices else case.device.id
+    last = next((entry for entry in reversed(stands) if entry.kind in HANDLING), None)
+    tried = "" if last is None or last.text("outcome") != "stopped" else last.text("device") or ""
+    return tried if tried in case.shelf.devices else case.device.id
 
 
 def said_view(desks: Desks, case: str, said: Said) -> SaidView:

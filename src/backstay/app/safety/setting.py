@@ -12,6 +12,7 @@ from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import LoadedCase
 from backstay.app.safety.patient_words import CHRONIC_OCCLUSION, CONTRAST, p2y12_loaded, told
 from backstay.core.record.entries import Entry, standing
+from backstay.core.record.state import HANDLING
 from backstay.core.rigging.rig import Rig
 from backstay.core.rules.gate import HARD
 from backstay.core.safety.bleeding import BleedingClass, bleeding_class
@@ -122,17 +123,7 @@ def case_safety(
     return CaseSafety(case, setting, stands, start, now, egfr, clearance, found, bleeding, tuple(reports))
 
 
-_ON_THE_RAIL = frozenset(
-    {
-        EventKind.WIRE_IN,
-        EventKind.WIRE_OUT,
-        EventKind.ATTEMPT,
-        EventKind.DEVICE_IN,
-        EventKind.INFLATION,
-        EventKind.PREPARED,
-        EventKind.STENT,
-    }
-)
+_ON_THE_RAIL = HANDLING | {EventKind.WIRE_IN, EventKind.WIRE_OUT}
 
 
 def _start(rig: Rig, stands: Sequence[Entry]) -> Now:

@@ -12,6 +12,17 @@ from backstay.identifiers import BodyItem, DeviceKind, EventKind, MoveId
 _AFTERWARDS = frozenset({EventKind.SIGNED, EventKind.ADDENDUM})
 NOT_DONE_IN_THE_ROOM = _AFTERWARDS | {EventKind.OPENED, EventKind.NOTE}
 """Kinds of entry that tell of no step in the room."""
+HANDLING = frozenset(
+    {
+        EventKind.ATTEMPT,
+        EventKind.DEVICE_IN,
+        EventKind.DEVICE_OUT,
+        EventKind.INFLATION,
+        EventKind.PREPARED,
+        EventKind.STENT,
+    }
+)
+"""Kinds of entry that tell of a device moved or used on a wire."""
 
 
 @dataclass(frozen=True)
