@@ -1,9 +1,10 @@
 // After the case: the timeline put right, the report read and signed, and everything to keep.
 
 import type { EventItem, LessonView, Me, RecordView, ReportView, SaidView } from "./api.js";
-import { announce, el, labelled, report, show } from "./dom.js";
-import { get, send, wordsOf } from "./net.js";
+import { announce, el, labelled, show } from "./dom.js";
+import { get, orLater, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
+import { Signing } from "./signing.js";
 import { follow } from "./stream.js";
 
 const PAPERS: readonly (readonly [string, string])[] = [
@@ -18,13 +19,9 @@ const KEPT = ["opened", "signed", "addendum", "correction"];
 
 export async function wrapUp(me: Me, caseId: string): Promise<void> {
   const base = `/api/cases/${caseId}`;
-  let record = await get<RecordView>(`${base}/record`);
-  const main = shell(me, { caseId, section: "wrap-up" }, record.title, record.invented);
+  const first = await get<RecordView>(`${base}/record`);
+  const main = shell(me, { caseId, section: "wrap-up" }, first.title, first.invented);
   const trouble = el("p", { class: "trouble", role: "alert" });
-  const timeline = el("ol", { class: "timeline", "aria-label": "Timeline, the latest first" });
-  const preview = el("div", { class: "sheet report" });
-  const desk = el("div", { class: "signing" });
-
   const act = async (work: () => Promise<void>): Promise<void> => {
     trouble.textContent = "";
     try {
@@ -33,99 +30,113 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
       trouble.textContent = wordsOf(error);
     }
   };
-  const correct = (event: EventItem): HTMLElement => {
+  if (!first.begun) {
+    const toRecord = el("a", { href: `/case/${caseId}/procedure` }, "Record the procedure");
+    show(main, el("p", { class: "empty" }, "Nothing is recorded of this case yet, so there is no report. "), toRecord);
+    follow(caseId, { record: () => orLater(begin()) }, () => undefined);
+    return;
+  }
+  const signing = new Signing(me, base, act, () => again());
+  const timeline = new Timeline(me, base, act, () => again());
+  let rounds = 0;
+  let isDue = true;
+  /** Ask for what stands, and for the report where it may be another; of several rounds under way the last counts. */
+  const again = async (): Promise<void> => {
+    const round = ++rounds;
+    const record = await get<RecordView>(`${base}/record`);
+    if (round !== rounds) return;
+    const changes = timeline.draw(record);
+    if (changes.length) signing.moving(changes);
+    isDue ||= changes.length > 0;
+    if (!isDue) return;
+    const made = await get<ReportView>(`${base}/report`);
+    if (round !== rounds) return;
+    signing.draw(made);
+    isDue = false;
+  };
+  const papers = PAPERS.map(([file, words]) => el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, words)));
+  show(
+    main,
+    el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline.whole),
+    el("div", { class: "paper" }, signing.desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), me.may_change ? lesson(base, caseId) : "", signing.preview),
+  );
+  timeline.draw(first);
+  const weighed = (): void => {
+    isDue = true; // the report holds the attempts against the plan
+    void act(again);
+  };
+  void act(again);
+  follow(caseId, { record: () => void act(again), rested: weighed }, (up) => {
+    main.classList.toggle("cut-off", !up);
+    signing.live(up);
+  });
+
+  async function begin(): Promise<void> {
+    if ((await get<RecordView>(`${base}/record`)).begun) location.reload();
+  }
+}
+
+/** What stands, the latest first, each to be put right. A form that is open stays open while the record moves on. */
+class Timeline {
+  readonly whole = el("ol", { class: "timeline", "aria-label": "Timeline, the latest first" });
+  private shown = new Map<string, { readonly words: string; readonly row: HTMLElement }>();
+
+  constructor(
+    private readonly me: Me,
+    private readonly base: string,
+    private readonly act: (work: () => Promise<void>) => Promise<void>,
+    private readonly again: () => Promise<void>,
+  ) {}
+
+  /** Draw what stands; returns what has come and gone since the last time, in words. */
+  draw(record: RecordView): string[] {
+    const before = this.shown;
+    this.shown = new Map(
+      record.events.map((one) => {
+        const words = `${one.clock} ${one.words}`;
+        const may = this.me.may_record && !record.signed && !KEPT.includes(one.kind);
+        const name = `${one.id} ${words} ${may}`;
+        return [name, before.get(name) ?? { words, row: this.row(one, may) }];
+      }),
+    );
+    show(this.whole, ...[...this.shown.values()].map((one) => one.row));
+    if (!before.size) return [];
+    const come = [...this.shown].filter(([name]) => !before.has(name)).map(([, one]) => `new: ${one.words}`);
+    const gone = [...before].filter(([name]) => !this.shown.has(name)).map(([, one]) => `gone: ${one.words}`);
+    return [...come.reverse(), ...gone];
+  }
+
+  private row(one: EventItem, may: boolean): HTMLElement {
+    const row = el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role));
+    if (may) row.append(this.correct(one));
+    return row;
+  }
+
+  private correct(event: EventItem): HTMLElement {
     const line = el("input", { name: "instead", autocomplete: "off", spellcheck: "false" });
     const reason = el("input", { name: "reason", autocomplete: "off" });
     const sendIt = async (text: string): Promise<void> => {
       const key = crypto.randomUUID().replaceAll("-", "");
-      const said = await send<SaidView>("POST", `${base}/record/corrections`, { key, event: event.id, line: text, reason: reason.value });
+      const said = await send<SaidView>("POST", `${this.base}/record/corrections`, { key, event: event.id, line: text, reason: reason.value });
       if (!said.written) throw new Error(`${said.question}: ${said.choices.map((one) => one.value).join(" | ")}`);
       announce(said.echo);
-      await again();
+      await this.again();
     };
     const form = el(
       "form",
       {
         onsubmit: (submit) => {
           submit.preventDefault();
-          if (line.value.trim()) void act(() => sendIt(line.value));
+          if (line.value.trim()) void this.act(() => sendIt(line.value));
         },
       },
       labelled("The line as it should have been", line),
       el("button", {}, "Stands instead"),
       labelled("Or why it is taken back", reason),
-      el("button", { type: "button", class: "quiet", onclick: () => void act(() => sendIt("")) }, "Take it back"),
+      el("button", { type: "button", class: "quiet", onclick: () => void this.act(() => sendIt("")) }, "Take it back"),
     );
     return el("details", { class: "correct" }, el("summary", { "aria-label": `Correct: ${event.clock} ${event.words}` }, "Correct"), form);
-  };
-  const draw = (): void => {
-    const rows = record.events.map((one) => {
-      const row = el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role));
-      if (me.may_record && !record.signed && !KEPT.includes(one.kind)) row.append(correct(one));
-      return row;
-    });
-    show(timeline, ...rows);
-  };
-  const drawReport = (made: ReportView): void => {
-    show(preview, report(made.html));
-    // Where the workbench has users, nobody signs as somebody else.
-    const by = el("input", { name: "by", required: true, autocomplete: "off", readonly: me.with_users, value: me.with_users ? me.name : "" });
-    if (!me.may_change) return show(desk, el("p", { class: "soft" }, "An operator signs."));
-    if (!made.signed) {
-      const sure = el("input", { type: "checkbox", required: true, name: "read" });
-      const form = el(
-        "form",
-        {
-          onsubmit: (submit) => {
-            submit.preventDefault();
-            void act(async () => {
-              drawReport(await send<ReportView>("POST", `${base}/report/sign`, { by: by.value, digest: made.digest }));
-              await again();
-            });
-          },
-        },
-        labelled("Signed by", by),
-        el("label", { class: "check" }, sure, "read, and as it was"),
-        el("p", { class: "soft note" }, `Report ${made.digest.slice(0, 16)}. Once signed, it can be added to and not changed.`),
-        el("button", {}, "Sign the report"),
-      );
-      return show(desk, el("h2", {}, "Sign"), form);
-    }
-    const text = el("textarea", { name: "text", rows: 3, required: true });
-    const form = el(
-      "form",
-      {
-        onsubmit: (submit) => {
-          submit.preventDefault();
-          void act(async () => drawReport(await send<ReportView>("POST", `${base}/report/addenda`, { by: by.value, text: text.value })));
-        },
-      },
-      labelled("Added by", by),
-      labelled("Addendum", text),
-      el("button", {}, "Add to the report"),
-    );
-    show(desk, el("h2", {}, "Signed"), el("p", {}, `Report ${made.digest.slice(0, 16)} is signed. It can be added to and not changed.`), form);
-  };
-  const again = async (): Promise<void> => {
-    record = await get<RecordView>(`${base}/record`);
-    draw();
-    drawReport(await get<ReportView>(`${base}/report`));
-  };
-
-  if (!record.begun) {
-    const toRecord = el("a", { href: `/case/${caseId}/procedure` }, "Record the procedure");
-    show(main, el("p", { class: "empty" }, "Nothing is recorded of this case yet, so there is no report. "), toRecord);
-    return;
   }
-  const papers = PAPERS.map(([file, words]) => el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, words)));
-  show(
-    main,
-    el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline),
-    el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), me.may_change ? lesson(base, caseId) : "", preview),
-  );
-  draw();
-  show(preview, el("p", { class: "empty" }, "The report is being made."));
-  await act(async () => drawReport(await get<ReportView>(`${base}/report`)));
 }
 
 /** The case as a lesson: made when asked for, given once it holds no identifier. */

@@ -231,7 +231,7 @@ class Desks:
     def _keep(self, desk: Desk, entries: Sequence[Entry]) -> None:
         """Keep a whole plan beside its case until its report is signed: the report holds the attempts against it."""
         plan = desk.laid_out().plan
-        if plan is not None and all(entry.kind is not EventKind.SIGNED for entry in standing(entries)):
+        if plan is not None and not _is_signed(entries):
             content = plan.model_dump_json(by_alias=True, indent=1) + "\n"
             write_atomic(desk.case.file.with_name(PLAN_FILE), content)
 
@@ -357,6 +357,10 @@ class Desks:
             return ()
         return self.record(name).entries
 
+    def is_signed(self, name: str) -> bool:
+        """Return whether a case's report is signed: nothing of it can change any more."""
+        return _is_signed(self.entries(name))
+
     def room(self, name: str) -> str:
         """Return the room's display of a case; advice that was weighed by an older record is shown as old."""
         from backstay.app.room import room_of
@@ -388,6 +392,10 @@ class Desks:
         if shown != desk.room_shown:
             desk.room_shown = shown
             self.hub.tell(name, "room", {"html": shown})
+
+
+def _is_signed(entries: Sequence[Entry]) -> bool:
+    return any(entry.kind is EventKind.SIGNED for entry in standing(entries))
 
 
 def _stamp(case: LoadedCase) -> tuple[tuple[int, int], ...]:

@@ -8,8 +8,6 @@ from backstay.adapters.report_dicom import encapsulated
 from backstay.adapters.report_fhir import bundle_text
 from backstay.adapters.report_file import ReportDocument
 from backstay.app.reporting import Extras, add_to_report, report, sign_report
-from backstay.core.record.entries import standing
-from backstay.identifiers import EventKind
 from backstay.report.procedure import page
 from backstay.report.procedure.paper import pdf
 from backstay.report.procedure.text import text
@@ -74,7 +72,7 @@ def paper(desks: Desks, case: str, file: str) -> bytes:
 
 def _extras(desks: Desks, desk: Desk) -> Extras:
     """Return the plan to hold the attempts against; a signed report takes nothing more."""
-    if any(entry.kind is EventKind.SIGNED for entry in standing(desks.entries(desk.name))):
+    if desks.is_signed(desk.name):
         return Extras()
     file = desk.case.file.with_name(PLAN_FILE)
     return Extras(plan=file if file.exists() else None)

@@ -49,8 +49,9 @@ async def stream(request: Request, case: CaseName) -> StreamingResponse:
     """
     bench = workbench_of(request)
     secret = cookie_of(request.headers.get("cookie", ""), bench.cookie)
-    # Who follows a case is shown its next move, so it is worked out.
-    await run_in_threadpool(bench.desks.plan, case)
+    # Who follows a case is shown its next move, so it is worked out; of a signed one there is none.
+    if not await run_in_threadpool(bench.desks.is_signed, case):
+        await run_in_threadpool(bench.desks.plan, case)
 
     async def first() -> list[tuple[str, dict[str, Any]]]:
         # A page reads the record before it follows: what was written between is in this first word.

@@ -104,7 +104,7 @@ def sign_report(
     try:
         if _signed(recorder.events) is not None:
             raise InputError(
-                "the report is signed already", field="CASE", value=str(case_file), allowed="a draft"
+                "the report is signed already", field="report", value="signed", allowed="a draft"
             )
         draft = _document(recorder, extras or Extras())
         _check_digest(draft.content_sha256, digest)
@@ -286,8 +286,8 @@ def _check_digest(found: str, wanted: str | None) -> None:
         return
     if len(wanted) < _SHORTEST_DIGEST or not found.startswith(wanted.lower()):
         raise InputError(
-            "the report is not the one that was read",
-            field="--digest",
+            "the report is not the one that was read, and was not signed: read it as it stands now",
+            field="digest",
             value=wanted,
-            allowed=f"at least {_SHORTEST_DIGEST} characters of {found}",
+            allowed=f"what stands at the foot of that report, at least {_SHORTEST_DIGEST} characters of it",
         )

@@ -1,7 +1,8 @@
 // After the case: the timeline put right, the report read and signed, and everything to keep.
-import { announce, el, labelled, report, show } from "./dom.js";
-import { get, send, wordsOf } from "./net.js";
+import { announce, el, labelled, show } from "./dom.js";
+import { get, orLater, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
+import { Signing } from "./signing.js";
 import { follow } from "./stream.js";
 const PAPERS = [
     ["report.pdf", "PDF"],
@@ -14,12 +15,9 @@ const PAPERS = [
 const KEPT = ["opened", "signed", "addendum", "correction"];
 export async function wrapUp(me, caseId) {
     const base = `/api/cases/${caseId}`;
-    let record = await get(`${base}/record`);
-    const main = shell(me, { caseId, section: "wrap-up" }, record.title, record.invented);
+    const first = await get(`${base}/record`);
+    const main = shell(me, { caseId, section: "wrap-up" }, first.title, first.invented);
     const trouble = el("p", { class: "trouble", role: "alert" });
-    const timeline = el("ol", { class: "timeline", "aria-label": "Timeline, the latest first" });
-    const preview = el("div", { class: "sheet report" });
-    const desk = el("div", { class: "signing" });
     const act = async (work) => {
         trouble.textContent = "";
         try {
@@ -29,78 +27,107 @@ export async function wrapUp(me, caseId) {
             trouble.textContent = wordsOf(error);
         }
     };
-    const correct = (event) => {
+    if (!first.begun) {
+        const toRecord = el("a", { href: `/case/${caseId}/procedure` }, "Record the procedure");
+        show(main, el("p", { class: "empty" }, "Nothing is recorded of this case yet, so there is no report. "), toRecord);
+        follow(caseId, { record: () => orLater(begin()) }, () => undefined);
+        return;
+    }
+    const signing = new Signing(me, base, act, () => again());
+    const timeline = new Timeline(me, base, act, () => again());
+    let rounds = 0;
+    let isDue = true;
+    /** Ask for what stands, and for the report where it may be another; of several rounds under way the last counts. */
+    const again = async () => {
+        const round = ++rounds;
+        const record = await get(`${base}/record`);
+        if (round !== rounds)
+            return;
+        const changes = timeline.draw(record);
+        if (changes.length)
+            signing.moving(changes);
+        isDue ||= changes.length > 0;
+        if (!isDue)
+            return;
+        const made = await get(`${base}/report`);
+        if (round !== rounds)
+            return;
+        signing.draw(made);
+        isDue = false;
+    };
+    const papers = PAPERS.map(([file, words]) => el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, words)));
+    show(main, el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline.whole), el("div", { class: "paper" }, signing.desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), me.may_change ? lesson(base, caseId) : "", signing.preview));
+    timeline.draw(first);
+    const weighed = () => {
+        isDue = true; // the report holds the attempts against the plan
+        void act(again);
+    };
+    void act(again);
+    follow(caseId, { record: () => void act(again), rested: weighed }, (up) => {
+        main.classList.toggle("cut-off", !up);
+        signing.live(up);
+    });
+    async function begin() {
+        if ((await get(`${base}/record`)).begun)
+            location.reload();
+    }
+}
+/** What stands, the latest first, each to be put right. A form that is open stays open while the record moves on. */
+class Timeline {
+    me;
+    base;
+    act;
+    again;
+    whole = el("ol", { class: "timeline", "aria-label": "Timeline, the latest first" });
+    shown = new Map();
+    constructor(me, base, act, again) {
+        this.me = me;
+        this.base = base;
+        this.act = act;
+        this.again = again;
+    }
+    /** Draw what stands; returns what has come and gone since the last time, in words. */
+    draw(record) {
+        const before = this.shown;
+        this.shown = new Map(record.events.map((one) => {
+            const words = `${one.clock} ${one.words}`;
+            const may = this.me.may_record && !record.signed && !KEPT.includes(one.kind);
+            const name = `${one.id} ${words} ${may}`;
+            return [name, before.get(name) ?? { words, row: this.row(one, may) }];
+        }));
+        show(this.whole, ...[...this.shown.values()].map((one) => one.row));
+        if (!before.size)
+            return [];
+        const come = [...this.shown].filter(([name]) => !before.has(name)).map(([, one]) => `new: ${one.words}`);
+        const gone = [...before].filter(([name]) => !this.shown.has(name)).map(([, one]) => `gone: ${one.words}`);
+        return [...come.reverse(), ...gone];
+    }
+    row(one, may) {
+        const row = el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role));
+        if (may)
+            row.append(this.correct(one));
+        return row;
+    }
+    correct(event) {
         const line = el("input", { name: "instead", autocomplete: "off", spellcheck: "false" });
         const reason = el("input", { name: "reason", autocomplete: "off" });
         const sendIt = async (text) => {
             const key = crypto.randomUUID().replaceAll("-", "");
-            const said = await send("POST", `${base}/record/corrections`, { key, event: event.id, line: text, reason: reason.value });
+            const said = await send("POST", `${this.base}/record/corrections`, { key, event: event.id, line: text, reason: reason.value });
             if (!said.written)
                 throw new Error(`${said.question}: ${said.choices.map((one) => one.value).join(" | ")}`);
             announce(said.echo);
-            await again();
+            await this.again();
         };
         const form = el("form", {
             onsubmit: (submit) => {
                 submit.preventDefault();
                 if (line.value.trim())
-                    void act(() => sendIt(line.value));
+                    void this.act(() => sendIt(line.value));
             },
-        }, labelled("The line as it should have been", line), el("button", {}, "Stands instead"), labelled("Or why it is taken back", reason), el("button", { type: "button", class: "quiet", onclick: () => void act(() => sendIt("")) }, "Take it back"));
+        }, labelled("The line as it should have been", line), el("button", {}, "Stands instead"), labelled("Or why it is taken back", reason), el("button", { type: "button", class: "quiet", onclick: () => void this.act(() => sendIt("")) }, "Take it back"));
         return el("details", { class: "correct" }, el("summary", { "aria-label": `Correct: ${event.clock} ${event.words}` }, "Correct"), form);
-    };
-    const draw = () => {
-        const rows = record.events.map((one) => {
-            const row = el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role));
-            if (me.may_record && !record.signed && !KEPT.includes(one.kind))
-                row.append(correct(one));
-            return row;
-        });
-        show(timeline, ...rows);
-    };
-    const drawReport = (made) => {
-        show(preview, report(made.html));
-        // Where the workbench has users, nobody signs as somebody else.
-        const by = el("input", { name: "by", required: true, autocomplete: "off", readonly: me.with_users, value: me.with_users ? me.name : "" });
-        if (!me.may_change)
-            return show(desk, el("p", { class: "soft" }, "An operator signs."));
-        if (!made.signed) {
-            const sure = el("input", { type: "checkbox", required: true, name: "read" });
-            const form = el("form", {
-                onsubmit: (submit) => {
-                    submit.preventDefault();
-                    void act(async () => {
-                        drawReport(await send("POST", `${base}/report/sign`, { by: by.value, digest: made.digest }));
-                        await again();
-                    });
-                },
-            }, labelled("Signed by", by), el("label", { class: "check" }, sure, "read, and as it was"), el("p", { class: "soft note" }, `Report ${made.digest.slice(0, 16)}. Once signed, it can be added to and not changed.`), el("button", {}, "Sign the report"));
-            return show(desk, el("h2", {}, "Sign"), form);
-        }
-        const text = el("textarea", { name: "text", rows: 3, required: true });
-        const form = el("form", {
-            onsubmit: (submit) => {
-                submit.preventDefault();
-                void act(async () => drawReport(await send("POST", `${base}/report/addenda`, { by: by.value, text: text.value })));
-            },
-        }, labelled("Added by", by), labelled("Addendum", text), el("button", {}, "Add to the report"));
-        show(desk, el("h2", {}, "Signed"), el("p", {}, `Report ${made.digest.slice(0, 16)} is signed. It can be added to and not changed.`), form);
-    };
-    const again = async () => {
-        record = await get(`${base}/record`);
-        draw();
-        drawReport(await get(`${base}/report`));
-    };
-    if (!record.begun) {
-        const toRecord = el("a", { href: `/case/${caseId}/procedure` }, "Record the procedure");
-        show(main, el("p", { class: "empty" }, "Nothing is recorded of this case yet, so there is no report. "), toRecord);
-        return;
     }
-    const papers = PAPERS.map(([file, words]) => el("li", {}, el("a", { href: `${base}/report/papers/${file}`, download: "" }, words)));
-    show(main, el("div", { class: "after" }, trouble, el("h2", {}, "Timeline"), timeline), el("div", { class: "paper" }, desk, el("h2", {}, "To keep"), el("ul", { class: "papers" }, ...papers), me.may_change ? lesson(base, caseId) : "", preview));
-    draw();
-    show(preview, el("p", { class: "empty" }, "The report is being made."));
-    await act(async () => drawReport(await get(`${base}/report`)));
 }
 /** The case as a lesson: made when asked for, given once it holds no identifier. */
 function lesson(base, caseId) {

@@ -1,0 +1,116 @@
+// Signing: the report as it stands, read and signed, or added to. It follows the record: what was read and is not what
+// stands any more is not signed.
+import { el, labelled, report, show } from "./dom.js";
+import { Refused, send } from "./net.js";
+export class Signing {
+    me;
+    base;
+    act;
+    again;
+    desk = el("div", { class: "signing" });
+    preview = el("div", { class: "sheet report" });
+    by;
+    sure = el("input", { type: "checkbox", required: true, name: "read" });
+    text = el("textarea", { name: "text", rows: 3, required: true });
+    button = el("button", {}, "Sign the report");
+    moved = el("div", { role: "alert" });
+    changes = [];
+    shown = null;
+    isLive = true;
+    /** `act` does work and says what went wrong; `again` asks for what stands. */
+    constructor(me, base, act, again) {
+        this.me = me;
+        this.base = base;
+        this.act = act;
+        this.again = again;
+        // Where the workbench has users, nobody signs as somebody else.
+        this.by = el("input", { name: "by", required: true, autocomplete: "off", readonly: me.with_users, value: me.with_users ? me.name : "" });
+        this.sure.addEventListener("change", () => {
+            if (this.sure.checked)
+                this.settle();
+            this.allow();
+        });
+        show(this.preview, el("p", { class: "empty" }, "The report is being made."));
+        this.allow();
+    }
+    /** What is read may be old: it is made anew, and nothing is signed meanwhile. */
+    moving(changes) {
+        this.changes.push(...changes);
+        if (this.shown && !this.shown.signed)
+            this.doubt("The record has changed while this page was open. The report is being made anew.");
+    }
+    live(up) {
+        this.isLive = up;
+        this.allow();
+    }
+    draw(made) {
+        const before = this.shown;
+        if (before?.digest === made.digest && before.html === made.html)
+            return this.same();
+        this.shown = made;
+        show(this.preview, report(made.html));
+        if (!this.me.may_change)
+            show(this.desk, this.moved, el("p", { class: "soft" }, "An operator signs."));
+        else if (before?.signed !== made.signed)
+            show(this.desk, ...(made.signed ? this.adding(made) : this.signing()));
+        if (!before || made.signed)
+            this.settle();
+        else
+            this.doubt("The report has changed while this page was open. Read it again before it is signed.");
+        this.allow();
+    }
+    /** Nothing that the report tells has changed: what was read is what stands. */
+    same() {
+        if (this.moved.firstChild && this.shown)
+            this.doubt("The record was written to while this page was open; the report reads as before.");
+        this.allow();
+    }
+    doubt(words) {
+        this.sure.checked = false;
+        show(this.moved, el("p", { class: "trouble" }, words), el("ul", {}, ...this.changes.map((one) => el("li", {}, one))));
+        this.allow();
+    }
+    settle() {
+        this.changes.length = 0;
+        show(this.moved);
+    }
+    allow() {
+        this.button.disabled = !this.isLive || !this.shown;
+    }
+    signing() {
+        const form = el("form", {
+            onsubmit: (submit) => {
+                submit.preventDefault();
+                void this.act(() => this.sign());
+            },
+        }, labelled("Signed by", this.by), el("label", { class: "check" }, this.sure, "read, and as it was"), this.button, el("p", { class: "soft note" }, "Once signed, the report can be added to and not changed."));
+        return [el("h2", {}, "Sign"), this.moved, form];
+    }
+    async sign() {
+        try {
+            this.draw(await send("POST", `${this.base}/report/sign`, { by: this.by.value, digest: this.shown?.digest ?? "" }));
+        }
+        catch (error) {
+            if (error instanceof Refused && error.shape.field === "digest")
+                this.doubt("Not signed: the report has changed since it was read.");
+            else
+                throw error;
+        }
+        finally {
+            await this.again();
+        }
+    }
+    adding(made) {
+        const form = el("form", {
+            onsubmit: (submit) => {
+                submit.preventDefault();
+                void this.act(async () => {
+                    this.draw(await send("POST", `${this.base}/report/addenda`, { by: this.by.value, text: this.text.value }));
+                    this.text.value = "";
+                });
+            },
+        }, labelled("Added by", this.by), labelled("Addendum", this.text), el("button", {}, "Add to the report"));
+        const said = `Report ${made.digest.slice(0, 16)} is signed. It can be added to and not changed.`;
+        return [el("h2", {}, "Signed"), el("p", {}, said), form];
+    }
+}
