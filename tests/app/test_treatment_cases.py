@@ -25,6 +25,7 @@ from backstay.app.treatment.work import Work
 from backstay.cli import app
 from backstay.core.anatomy.lesion import Branch
 from backstay.core.rigging.devices import Balloon, Stent
+from backstay.core.treatment.reference import ReferenceFit
 from backstay.core.treatment.sizing import size_by_angiography
 from backstay.core.treatment.stents import Choice, Placed, Wanted, choose_stents
 from backstay.errors import InputError
@@ -40,6 +41,7 @@ from backstay.report.treatment import (
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
 OCT, S, lesion = W.OCT, W.S, W.lesion
+Measured = tuple[LoadedCase, CaseLesion, ReferenceFit]
 
 
 @pytest.fixture
@@ -296,9 +298,10 @@ def test_nothing_is_written_back_where_nothing_suits(make: Any) -> None:
 
 
 @pytest.fixture(scope="module")
-def demo_lesion(demo_dir: Path) -> tuple[LoadedCase, CaseLesion]:
+def demo_lesion(demo_dir: Path) -> Measured:
     case = load_case(demo_dir / "case.toml")
-    return case, measure(case, np.random.default_rng(0))[1][0]
+    fit, lesions = measure(case, np.random.default_rng(0))
+    return case, lesions[0], fit
 
 
 @settings(max_examples=40, deadline=None)
@@ -311,7 +314,7 @@ def demo_lesion(demo_dir: Path) -> tuple[LoadedCase, CaseLesion]:
     branch=st.none() | st.floats(1.6, 2.8),
 )
 def test_nothing_after_the_stent_opens_it_beyond_its_platform(
-    demo_lesion: tuple[LoadedCase, CaseLesion],
+    demo_lesion: Measured,
     start: float,
     taper: float,
     from_mm: float,
@@ -320,7 +323,7 @@ def test_nothing_after_the_stent_opens_it_beyond_its_platform(
     branch: float | None,
 ) -> None:
     """Post-dilatation and proximal optimisation on any vessel, also where the platform is narrower than the vessel."""
-    case, lesion_of_demo = demo_lesion
+    case, lesion_of_demo, fit = demo_lesion
     devices = {
         name: replace(d, expansion_limit_mm=max(d.expansion_limit_mm - tight, d.nominal_diameter_mm))
         if isinstance(d, Stent)
@@ -332,7 +335,7 @@ def test_nothing_after_the_stent_opens_it_beyond_its_platform(
     reference = start - taper * S
     to_mm = from_mm + length
     distal = size_by_angiography(distal_mm=float(np.interp(to_mm, S, reference)))
-    work = Work(case, ((1, lesion_of_demo),), Wanted(from_mm, to_mm, distal, S, reference))
+    work = Work(case, ((1, lesion_of_demo),), Wanted(from_mm, to_mm, distal, S, reference), fit)
     choice = choose_stents(work.wanted, work.of(Stent)).best
     assume(choice is not None)
     assert choice is not None
@@ -354,9 +357,9 @@ def test_nothing_after_the_stent_opens_it_beyond_its_platform(
 
 
 def test_a_balloon_that_reaches_into_the_next_stent_keeps_to_its_platform(
-    demo_lesion: tuple[LoadedCase, CaseLesion],
+    demo_lesion: Measured,
 ) -> None:
-    case, lesion_of_demo = demo_lesion
+    case, lesion_of_demo, fit = demo_lesion
     stents = [d for d in case.shelf.devices.values() if isinstance(d, Stent)]
     wide = next(d for d in stents if d.id == "stent-300-18")
     narrow = replace(next(d for d in stents if d.id == "stent-275-18"), expansion_limit_mm=2.9)
@@ -364,7 +367,7 @@ def test_a_balloon_that_reaches_into_the_next_stent_keeps_to_its_platform(
     rule = size_by_angiography(distal_mm=2.85)
     near, far = Placed(wide, 20.0, 38.0, rule, 3.0, None), Placed(narrow, 36.0, 54.0, rule, 2.9, None)
     choice = Choice((near, far), 0.0, 0.0, 2.0, None)
-    work = Work(case, ((1, lesion_of_demo),), Wanted(20.0, 54.0, rule, S, reference))
+    work = Work(case, ((1, lesion_of_demo),), Wanted(20.0, 54.0, rule, S, reference), fit)
     post, *_ = balloons_after(work, choice)
     assert post.to_mm > far.from_mm and post.at_most_mm <= 2.9
     alone, *_ = balloons_after(work, Choice((near,), 0.0, 0.0, 0.0, None))
@@ -394,9 +397,9 @@ def test_what_follows_a_stent_is_wider_than_it_or_says_what_it_is_for(make: Any)
     [(9.0, 3.4, ""), (9.0, 2.75, "for the pressure alone"), (2.5, 2.75, "no use")],
 )
 def test_what_a_balloon_no_wider_than_the_stent_is_for(
-    demo_lesion: tuple[LoadedCase, CaseLesion], widest_mm: float, reference_mm: float, words: str
+    demo_lesion: Measured, widest_mm: float, reference_mm: float, words: str
 ) -> None:
-    case, lesion_of_demo = demo_lesion
+    case, lesion_of_demo, fit = demo_lesion
     devices = {
         name: d
         for name, d in case.shelf.devices.items()
@@ -407,7 +410,9 @@ def test_what_a_balloon_no_wider_than_the_stent_is_for(
     assert isinstance(stent, Stent)
     rule = size_by_angiography(distal_mm=2.75)
     choice = Choice((Placed(stent, 20.0, 38.0, rule, 3.0, None),), 0.0, 0.0, 0.0, None)
-    work = Work(case, ((1, lesion_of_demo),), Wanted(20.0, 38.0, rule, S, np.full(S.shape, reference_mm)))
+    work = Work(
+        case, ((1, lesion_of_demo),), Wanted(20.0, 38.0, rule, S, np.full(S.shape, reference_mm)), fit
+    )
     post, *_ = balloons_after(work, choice)
     assert post.diameter_mm is not None
     said = [one for one in ("for the pressure alone", "no use") if one in post.note]

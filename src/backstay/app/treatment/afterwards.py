@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import numpy as np
 
 from backstay.adapters.case_file import BranchTable
 from backstay.adapters.treatment_file import BranchAdvice, KissingPair, PlannedBalloon
+from backstay.app.treatment.measuring import tightness
 from backstay.app.treatment.work import Work
 from backstay.core.rigging.devices import Balloon
 from backstay.core.treatment.balloons import Sized, choose_balloon
@@ -16,7 +19,8 @@ from backstay.core.treatment.bifurcation import (
     kissing_width_mm,
     plan_branch,
 )
-from backstay.core.treatment.classify import RELEVANT_BRANCH_MM
+from backstay.core.treatment.classify import MEDINA_PERCENT, RELEVANT_BRANCH_MM
+from backstay.core.treatment.lesions import Estimate
 from backstay.core.treatment.sizing import AXIAL_MISS_RATIOS, misses_across
 from backstay.core.treatment.stents import SAME_PLACE_MM, Choice, Placed
 from backstay.identifiers import BalloonUse
@@ -24,6 +28,8 @@ from backstay.identifiers import BalloonUse
 NOTICEABLE_MM = 0.25
 SAME_SIZE_MM = 0.1
 """A balloon this near to the stent's chart size counts as of its size; judgement: charts are printed to a tenth or so."""
+LIMB_MM = 10.0
+"""So far from a branch the main vessel counts as its limb: judgement, no source."""
 SHORT_OF_CARINA_MM = 6.0
 """With less stent before a carina there is no room for a balloon of its own: common practice, no source."""
 
@@ -214,13 +220,17 @@ def _facts(table: BranchTable) -> BranchFacts:
 def _advice(work: Work, at_mm: float, facts: BranchFacts, limit_mm: float) -> BranchAdvice:
     before = work.wanted.reference_at_mm(at_mm - facts.diameter_mm)
     beyond = work.wanted.reference_at_mm(at_mm + facts.diameter_mm)
+    limbs = {
+        "proximal": _narrowed_percent(work, at_mm - LIMB_MM, at_mm),
+        "distal": _narrowed_percent(work, at_mm, at_mm + LIMB_MM),
+    }
     plan = plan_branch(
         facts,
         work.of(Balloon),
         before_mm=before,
         beyond_mm=beyond,
-        proximal_percent=_narrowed_percent(work, at_mm - 10.0, at_mm),
-        distal_percent=_narrowed_percent(work, at_mm, at_mm + 10.0),
+        proximal_percent=limbs["proximal"].value,
+        distal_percent=limbs["distal"].value,
         limit_mm=limit_mm,
     )
     return BranchAdvice(
@@ -234,19 +244,39 @@ def _advice(work: Work, at_mm: float, facts: BranchFacts, limit_mm: float) -> Br
         reference_before_mm=round(before, 2),
         kissing=_kissing(plan),
         no_kissing=plan.kissing.why if isinstance(plan.kissing, NoKissing) and _relevant(plan) else "",
-        notes=list(plan.notes),
+        notes=[*plan.notes, *(_unsure(limbs) if plan.medina else [])],
     )
 
 
-def _narrowed_percent(work: Work, from_mm: float, to_mm: float) -> float:
-    """Return the greatest stenosis [%] between two places, from the lumen of the path."""
-    s = np.asarray(work.case.path.s_mm)
+def _narrowed_percent(work: Work, from_mm: float, to_mm: float) -> Estimate:
+    """Return the greatest stenosis [%] between two places.
+
+    By the fitted lumen, scaled along each lesion to the lesion's own stenosis: the least of noisy rows would be too
+    tight, and imaging counts where it measured.
+    """
+    s = work.fit.s_mm
     near = (s >= from_mm) & (s <= to_mm)
     if not near.any():
-        return 0.0
-    lumen = 2.0 * work.case.path.radius_mm[near]
-    reference = np.interp(s[near], work.wanted.s_mm, work.wanted.reference_mm)
-    return float(np.clip(100.0 * np.max(1.0 - lumen / reference), 0.0, 100.0))
+        return Estimate(0.0, 0.0, 0.0)
+    plain = 1.0 - work.fit.lumen_mm / work.fit.reference_mm
+    scaled = np.tile(100.0 * plain, (3, 1))
+    for _, lesion in work.lesions:
+        inside = (s >= lesion.measured.from_mm.value) & (s <= lesion.measured.to_mm.value)
+        greatest = float(plain[inside].max(initial=0.0))
+        if greatest > 0.0:
+            scaled[:, inside] = np.outer(sorted(astuple(tightness(lesion)[1])), plain[inside] / greatest)
+    low, value, high = np.clip(scaled[:, near].max(axis=1), 0.0, 100.0).tolist()
+    return Estimate(value, low, high)
+
+
+def _unsure(limbs: dict[str, Estimate]) -> list[str]:
+    """Return which limbs of the main vessel may lie on either side of the half that the class asks for."""
+    return [
+        f"Medina: the {limb} main vessel is narrowed by {x.value:.0f} % ({x.low:.0f}–{x.high:.0f}), on either side of "
+        f"{MEDINA_PERCENT:.0f} %"
+        for limb, x in limbs.items()
+        if x.low <= MEDINA_PERCENT < x.high
+    ]
 
 
 def _relevant(plan: BranchPlan) -> bool:

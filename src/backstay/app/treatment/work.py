@@ -38,6 +38,7 @@ class Work:
     case: LoadedCase
     lesions: tuple[tuple[int, CaseLesion], ...]
     wanted: Wanted
+    fit: ReferenceFit
 
     @property
     def far(self) -> CaseLesion:
@@ -78,7 +79,7 @@ def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesi
         ):
             group = [*groups.pop(), *group]
         groups.append(group)
-    return [Work(case, tuple(group), _wanted(fit, [x for _, x in group])) for group in groups]
+    return [Work(case, tuple(group), _wanted(fit, [x for _, x in group]), fit) for group in groups]
 
 
 def nearest(lesions: Sequence[CaseLesion]) -> CaseLesion:
