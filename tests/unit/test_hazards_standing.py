@@ -361,6 +361,33 @@ def test_what_is_new_each_time_is_said_each_time() -> None:
     assert [("act_low" in one) for one in low[-2:]] == [True, False]
 
 
+SEEN, LOST = ("wire_seen device=wire-workhorse tip=" + tip for tip in ("main_vessel", "out_of_view"))
+TOO_LARGE = H.BALLOON.replace("bal-sc-250-15", "bal-nc-350-12")
+
+
+@pytest.mark.parametrize(
+    ("steps", "name", "shown"),
+    [
+        (("extension device=ext-6 depth_mm=20", H.INJECT, "flush", "extension device=ext-6", H.INJECT),
+         "air_after_exchange", [1, 4]),
+        (("extension device=ext-6 depth_mm=20", H.INJECT, "extension device=ext-6", H.INJECT), "air_after_exchange", [1]),
+        ((LOST, H.BALLOON, H.BALLOON, SEEN, H.BALLOON, LOST, H.BALLOON), "wire_tip_out_of_view", [1, 6]),
+        ((LOST, H.BALLOON, H.TRY_BALLOON), "wire_tip_out_of_view", [1]),
+        (("act act_s=240", H.BALLOON, H.BALLOON, "act act_s=245", H.BALLOON), "act_low", [1, 4]),
+        ((TOO_LARGE, TOO_LARGE.replace("pressure_atm=10", "pressure_atm=12")), "balloon_too_large", [0]),
+        ((f"{H.RUN} longest_run_s=25", f"{H.RUN} longest_run_s=25"), "burr_run_too_long", [0]),
+        ((f"{H.RUN} longest_run_s=25", f"{H.RUN} longest_run_s=40"), "burr_run_too_long", [0, 1]),
+        (("contrast volume_mL=85", H.INJECT), "contrast_near_ceiling", [0]),
+    ],
+)  # fmt: skip
+def test_what_ended_or_has_another_cause_is_said_again_though_it_was_said_lately(
+    steps: tuple[str, ...], name: str, shown: list[int]
+) -> None:
+    entries = [H.entry(text, at_min=0.1 * k, number=k) for k, text in enumerate((*H.BASE, *steps))]
+    moments = along(entries, H.setting())[len(H.BASE) :]
+    assert [k for k, one in enumerate(moments) if name in {f.rule.id for f in one.shown}] == shown
+
+
 def test_what_went_down_the_rail_before_a_stent_is_still_counted() -> None:
     now = now_of(*H.PREPARED, H.STENT)
     assert [one.device for one in now.to_be_counted] == ["bal-nc-300-12"]

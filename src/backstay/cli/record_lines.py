@@ -63,7 +63,7 @@ class Lines:
         from backstay.report.limits import hazard_words
 
         shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
-        more = [f"{waiting} more: backstay hazards CASE"] if shown and waiting else []
+        more = [f"{waiting} {'more' if shown else 'said lately'}: backstay hazards CASE"] if waiting else []
         return "".join(f"\n    ! {text}" for text in [*(hazard_words(row) for row in shown), *more])
 
     def undo(self) -> str:

@@ -62,11 +62,11 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
     what is past a level stays past it whatever is done next, and so does what a dose report puts past it.
     """
     if not safety.recorded and not safety.reports:
-        return attended(plan_findings(safety).fired, at_s=0.0, last_shown_s={})
+        return attended(plan_findings(safety).fired)
     stand = standing(safety.now, safety.setting)
     if not safety.recorded:
         both = _strongest_first([*plan_findings(safety).fired, *stand])
-        return attended(both, at_s=0.0, last_shown_s={})
+        return attended(both)
     known = {one.rule.id for one in stand}
     of_step = [one for one in moments(safety)[-1].shown if one.rule.id not in known]
     waits = [one for one in moments(safety)[-1].suppressed if one.rule.id not in known]
@@ -74,7 +74,7 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
         one for one in stand if one.rule.level is Level.BLOCK
     ]  # before what the step itself must not be
     rest = [one for one in stand if one.rule.level is not Level.BLOCK]
-    shown, more = attended(_strongest_first([*urgent, *of_step, *rest]), at_s=0.0, last_shown_s={})
+    shown, more = attended(_strongest_first([*urgent, *of_step, *rest]))
     return shown, (*more, *waits)
 
 

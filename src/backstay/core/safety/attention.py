@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass
 
 from backstay.core.record.entries import Entry
-from backstay.core.rules import Fired, Level, Rule, firing, possible
+from backstay.core.rules import Facts, Fired, Level, Rule, Value, firing, possible
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
 from backstay.core.safety.setting import Setting
-from backstay.core.safety.step_facts import stand_facts, step_facts
+from backstay.core.safety.step_facts import STANDING, stand_facts, step_facts
 from backstay.identifiers import EventKind, StepKind
 
 MOST_AT_ONCE = 2
 QUIET_s = 600.0
-"""A note or pause that was shown is not shown again for so long; judgement, no source. What blocks is not kept quiet."""
+"""A note or pause that was shown is not shown again for so long, unless it ended or has another cause; judgement, no source.
+What blocks is not kept quiet."""
 _NEW_EACH_TIME = frozenset(
     {EventKind.HEPARIN, EventKind.DRUG, EventKind.COMPLICATION, EventKind.DEVICE_OUT, EventKind.END}
 )
 """Steps that are something new however soon they follow: a second dose, another thing that went wrong."""
 _NEVER_QUIET = frozenset({"kerma_notice", "kerma_substantial", "dose_fell"})
 """Each tells of a level passed just now."""
+_RUNS_ON = frozenset(
+    {
+        *("step", "event", "act_age_min", "contrast_mL", "contrast_share", "air_kerma_mGy"),
+        *("kap_Gycm2", "fluoroscopy_min", "minutes", "blocked_s"),
+    }
+)
+"""Facts that change from step to step of themselves: no new cause."""
 
 
 @dataclass(frozen=True)
@@ -60,16 +68,12 @@ def judged(before: Now, entry: Entry, setting: Setting) -> tuple[Fired, ...]:
     tuple of Fired
         What blocks first.
     """
-    return _fired(before, setting.then(before, entry), entry, setting)
+    facts = step_facts(before, setting.then(before, entry), entry, setting)
+    return firing(_BY_STEP[StepKind(str(facts["step"]))], facts)
 
 
 # Most hazards speak of one kind of step only; the rest of them need not be asked at the others.
 _BY_STEP: dict[StepKind, tuple[Rule, ...]] = {kind: possible(HAZARDS, {"step": kind}) for kind in StepKind}
-
-
-def _fired(before: Now, then: Now, entry: Entry, setting: Setting) -> tuple[Fired, ...]:
-    facts = step_facts(before, then, entry, setting)
-    return firing(_BY_STEP[StepKind(str(facts["step"]))], facts)
 
 
 def standing(now: Now, setting: Setting) -> tuple[Fired, ...]:
@@ -91,7 +95,7 @@ def standing(now: Now, setting: Setting) -> tuple[Fired, ...]:
 
 
 def attended(
-    fired: Iterable[Fired], *, at_s: float, last_shown_s: dict[str, float]
+    fired: Iterable[Fired], *, quiet: Set[str] = frozenset()
 ) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
     """Return which hazards are shown now and which are kept back.
 
@@ -99,10 +103,8 @@ def attended(
     ----------
     fired : iterable of Fired
         What applies, strongest first.
-    at_s : float
-        Now [s].
-    last_shown_s : dict of str to float
-        When each hazard was last shown, by id [s].
+    quiet : set of str
+        Ids of those that were said not long ago.
 
     Returns
     -------
@@ -112,10 +114,43 @@ def attended(
     shown: list[Fired] = []
     kept: list[Fired] = []
     for one in fired:
-        said = one.rule.id in last_shown_s and at_s - last_shown_s[one.rule.id] < QUIET_s
-        quiet = said and one.rule.level is not Level.BLOCK and one.rule.id not in _NEVER_QUIET
-        (kept if quiet or len(shown) == MOST_AT_ONCE else shown).append(one)
+        (kept if one.rule.id in quiet or len(shown) == MOST_AT_ONCE else shown).append(one)
     return tuple(shown), tuple(kept)
+
+
+class _SaidLately:
+    """What was said when, and for what cause."""
+
+    def __init__(self) -> None:
+        self._said: dict[str, tuple[float, Mapping[str, Value | None]]] = {}
+
+    def forget_ended(self, facts: Facts) -> None:
+        """Forget what rested on something that is not so any more."""
+        ended = [
+            name
+            for name, (_, cause) in self._said.items()
+            if any(fact in STANDING and facts.get(fact) != value for fact, value in cause.items())
+        ]
+        for name in ended:
+            del self._said[name]
+
+    def quiet(self, fired: Iterable[Fired], at_s: float) -> Set[str]:
+        """Return which of the hazards were said within ten minutes for the same cause."""
+        return {one.rule.id for one in fired if self._is_known(one, at_s)}
+
+    def _is_known(self, one: Fired, at_s: float) -> bool:
+        if one.rule.level is Level.BLOCK or one.rule.id in _NEVER_QUIET or one.rule.id not in self._said:
+            return False
+        said_s, cause = self._said[one.rule.id]
+        return at_s - said_s < QUIET_s and _cause(one) == cause
+
+    def note(self, shown: Iterable[Fired], at_s: float) -> None:
+        """Remember what was shown."""
+        self._said.update({one.rule.id: (at_s, _cause(one)) for one in shown})
+
+
+def _cause(one: Fired) -> dict[str, Value | None]:
+    return {name: value for name, value in one.facts.items() if name not in _RUNS_ON}
 
 
 def along(entries: Iterable[Entry], setting: Setting, *, start: Now | None = None) -> tuple[Moment, ...]:
@@ -135,13 +170,15 @@ def along(entries: Iterable[Entry], setting: Setting, *, start: Now | None = Non
     tuple of Moment
         One for each entry.
     """
-    now, shown_s, found = start or Now(), dict[str, float](), list[Moment]()
+    now, said, found = start or Now(), _SaidLately(), list[Moment]()
     for entry in entries:
         then = setting.then(now, entry)
-        fired = _fired(now, then, entry, setting)
-        said_s = {} if entry.kind in _NEW_EACH_TIME else shown_s
-        shown, kept = attended(fired, at_s=entry.at_s, last_shown_s=said_s)
-        shown_s.update({one.rule.id: entry.at_s for one in shown})
+        facts = step_facts(now, then, entry, setting)
+        fired = firing(_BY_STEP[StepKind(str(facts["step"]))], facts)
+        said.forget_ended(facts)
+        quiet = frozenset[str]() if entry.kind in _NEW_EACH_TIME else said.quiet(fired, entry.at_s)
+        shown, kept = attended(fired, quiet=quiet)
+        said.note(shown, entry.at_s)
         found.append(Moment(entry, shown, kept))
         now = then
     return tuple(found)

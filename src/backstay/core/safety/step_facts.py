@@ -491,3 +491,5 @@ _OF: Mapping[EventKind, Callable[[Now, Entry, Setting], FactDict]] = {
     EventKind.COMPLICATION: _complication,
     EventKind.END: _end,
 }
+STANDING = frozenset({*_standing(Now(), Setting()), "act_s", "act_is_old"})
+"""Facts of where a case stands: a hazard that rests on one of them ends where it changes."""
