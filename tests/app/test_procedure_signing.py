@@ -13,9 +13,10 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from backstay.adapters.event_models import SignedEvent
-from backstay.adapters.events_file import events_path, read_events
+from backstay.adapters.events_file import events_path, line_of, read_events
 from backstay.adapters.report_file import ReportDocument, content_digest, kept_name
 from backstay.adapters.store import Store
+from backstay.adapters.store_chain import first_link, next_link
 from backstay.app.packing import unpack_case
 from backstay.app.record import Recorder, default_store
 from backstay.app.reporting import Extras, add_to_report, report, sign_report
@@ -184,6 +185,50 @@ def test_from_its_file_alone_it_is_made_again_or_refused(recorded_case: Path, tm
     recorded_case.write_text(recorded_case.read_text().replace("weight_kg = 78", "weight_kg = 79"))
     with pytest.raises(StoreError, match="cannot be made again as it was signed"):
         report(recorded_case, store_url=other)
+
+
+def rechained(store: Store, record: str, old: str, new: str) -> None:
+    """Change an event as somebody would who also makes the chain anew: the store's own check sees nothing."""
+    with store.engine.begin() as connection:
+        names = connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'trigger'").scalars()
+        for name in list(names):
+            connection.exec_driver_sql(f"DROP TRIGGER {name}")
+        rows = connection.exec_driver_sql("SELECT position, written_at, content FROM event ORDER BY position")
+        link = first_link(record)
+        for position, written_at, content in rows.fetchall():
+            changed = content.replace(old, new)
+            link = next_link(link, written_at, changed)
+            connection.exec_driver_sql(
+                "UPDATE event SET content = ?, link = ? WHERE position = ?", (changed, link, position)
+            )
+        connection.exec_driver_sql("UPDATE record SET head = ?", (link,))
+
+
+def test_a_record_changed_before_its_signature_is_refused_where_it_was_signed(recorded_case: Path) -> None:
+    """However long after its first event: the store knows that the signature was written in it."""
+    signed = sign(recorded_case)
+    store = Store(default_store())
+    record = signed.content.record
+    old = next(x.content for x in store.links(record) if '"kind":"contrast"' in x.content)
+    rechained(store, record, old, old.replace('"volume_mL":', '"volume_mL":1'))
+    store.events(record)  # the chain by itself is whole
+    store.close()
+    events_path(recorded_case).unlink()
+    text = "\n".join(line_of(event) for event in Store(default_store()).events(record))
+    events_path(recorded_case).write_text(f"{text}\n")
+    with pytest.raises(StoreError, match="is not what was signed"):
+        report(recorded_case)
+
+
+def test_a_record_signed_and_taken_in_at_once_is_not_taken_for_a_changed_one(
+    recorded_case: Path, tmp_path: Path
+) -> None:
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    file = events_path(recorded_case)
+    opened, rest = file.read_text().split("\n", 1)
+    file.write_text(json.dumps({**json.loads(opened), "at": now}) + "\n" + rest)
+    sign_report(recorded_case, by=BY, clock=lambda: datetime.now(UTC))
+    assert not report(recorded_case, store_url=f"sqlite:///{tmp_path / 'other.sqlite'}").head_checked
 
 
 def test_the_commands(recorded_case: Path, tmp_path: Path) -> None:

@@ -18,7 +18,8 @@ from backstay.adapters.event_models import EVENT_TYPES, Event, OpenedEvent
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.record_file import pack, unpack, write_packed
 from backstay.adapters.store import Store
-from backstay.adapters.store_tables import STEPS, bring_up_to_date
+from backstay.adapters.store_chain import canonical, first_link, next_link
+from backstay.adapters.store_tables import EVENT, STEPS, bring_up_to_date
 from backstay.core.record.state import state_of
 from backstay.errors import FileFormatError, InputError, NotFound, StoreError
 from backstay.identifiers import BodyItem, EventKind
@@ -166,6 +167,32 @@ def test_after_signing_only_addenda(store: Store) -> None:
         store.append("r1", event("late"))
     store.append("r1", event("t", EventKind.ADDENDUM, 61, by="operator", text="one more thing"))
     assert store.record("r1").is_signed
+    assert [found.id for found in store.records(signed=True)] == ["r1"] and store.records(signed=False) == []
+
+
+def test_only_a_signature_among_the_events_signs(store: Store) -> None:
+    store.begin(opened())
+    store.append("r1", event("a", text='"kind":"signed"'))
+    assert not store.record("r1").is_signed and store.records(signed=True) == []
+    store.append("r1", event("b"))
+    with store.engine.connect() as connection:
+        columns = [column["name"] for column in sqlalchemy.inspect(connection).get_columns("record")]
+    assert "is_signed" not in columns
+
+
+def test_what_came_from_a_file_is_marked_and_stays_so(store: Store, tmp_path: Path) -> None:
+    store.begin(opened(), taken_in=True)
+    store.append("r1", event("a"))
+    store.append("r1", event("b"), taken_in=True)
+    assert [link.taken_in for link in store.links("r1")] == [True, False, True]
+    with pytest.raises(sqlalchemy.exc.DBAPIError, match="only added to"), store.engine.begin() as connection:
+        connection.exec_driver_sql("DELETE FROM taken_in")
+    file = tmp_path / "case.json"
+    write_packed(file, store, "r1")
+    other = Store(f"sqlite:///{tmp_path / 'other.sqlite'}")
+    unpack(file, other)
+    assert other.links("r1") == store.links("r1")
+    other.close()
 
 
 @pytest.mark.parametrize(
@@ -224,17 +251,30 @@ def test_a_packed_case_that_was_changed_is_refused(store: Store, tmp_path: Path)
     other.close()
 
 
-def test_an_older_store_is_brought_up_to_date(store_url: str) -> None:
-    store = Store.__new__(Store)
+@pytest.mark.parametrize("upto", [1, 3])
+def test_an_older_store_is_brought_up_to_date(store_url: str, upto: int) -> None:
     from backstay.adapters import store as module
 
-    store.url = module._read_url(store_url)
-    store.engine = module._engine(store.url)
-    bring_up_to_date(store.engine, upto=1)
-    fill(store)
-    store.close()
+    engine = module._engine(module._read_url(store_url))
+    bring_up_to_date(engine, upto=upto)
+    signature = {"by": "operator", "report_sha256": "0" * 64, "head": "0" * 64}
+    said = [opened(), *PROCEDURE, event("s", EventKind.SIGNED, 60, **signature)]
+    link = first_link("r1")
+    with engine.begin() as connection:
+        record = {**module._new_row(opened()), "is_signed": False, "length": len(said), "head": "-"}
+        first = sqlalchemy.Table("record", sqlalchemy.MetaData(), autoload_with=connection)
+        connection.execute(first.insert().values(**record))
+        for place, one in enumerate(said, 1):
+            row = {"record_id": "r1", "position": place, "event_id": one.id, "supersedes": one.supersedes}
+            link = next_link(link, "then", canonical(one))
+            row |= {"written_at": "then", "content": canonical(one), "link": link}
+            connection.execute(EVENT.insert().values(**row))
+        connection.execute(first.update().values(head=link))
+    engine.dispose()
     again = Store(store_url)
-    assert len(again.events("r1")) == 9
+    assert again.events("r1") == said
+    assert again.record("r1").is_signed
+    assert all(found.taken_in for found in again.links("r1"))
     with again.engine.connect() as connection:
         numbers = connection.exec_driver_sql("SELECT number FROM step_taken ORDER BY number").scalars().all()
     assert list(numbers) == [number for number, *_ in STEPS]

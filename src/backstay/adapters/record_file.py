@@ -25,6 +25,7 @@ class PackedEvent(FileModel):
     written_at: Annotated[str, Field(min_length=10, max_length=40)]
     content: Annotated[str, Field(min_length=2, max_length=20_000)]
     link: Sha256
+    taken_in: bool = Field(False, description="it came into the store from a file, written elsewhere first")
 
 
 class PackedFile(FileModel):
@@ -63,7 +64,10 @@ def pack(store: Store, record_id: str) -> str:
         what="packed case",
         record=record_id,
         head=links[-1].link,
-        events=[PackedEvent(written_at=x.written_at, content=x.content, link=x.link) for x in links],
+        events=[
+            PackedEvent(written_at=x.written_at, content=x.content, link=x.link, taken_in=x.taken_in)
+            for x in links
+        ],
         files=[PackedFile(name=n, sha256=sha256_of(text), content=text) for n, text in files.items()],
     )
     return packed.model_dump_json(by_alias=True, indent=1) + "\n"
@@ -88,7 +92,9 @@ def unpack(file: Path, store: Store) -> Listed:
     """
     where = str(file)
     packed = read_packed(file)
-    links = [Link(place, x.written_at, x.content, x.link) for place, x in enumerate(packed.events, 1)]
+    links = [
+        Link(place, x.written_at, x.content, x.link, x.taken_in) for place, x in enumerate(packed.events, 1)
+    ]
     try:
         check_chain(packed.record, links, head=packed.head)
         opened = parse_links(packed.record, links)[0]

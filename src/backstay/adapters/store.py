@@ -14,13 +14,26 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
-from sqlalchemy import Connection, Engine, Row, create_engine, event, func, select, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Row,
+    Select,
+    and_,
+    create_engine,
+    event,
+    false,
+    func,
+    or_,
+    select,
+    update,
+)
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError
 
 from backstay.adapters.event_models import AnyEvent, Event, OpenedEvent
 from backstay.adapters.store_chain import canonical, first_link, next_link, sha256_of
-from backstay.adapters.store_tables import EVENT, KEPT_FILE, RECORD, bring_up_to_date
+from backstay.adapters.store_tables import EVENT, KEPT_FILE, RECORD, TAKEN_IN, bring_up_to_date
 from backstay.errors import InputError, NotFound, StoreError
 from backstay.identifiers import EventKind
 
@@ -28,6 +41,9 @@ BUSY_MS = 30_000
 MOST_LISTED = 200
 _EVENTS: TypeAdapter[list[AnyEvent]] = TypeAdapter(list[AnyEvent])
 _READ_ONLY = "reads_only"
+_SIGNS = (EVENT.c.content.contains(f'"kind":"{kind}"') for kind in (EventKind.SIGNED, EventKind.ADDENDUM))
+_IS_SIGNED = func.coalesce(or_(*_SIGNS), false())
+"""Of the last event of a record: nothing but addenda follows a signature. (Inside a text the marks would be escaped.)"""
 
 
 @dataclass(frozen=True)
@@ -47,12 +63,13 @@ class Listed:
 
 @dataclass(frozen=True)
 class Link:
-    """An event as stored: its text, when it was written, and its link in the chain."""
+    """An event as stored: its text, when it was written, its link in the chain; `taken_in` where it came from a file."""
 
     position: int
     written_at: str
     content: str
     link: str
+    taken_in: bool = False
 
 
 class Store:
@@ -87,8 +104,10 @@ class Store:
 
     # Writing
 
-    def begin(self, opened: OpenedEvent, files: Mapping[str, str] | None = None) -> Listed:
-        """Begin a record with its first event, and keep the files it was opened with.
+    def begin(
+        self, opened: OpenedEvent, files: Mapping[str, str] | None = None, *, taken_in: bool = False
+    ) -> Listed:
+        """Begin a record with its first event, and keep the files it was opened with; `taken_in` as for `append`.
 
         Raises
         ------
@@ -99,15 +118,18 @@ class Store:
         """
         with self._write(opened.record) as connection:
             connection.execute(RECORD.insert().values(**_new_row(opened)))
-            self._append(connection, opened.record, opened, _now())
+            self._append(connection, opened.record, opened, _now(), taken_in=taken_in)
             for name, content in (files or {}).items():
                 _keep(connection, opened.record, name, content)
         return self.record(opened.record)
 
-    def append(self, record_id: str, event: Event, *, after: str | None = None) -> Link:
+    def append(
+        self, record_id: str, event: Event, *, after: str | None = None, taken_in: bool = False
+    ) -> Link:
         """Add an event to a record; once this returns it is on the disk.
 
         `after` is the head it must follow: one that rests on all before it is not added to more than that.
+        `taken_in` marks one that was written elsewhere first and comes from a file.
 
         Raises
         ------
@@ -123,7 +145,7 @@ class Store:
                 raise InputError(
                     "the record has grown meanwhile", field="head", value=after, allowed="its head now"
                 )
-            return self._append(connection, record_id, event, _now())
+            return self._append(connection, record_id, event, _now(), taken_in=taken_in)
 
     def restore(self, opened: OpenedEvent, links: Sequence[Link], files: Mapping[str, str]) -> Listed:
         """Put back a whole record with the links it was exported with, or nothing of it."""
@@ -131,7 +153,7 @@ class Store:
         with self._write(opened.record) as connection:
             connection.execute(RECORD.insert().values(**_new_row(opened)))
             for link, stored in zip(links, events, strict=True):
-                self._append(connection, opened.record, stored, link.written_at)
+                self._append(connection, opened.record, stored, link.written_at, taken_in=link.taken_in)
             for name, content in files.items():
                 _keep(connection, opened.record, name, content)
         return self.record(opened.record)
@@ -142,12 +164,15 @@ class Store:
             _locked(connection, record_id)
             return _keep(connection, record_id, name, content)
 
-    def _append(self, connection: Connection, record_id: str, event: Event, written_at: str) -> Link:
+    def _append(
+        self, connection: Connection, record_id: str, event: Event, written_at: str, *, taken_in: bool
+    ) -> Link:
         row = _locked(connection, record_id)
         kind = EventKind(event.kind)  # type: ignore[attr-defined]  # every kind of event has one, the base none
         _check_place(connection, row, event, kind)
         content = canonical(event)
-        link = Link(row.length + 1, written_at, content, next_link(row.head, written_at, content))
+        chained = next_link(row.head, written_at, content)
+        link = Link(row.length + 1, written_at, content, chained, taken_in)
         connection.execute(
             EVENT.insert().values(
                 record_id=record_id,
@@ -159,12 +184,13 @@ class Store:
                 link=link.link,
             )
         )
+        if taken_in:
+            connection.execute(TAKEN_IN.insert().values(record_id=record_id, position=link.position))
         at = max(row.last_at, event.at.astimezone(UTC).isoformat())
-        signed = row.is_signed or kind is EventKind.SIGNED
         connection.execute(
             update(RECORD)
             .where(RECORD.c.id == record_id)
-            .values(length=link.position, head=link.link, last_at=at, is_signed=signed)
+            .values(length=link.position, head=link.link, last_at=at)
         )
         return link
 
@@ -179,10 +205,10 @@ class Store:
             There is no such record.
         """
         with self._read() as connection:
-            row = connection.execute(select(RECORD).where(RECORD.c.id == record_id)).first()
+            row = connection.execute(_listing().where(RECORD.c.id == record_id)).first()
         if row is None:
             raise _no_record(record_id)
-        return _listed(row)
+        return Listed(*row)
 
     def has(self, record_id: str) -> bool:
         """Return whether there is such a record."""
@@ -193,13 +219,13 @@ class Store:
         self, words: str = "", *, limit: int = MOST_LISTED, signed: bool | None = None
     ) -> list[Listed]:
         """Return records that hold every word in title, vessel or id, the latest first."""
-        query = select(RECORD).order_by(RECORD.c.last_at.desc(), RECORD.c.id).limit(limit)
+        query = _listing().order_by(RECORD.c.last_at.desc(), RECORD.c.id).limit(limit)
         for word in words.lower().split():
             query = query.where(RECORD.c.search.contains(word, autoescape=True))
         if signed is not None:
-            query = query.where(RECORD.c.is_signed == signed)
+            query = query.where(_IS_SIGNED if signed else ~_IS_SIGNED)
         with self._read() as connection:
-            return [_listed(row) for row in connection.execute(query)]
+            return [Listed(*row) for row in connection.execute(query)]
 
     def count(self) -> int:
         """Return how many records there are."""
@@ -223,7 +249,9 @@ class Store:
             row = connection.execute(select(RECORD).where(RECORD.c.id == record_id)).first()
             if row is None:
                 raise _no_record(record_id)
-            links = [Link(*found) for found in connection.execute(query)]
+            marks = select(TAKEN_IN.c.position).where(TAKEN_IN.c.record_id == record_id)
+            taken_in = set(connection.execute(marks).scalars())
+            links = [Link(*found, found.position in taken_in) for found in connection.execute(query)]
         check_chain(record_id, links, head=row.head)
         return links
 
@@ -264,8 +292,15 @@ def _new_row(opened: OpenedEvent) -> dict[str, Any]:
         "last_at": at,
         "length": 0,
         "head": first_link(opened.record),
-        "is_signed": False,
     }
+
+
+def _listing() -> Select[Any]:
+    """Return the query for what a list shows of records, in the order of `Listed`."""
+    columns = [RECORD.c[name] for name in Listed.__dataclass_fields__ if name != "is_signed"]
+    # A record whose last event is gone is listed too: opening it says what is wrong.
+    last = and_(EVENT.c.record_id == RECORD.c.id, EVENT.c.position == RECORD.c.length)
+    return select(*columns, _IS_SIGNED).outerjoin(EVENT, last)
 
 
 def check_chain(record_id: str, links: Sequence[Link], *, head: str) -> None:
@@ -358,11 +393,14 @@ def _locked(connection: Connection, record_id: str) -> Row[Any]:
 
 def _check_place(connection: Connection, row: Row[Any], event: Event, kind: EventKind) -> None:
     """Refuse an event that does not belong at the end of this record."""
-    if row.is_signed and kind is not EventKind.ADDENDUM:
+    mine = EVENT.c.record_id == row.id
+    ends = select(_IS_SIGNED).where(mine, EVENT.c.position == row.length)
+    is_signed = bool(connection.execute(ends).scalar())
+    if is_signed and kind is not EventKind.ADDENDUM:
         raise InputError(
             "the report is signed", field="kind", value=kind.value, allowed="an addendum", where=row.title
         )
-    if kind is EventKind.ADDENDUM and not row.is_signed:
+    if kind is EventKind.ADDENDUM and not is_signed:
         raise InputError(
             "nothing to add to: the report is a draft",
             field="kind",
@@ -372,7 +410,6 @@ def _check_place(connection: Connection, row: Row[Any], event: Event, kind: Even
     is_first = kind is EventKind.OPENED
     if is_first != (row.length == 0):
         raise InputError("a record has one beginning", field="kind", value=kind.value, allowed="once, first")
-    mine = EVENT.c.record_id == row.id
     used = select(EVENT.c.position).where(mine, EVENT.c.event_id == event.id)
     if connection.execute(used).first() is not None:
         raise InputError("identifier used twice", field="id", value=event.id, allowed="each once")
@@ -409,13 +446,6 @@ def _keep(connection: Connection, record_id: str, name: str, content: str) -> st
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
-
-
-def _listed(row: Row[Any]) -> Listed:
-    return Listed(
-        **{name: getattr(row, name) for name in ("id", "title", "vessel", "invented", "opened_at")},
-        **{name: getattr(row, name) for name in ("last_at", "length", "head", "is_signed")},
-    )
 
 
 def _no_record(record_id: str) -> NotFound:

@@ -15,6 +15,7 @@ from sqlalchemy import (
     Connection,
     Engine,
     ForeignKey,
+    ForeignKeyConstraint,
     Integer,
     MetaData,
     String,
@@ -49,7 +50,6 @@ RECORD = Table(
     Column("last_at", String(40), nullable=False),
     Column("length", Integer, nullable=False),
     Column("head", String(64), nullable=False),
-    Column("is_signed", Boolean, nullable=False),
 )
 EVENT = Table(
     "event",
@@ -74,11 +74,22 @@ KEPT_FILE = Table(
     Column("content", Text, nullable=False),
 )
 
-_APPEND_ONLY = ("event", "kept_file", "step_taken")
+TAKEN_IN = Table(
+    "taken_in",
+    METADATA,
+    Column("record_id", String(64), primary_key=True),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    ForeignKeyConstraint(["record_id", "position"], ["event.record_id", "event.position"]),
+)
+"""Events that were not written here first but came from a file: another store may have chained them otherwise."""
 
 
 def _tables(connection: Connection) -> None:
-    METADATA.create_all(connection, tables=[RECORD, EVENT, KEPT_FILE])
+    first = MetaData()
+    for table in (RECORD, EVENT, KEPT_FILE):
+        table.to_metadata(first)
+    first.tables["record"].append_column(Column("is_signed", Boolean, nullable=False))
+    first.create_all(connection)
 
 
 def _append_only(connection: Connection) -> None:
@@ -90,7 +101,12 @@ def _append_only(connection: Connection) -> None:
                 "$$ BEGIN RAISE EXCEPTION 'only added to, never changed'; END $$"
             )
         )
-        for name in _APPEND_ONLY:
+    _only_added_to(connection, "event", "kept_file", "step_taken")
+
+
+def _only_added_to(connection: Connection, *names: str) -> None:
+    if connection.dialect.name == "postgresql":
+        for name in names:
             connection.execute(
                 text(
                     f"CREATE TRIGGER {name}_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON {name} "
@@ -98,7 +114,7 @@ def _append_only(connection: Connection) -> None:
                 )
             )
         return
-    for name in _APPEND_ONLY:
+    for name in names:
         for action in ("UPDATE", "DELETE"):
             connection.execute(
                 text(
@@ -112,10 +128,25 @@ def _by_time(connection: Connection) -> None:
     connection.execute(text("CREATE INDEX record_by_time ON record (last_at, id)"))
 
 
+def _signed_by_events(connection: Connection) -> None:
+    """Drop the mark of a signature: whether a record is signed follows from its events."""
+    connection.execute(text("ALTER TABLE record DROP COLUMN is_signed"))
+
+
+def _taken_in(connection: Connection) -> None:
+    """Mark what comes from a file; of what is there already nobody knows where it was written first."""
+    TAKEN_IN.create(connection)
+    everything = select(EVENT.c.record_id, EVENT.c.position)
+    connection.execute(TAKEN_IN.insert().from_select(["record_id", "position"], everything))
+    _only_added_to(connection, TAKEN_IN.name)
+
+
 STEPS: tuple[tuple[int, str, Callable[[Connection], None]], ...] = (
     (1, "records, their events and files", _tables),
     (2, "events and files are only added to", _append_only),
     (3, "records listed by time", _by_time),
+    (4, "signed is what has a signature among its events", _signed_by_events),
+    (5, "events taken in from files are marked", _taken_in),
 )
 
 

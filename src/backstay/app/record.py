@@ -270,7 +270,7 @@ class Recorder:
             self.notice = self._same_elsewhere()
         opened = found or self._opening(beside)
         if not self.store.has(opened.record):
-            self.store.begin(opened, input_files(self.case))
+            self.store.begin(opened, input_files(self.case), taken_in=found is not None)
         return opened.record
 
     def _same_elsewhere(self) -> str:
@@ -322,7 +322,7 @@ class Recorder:
         known, written = {event.id for event in stored}, {event.id: event for event in beside}
         missing = [event for event in beside if event.id not in known]
         for event in missing:
-            self.store.append(self.record_id, event)
+            self.store.append(self.record_id, event, taken_in=True)
         for event in stored:
             if event.id in written and event != written[event.id]:
                 raise FileFormatError(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 
 from backstay.adapters.event_models import AddendumEvent, Event, SignedEvent
@@ -33,8 +32,6 @@ from backstay.identifiers import EventKind
 __all__ = ["Extras", "add_to_report", "report", "sign_report"]
 
 _SHORTEST_DIGEST = 8
-_AT_ONCE_s = 5.0
-"""A record whose first event and whose signature came into the store so soon was kept here; one taken in from a file came whole, later."""
 
 
 @dataclass(frozen=True)
@@ -160,7 +157,7 @@ def _open(
 
 
 def _is_head(recorder: Recorder, signed: SignedEvent, place: int) -> bool:
-    """Return whether the chain before a signature is the one signed; False where this store took the record in later.
+    """Return whether the chain before a signature is the one signed; False where this store took the signature in from a file.
 
     Raises
     ------
@@ -170,16 +167,12 @@ def _is_head(recorder: Recorder, signed: SignedEvent, place: int) -> bool:
     links = recorder.store.links(recorder.record_id)
     if links[place].link == signed.head:
         return True
-    opened = recorder.events[0]
-    if all(
-        abs((datetime.fromisoformat(link.written_at) - event.at).total_seconds()) <= _AT_ONCE_s
-        for link, event in ((links[0], opened), (links[place + 1], signed))
-    ):
-        raise StoreError(
-            f"record {recorder.record_id}: what stands before the signature is not what was signed, it was changed in the store "
-            f"(head {links[place].link[:12]}, signed {signed.head[:12]})"
-        )
-    return False
+    if links[place + 1].taken_in:
+        return False
+    raise StoreError(
+        f"record {recorder.record_id}: what stands before the signature is not what was signed, it was changed in the store "
+        f"(head {links[place].link[:12]}, signed {signed.head[:12]})"
+    )
 
 
 def _signed(events: Sequence[Event]) -> SignedEvent | None:
