@@ -14,7 +14,7 @@ from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_text import parse_line
 from backstay.adapters.record_entries import entries_of, entry_of
 from backstay.app.record import KEPT_WHOLE, LATEST_BACK_H, UNDONE, Clock, Recorder, local_clock
-from backstay.app.safety.steps import hazards_of_last
+from backstay.app.safety.steps import hazards_of_event
 from backstay.core.record.entries import Entry
 from backstay.errors import InputError, NotFound
 from backstay.identifiers import EventKind
@@ -129,7 +129,7 @@ class RecordDesk:
             except Unclear as error:
                 return Said(None, question=error.message, choices=error.choices)
             self._told(event)
-            shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
+            shown, waiting = hazards_of_event(self.recorder.case, self.recorder.events, event.id)
             wrong = None if event.supersedes is None else self.recorder.written(event.supersedes)
             return Said(
                 event, hazards=shown, waiting=waiting, trouble=self.recorder.trouble, instead_of=wrong

@@ -52,17 +52,17 @@ class Lines:
         written = self.recorder.log(line)
         wrong = None if written.supersedes is None else self.recorder.written(written.supersedes)
         instead = "" if wrong is None else f"\n    instead of {self._echo(wrong)}"
-        return self._echo(written) + instead + self._trouble() + self._hazards()
+        return self._echo(written) + instead + self._trouble() + self._hazards(written)
 
     def _trouble(self) -> str:
         return f"\n    ! {self.recorder.trouble}" if self.recorder.trouble else ""
 
-    def _hazards(self) -> str:
-        """Return what the last event makes dangerous, at most two lines."""
-        from backstay.app.safety.steps import hazards_of_last
+    def _hazards(self, event: Event) -> str:
+        """Return what an event makes dangerous, at most two lines."""
+        from backstay.app.safety.steps import hazards_of_event
         from backstay.report.limits import hazard_words
 
-        shown, waiting = hazards_of_last(self.recorder.case, self.recorder.events)
+        shown, waiting = hazards_of_event(self.recorder.case, self.recorder.events, event.id)
         more = [f"{waiting} {'more' if shown else 'said lately'}: backstay hazards CASE"] if waiting else []
         return "".join(f"\n    ! {text}" for text in [*(hazard_words(row) for row in shown), *more])
 

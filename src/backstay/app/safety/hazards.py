@@ -65,7 +65,7 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
         return attended(plan_findings(safety).fired)
     stand = standing(safety.now, safety.setting)
     if not safety.recorded:
-        both = _strongest_first([*plan_findings(safety).fired, *stand])
+        both = strongest_first([*plan_findings(safety).fired, *stand])
         return attended(both)
     known = {one.rule.id for one in stand}
     of_step = [one for one in moments(safety)[-1].shown if one.rule.id not in known]
@@ -74,11 +74,12 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
         one for one in stand if one.rule.level is Level.BLOCK
     ]  # before what the step itself must not be
     rest = [one for one in stand if one.rule.level is not Level.BLOCK]
-    shown, more = attended(_strongest_first([*urgent, *of_step, *rest]))
+    shown, more = attended(strongest_first([*urgent, *of_step, *rest]))
     return shown, (*more, *waits)
 
 
-def _strongest_first(fired: Sequence[Fired]) -> list[Fired]:
+def strongest_first(fired: Sequence[Fired]) -> list[Fired]:
+    """Return hazards with what blocks first, else in their order."""
     order = list(Level)
     return sorted(fired, key=lambda one: order.index(one.rule.level))
 
@@ -119,7 +120,7 @@ def move_hazards(safety: CaseSafety, option: Alternative) -> tuple[HazardRow, ..
             if not (planned and one.rule.id == "no_anticoagulation"):
                 found.setdefault(one.rule.id, one)
         now = safety.setting.then(now, step)
-    return tuple(hazard_row(one, safety.setting) for one in _strongest_first(list(found.values())))
+    return tuple(hazard_row(one, safety.setting) for one in strongest_first(list(found.values())))
 
 
 def steps_of(option: Alternative, safety: CaseSafety) -> list[Entry]:

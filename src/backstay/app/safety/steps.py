@@ -1,4 +1,4 @@
-"""A step in the recorder's own short words, as something thought of or as the last thing logged."""
+"""A step in the recorder's own short words, as something thought of or as it was logged."""
 
 from __future__ import annotations
 
@@ -11,10 +11,12 @@ from backstay.adapters.log_text import parse_line
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.toml_text import validated
 from backstay.app.loading import LoadedCase
-from backstay.app.safety.hazards import hazard_row, judge_step, moments
+from backstay.app.safety.hazards import hazard_row, judge_step, moments, strongest_first
 from backstay.app.safety.setting import CaseSafety, case_safety
 from backstay.core.record.entries import Entry
 from backstay.core.record.state import state_of
+from backstay.core.rules import Fired
+from backstay.core.safety.attention import Moment, along, attended
 
 
 def thought_of(safety: CaseSafety, line: str) -> Entry:
@@ -56,13 +58,36 @@ def hazards_of_line(safety: CaseSafety, line: str) -> tuple[HazardRow, ...]:
     return judge_step(safety, thought_of(safety, line))
 
 
-def hazards_of_last(case: LoadedCase, events: Sequence[Event]) -> tuple[tuple[HazardRow, ...], int]:
-    """Return the hazards to show of the last event of a record, at most two, and how many wait behind them."""
+def hazards_of_event(
+    case: LoadedCase, events: Sequence[Event], event_id: str
+) -> tuple[tuple[HazardRow, ...], int]:
+    """Return the hazards to show of an event of a record, at most two, and how many wait behind them.
+
+    One that is written down late has its own hazards, and those that it brings to what was done after it.
+    """
     safety = case_safety(case, entries_of(events))
-    if not safety.entries:
+    found = moments(safety)
+    at = next((k for k, one in enumerate(found) if one.entry.id == event_id), None)
+    if at is None:
         return (), 0
-    last = moments(safety)[-1]
-    return tuple(hazard_row(one, safety.setting) for one in last.shown), len(last.suppressed)
+    own = found[at]
+    brought = _brought_later(safety, found, at) if at + 1 < len(found) else []
+    known = {one.rule.id for one in (*own.shown, *own.suppressed)}
+    late = [one for one in brought if one.rule.id not in known]
+    shown, more = attended(strongest_first([*own.shown, *late]))
+    return tuple(hazard_row(one, safety.setting) for one in shown), len(more) + len(own.suppressed)
+
+
+def _brought_later(safety: CaseSafety, found: Sequence[Moment], at: int) -> list[Fired]:
+    """Return the hazards that the steps after one have only because of it, each once."""
+    without = along([*safety.entries[:at], *safety.entries[at + 1 :]], safety.setting, start=safety.start)
+    brought = dict[str, Fired]()
+    for now, before in zip(found[at + 1 :], without[at:], strict=True):
+        had = {one.rule.id for one in (*before.shown, *before.suppressed)}
+        for one in (*now.shown, *now.suppressed):
+            if one.rule.id not in had:
+                brought.setdefault(one.rule.id, one)
+    return list(brought.values())
 
 
 def along_record(safety: CaseSafety) -> list[MomentRow]:

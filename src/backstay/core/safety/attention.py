@@ -10,7 +10,8 @@ from backstay.core.rules import Facts, Fired, Level, Rule, Value, firing, possib
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
 from backstay.core.safety.setting import Setting
-from backstay.core.safety.step_facts import STANDING, stand_facts, step_facts
+from backstay.core.safety.stand_facts import STANDING, stand_facts
+from backstay.core.safety.step_facts import step_facts
 from backstay.identifiers import EventKind, StepKind
 
 MOST_AT_ONCE = 2

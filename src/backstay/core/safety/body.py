@@ -123,8 +123,8 @@ class Now:
         Attempts that failed at all the push that was safe.
     started_s, last_s : float or None
         First and last entry.
-    counted : bool
-        The count at the end was agreed.
+    ended, counted : bool
+        The end was logged; the count at it was agreed.
     """
 
     inside: tuple[Inside, ...] = ()
@@ -158,6 +158,7 @@ class Now:
     hard_failures: int = 0
     started_s: float | None = None
     last_s: float | None = None
+    ended: bool = False
     counted: bool = False
 
     def of(self, *items: BodyItem) -> tuple[Inside, ...]:

@@ -413,7 +413,7 @@ def _flush(now: Now, entry: Entry, known: Known) -> Now:
 
 
 def _end(now: Now, entry: Entry, known: Known) -> Now:
-    return with_changes(now, counted=bool(entry.values.get("counted")))
+    return with_changes(now, ended=True, counted=bool(entry.values.get("counted")))
 
 
 CHANGES: Mapping[EventKind, Change] = {

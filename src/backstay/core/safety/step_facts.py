@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Balloon, Burr, Guide, OverWireDevice, Stent
-from backstay.core.rules import Value
-from backstay.core.safety.body import SUFFICE_ALONE
-from backstay.core.safety.heparin import heparin_dose_U_per_kg, targets_s
+from backstay.core.safety.heparin import heparin_dose_U_per_kg
 from backstay.core.safety.now import Inside, Now
 from backstay.core.safety.radiation import notices_passed
 from backstay.core.safety.setting import Setting
+from backstay.core.safety.stand_facts import (
+    NO_EVENT,
+    FactDict,
+    clotting_facts,
+    inhibitor_given,
+    left_behind,
+    standing_facts,
+    used_facts,
+)
 from backstay.identifiers import BodyItem, Complication, DeviceKind, Drug, EventKind, Preparation, StepKind
-
-FactDict = dict[str, Value | None]
 
 _TIP_mm = 10.0
 """The last stretch of a wire before its soft section begins to stiffen, as in its profile."""
 _AT_EDGE_mm = 2.0
 """From here on a tip counts as meeting an edge; judgement, no source."""
-_NO_EVENT = "none"
-_TIPS = ("main_vessel", "large_branch", "small_branch", "looped", "out_of_view")
-"""Where a wire's tip can be seen to lie, the worst last."""
 _WIRE_TRAPPERS = frozenset({"buddy"})
 
 _STEPS = {
@@ -62,8 +63,8 @@ def step_facts(before: Now, then: Now, entry: Entry, setting: Setting) -> FactDi
         Facts by name. What is in place is as before the step; what is used up is as after it.
     """
     facts: FactDict = dict(setting.fixed)
-    facts.update(_standing(before, setting))
-    facts.update(_used(before, then, entry.at_s, setting))
+    facts.update(standing_facts(before, setting))
+    facts.update(used_facts(before, then, entry.at_s, setting))
     facts["new_kerma_notice"] = (
         _passes_notice(before, then, setting) if entry.kind is EventKind.DOSE else None
     )
@@ -73,35 +74,6 @@ def step_facts(before: Now, then: Now, entry: Entry, setting: Setting) -> FactDi
     facts["moment"] = "end" if entry.kind is EventKind.END else "event"
     facts.update(_OF.get(entry.kind, _nothing)(before, entry, setting))
     return facts
-
-
-def stand_facts(now: Now, setting: Setting) -> FactDict:
-    """Return the facts by which what runs down or is overdue is judged where a case stands, whatever came last.
-
-    Parameters
-    ----------
-    now : Now
-        Where the case stands.
-    setting : Setting
-        Devices, vessel, patient, limits, protocol.
-
-    Returns
-    -------
-    dict
-        Facts by name; what belongs to a step is unknown.
-    """
-    at_s = now.last_s if now.last_s is not None else 0.0
-    notice_mGy = setting.protocol.radiation.first_notice_mGy
-    return {
-        **setting.fixed,
-        **_standing(now, setting),
-        **_used(now, now, at_s, setting),
-        "step": StepKind.STAND,
-        "event": _NO_EVENT,
-        "moment": "event",
-        "moves": frozenset(),
-        "new_kerma_notice": (now.air_kerma_mGy or 0.0) >= notice_mGy,
-    }
 
 
 def plan_facts(
@@ -127,13 +99,13 @@ def plan_facts(
     """
     guide = next((setting.devices.get(one.device) for one in now.of(BodyItem.GUIDE)), None)
     size = guide.size_fr if isinstance(guide, Guide) else None
-    facts: FactDict = {**setting.fixed, **_standing(now, setting)}
+    facts: FactDict = {**setting.fixed, **standing_facts(now, setting)}
     if Drug.P2Y12_INHIBITOR in now.drugs:
         facts["p2y12_loaded"] = True
     return {
         **facts,
         "step": StepKind.PLAN,
-        "event": _NO_EVENT,
+        "event": NO_EVENT,
         "moment": "plan",
         "guide_size_fr": size,
         "contrast_mL": now.contrast_mL,
@@ -144,54 +116,6 @@ def plan_facts(
     }
 
 
-def _standing(now: Now, setting: Setting) -> FactDict:
-    """Return what is in place and what is known."""
-    here = [one for one in now.inside if not one.presumed_out]
-    kinds = [one.item for one in here]
-    wires = [one for one in here if one.item is BodyItem.WIRE]
-    rails = [one for one in wires if one.role == "rail"]
-    buddies = [one for one in wires if one.role == "buddy"]
-    rail = setting.wire(rails[-1].device) if rails else None
-    return {
-        "wires_in_place": float(len(wires)),
-        "buddies_in_place": float(len(buddies)),
-        "buddy_in_place": bool(buddies),
-        "branch_wires_in_place": float(len(wires) - len(rails) - len(buddies)),
-        "rail_in_place": bool(rails),
-        "rail_stiffness_Nmm2": rail.core_stiffness_Nmm2 if rail else None,
-        "rail_length_cm": rail.length_cm if rail else None,
-        "trapped_in_place": float(kinds.count(BodyItem.TRAPPED_WIRE)),
-        "stents_in_place": float(kinds.count(BodyItem.STENT)),
-        "extension_in": now.extension_depth_mm is not None,
-        "extension_depth_mm": now.extension_depth_mm if now.extension_depth_mm is not None else 0.0,
-        "anchor_inflated": BodyItem.ANCHOR_BALLOON in kinds,
-        "seat_mm": now.seat_mm,
-        "side_holes": now.side_holes,
-        "pressure_damped": now.pressure_damped,
-        "wire_tip": now.wire_tip,
-        "other_wire_tip": _worst_tip(wires),
-        "dissection_known": now.dissection or any(x.dissected for x in setting.lesions),
-        "perforation_known": now.perforation,
-        "leak_known": now.bleeds,
-        "tamponade_known": Complication.TAMPONADE in now.unsettled,
-        "burr_is_stuck": Complication.BURR_STUCK in now.unsettled,
-        "lesion_opened_fully": setting.opened_fully(now),
-        "anticoagulated": now.anticoagulated,
-        "other_agent_given": not now.drugs.isdisjoint(SUFFICE_ALONE),
-        "fondaparinux_alone": Drug.FONDAPARINUX in now.drugs and not now.anticoagulated,
-        "equipment_in": any(kind is not BodyItem.STENT for kind in kinds),
-        "exchanged_since_flush": now.exchanged,
-        "limited_by": now.limited_by,
-        "failed_hard_pushes": float(now.hard_failures),
-    }
-
-
-def _worst_tip(wires: Sequence[Inside]) -> str | None:
-    """Return where the tip of a wire other than the rail was last seen, the worst of them; a branch's own wire may lie in it."""
-    tips = [one.tip for one in wires if one.role != "rail" and not (one.branch and one.tip == "small_branch")]
-    return max((tip for tip in tips if tip), key=_TIPS.index, default=None)
-
-
 def _passes_notice(before: Now, now: Now, setting: Setting) -> bool:
     r = setting.protocol.radiation
     passed = [
@@ -199,44 +123,6 @@ def _passes_notice(before: Now, now: Now, setting: Setting) -> bool:
         for x in (before.air_kerma_mGy or 0.0, now.air_kerma_mGy or 0.0)
     ]
     return passed[1] > passed[0]
-
-
-def _clotting(act_s: float | None, now: Now, setting: Setting) -> FactDict:
-    """Return a clotting time and its targets; bivalirudin is given by weight and not by the clotting time."""
-    targets = targets_s(setting.protocol.heparin, glycoprotein_inhibitor=_inhibitor(now, setting))
-    low_s, high_s = min(t.low for t in targets), max(t.high for t in targets)
-    highest_low_s = max(t.low for t in targets)
-    value = None if Drug.BIVALIRUDIN in now.drugs else act_s
-    return {
-        "act_s": value,
-        "act_low_s": low_s,
-        "act_high_s": high_s,
-        "act_hangs_on_instrument": None if value is None else low_s <= value < highest_low_s,
-        "act_is_old": now.act_is_old,
-        "act_doubt_is_new": not any(low_s <= earlier < highest_low_s for earlier in now.acts_s),
-    }
-
-
-def _inhibitor(now: Now, setting: Setting) -> bool:
-    return setting.agreed.glycoprotein_inhibitor or Drug.GLYCOPROTEIN_INHIBITOR in now.drugs
-
-
-def _used(before: Now, now: Now, at_s: float, setting: Setting) -> FactDict:
-    """Return what is used up and how old things are, the step counted in."""
-    times = [t for t in (before.act_at_s, before.heparin_at_s) if t is not None]
-    heparin = Drug.BIVALIRUDIN not in now.drugs
-    limit = setting.agreed.contrast_mL
-    return {
-        **_clotting(before.act_s, now, setting),
-        "act_age_min": (at_s - max(times)) / 60.0 if times and heparin else None,
-        "contrast_mL": now.contrast_mL,
-        "contrast_share": now.contrast_mL / limit if limit else None,
-        "air_kerma_mGy": now.air_kerma_mGy,
-        "kap_Gycm2": now.kap_Gycm2,
-        "fluoroscopy_min": now.fluoroscopy_min,
-        "minutes": None if now.started_s is None else (at_s - now.started_s) / 60.0,
-        "blocked_s": 0.0 if before.blocked_at_s is None else at_s - before.blocked_at_s,
-    }
 
 
 def _nothing(before: Now, entry: Entry, setting: Setting) -> FactDict:
@@ -421,7 +307,7 @@ def _withdrawal(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
     weight, dose = setting.patient.weight_kg, entry.number("dose_U")
-    allowed = heparin_dose_U_per_kg(glycoprotein_inhibitor=_inhibitor(before, setting))
+    allowed = heparin_dose_U_per_kg(glycoprotein_inhibitor=inhibitor_given(before, setting))
     tested = before.heparin_at_s is None or (before.act_at_s or 0.0) > before.heparin_at_s
     return {
         "drug": "heparin",
@@ -433,7 +319,7 @@ def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 
 def _act(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    return _clotting(entry.number("act_s"), before, setting)
+    return clotting_facts(entry.number("act_s"), before, setting)
 
 
 def _dose(before: Now, entry: Entry, setting: Setting) -> FactDict:
@@ -449,27 +335,8 @@ def _complication(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return {"complication": None if code is None or entry.values.get("settled") else Complication(code)}
 
 
-def _named(inside: Sequence[Inside], setting: Setting) -> frozenset[str]:
-    """Return things by the name on the shelf, what they are where the name does not say it, and how many of each."""
-    found = Counter[str]()
-    for one in inside:
-        device, item = setting.devices.get(one.device), one.item.value.replace("_", " ")
-        name = one.device if device is None else device.name
-        found[name if item in name.lower() else f"{name} ({item})"] += 1
-    return frozenset(name if count == 1 else f"{count} x {name}" for name, count in found.items())
-
-
 def _end(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    inside, presumed = before.to_come_out, before.to_be_counted
-    return {
-        "presumed_out": float(len(presumed)),
-        "presumed": _named(presumed, setting),
-        "troubles": float(len(before.unsettled)),
-        "trouble": frozenset(one.replace("_", " ") for one in before.unsettled),
-        "devices_inside": float(len(inside)),
-        "still_inside": _named(inside, setting),
-        "counted": bool(entry.values.get("counted")),
-    }
+    return left_behind(before, setting, counted=bool(entry.values.get("counted")))
 
 
 _OF: Mapping[EventKind, Callable[[Now, Entry, Setting], FactDict]] = {
@@ -491,5 +358,3 @@ _OF: Mapping[EventKind, Callable[[Now, Entry, Setting], FactDict]] = {
     EventKind.COMPLICATION: _complication,
     EventKind.END: _end,
 }
-STANDING = frozenset({*_standing(Now(), Setting()), "act_s", "act_is_old"})
-"""Facts of where a case stands: a hazard that rests on one of them ends where it changes."""

@@ -25,6 +25,8 @@ from backstay.core.rules import (
 from backstay.identifiers import Complication, StepKind
 
 _PLAN = is_one_of("step", StepKind.PLAN)
+_ENDED = is_one_of("step", StepKind.END, StepKind.STAND)
+"""At the end, and where a case stands that was ended: only then are there facts of what it leaves behind."""
 _RISKY = any_of(is_one_of("lesion_calcium", "severe"), is_true("chronic_occlusion"))
 
 
@@ -184,14 +186,14 @@ RESCUE = (
     ),
     Rule(
         id="still_inside_at_end",
-        when=all_of(is_one_of("step", StepKind.END), not_(below("devices_inside", 1))),
+        when=all_of(_ENDED, not_(below("devices_inside", 1))),
         say="by the record still inside: {still_inside}",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,
     ),
     Rule(
         id="trouble_not_settled",
-        when=all_of(is_one_of("step", StepKind.END), above("troubles", 0)),
+        when=all_of(_ENDED, above("troubles", 0)),
         say="by the record not over: {trouble}; say that it is, or what is done about it",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,

@@ -1,0 +1,63 @@
+"""Hazards of lines as one types them: what is written down late, and what an end leaves behind."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from backstay.app.loading import load_case
+from backstay.app.safety import case_safety
+from backstay.app.safety.limits import limits_of
+from backstay.cli import app
+
+BEGUN = ("heparin 6000", "guide 6 standard right", "wire in workhorse", "act 320 sheath")
+
+
+def said(folder: Path, *lines: str) -> list[str]:
+    """Log lines; returns what each was answered."""
+    store = f"sqlite:///{folder / 'records.sqlite'}"
+    case = str(folder / "case.toml")
+    return [
+        " ".join(CliRunner().invoke(app, ["log", case, line, "--store", store]).output.split())
+        for line in lines
+    ]
+
+
+@pytest.mark.parametrize(
+    ("late", "words"),
+    [
+        ("1 min ago dose 5200 mgy", "PAUSE: air kerma 5200 mGy"),
+        ("1 min ago heparin 3000", "PAUSE: heparin again"),
+        ("1 min ago perforation at 50", "STOP: perforation"),
+    ],
+)
+def test_a_line_that_is_written_late_has_its_own_hazards(folder: Path, late: str, words: str) -> None:
+    answers = said(folder, "5 min ago heparin 6000", "4 min ago guide 6 standard right", "contrast 60", late)
+    assert words in answers[-1] and words not in answers[-2]
+
+
+def test_what_a_late_line_brings_to_the_steps_after_it_is_said(folder: Path) -> None:
+    """Heparin was given after the leak that is written down only now; and contrast takes a later injection past its ceiling."""
+    begun = ("9 min ago heparin 6000", "8 min ago act 320")
+    assert (
+        "no more heparin" in said(folder, *begun, "2 min ago heparin 1500", "4 min ago perforation at 50")[-1]
+    )
+    (folder / "case.events.jsonl").unlink()
+    (folder / "records.sqlite").unlink()
+    assert "past the ceiling" in said(folder, *begun, "2 min ago contrast 60", "4 min ago contrast 70")[-1]
+
+
+def test_what_an_end_leaves_behind_stands_until_it_is_out_or_over(folder: Path) -> None:
+    def stops() -> str:
+        found = limits_of(case_safety(load_case(folder / "case.toml")))
+        return " ".join(row.text for row in (*found.hazards, *found.hazards_waiting) if row.level == "block")
+
+    said(folder, *BEGUN, "perforation at 50", "contrast 5")
+    assert "still inside" not in stops() and "not over" not in stops()
+    said(folder, "end counted", "contrast 5")
+    assert "still inside: 6 Fr standard right guide, Workhorse wire" in stops()
+    assert "by the record not over: perforation" in stops()
+    said(folder, "wire out", "guide out on purpose", "perforation sealed", "note all is out")
+    assert stops() == ""
