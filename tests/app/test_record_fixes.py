@@ -236,15 +236,45 @@ def test_an_event_that_the_file_cannot_take_is_kept_said_and_written_later(
     assert read_events(recorder.file) == recorder.store.events(recorder.record_id)
 
 
+ENDS = {
+    "cut": lambda whole: whole[:-40],
+    "its line break alone": lambda whole: whole[:-1] + b"\0",
+    "zeros for the last line": lambda whole: whole[: whole.rindex(b"\n", 0, -1) + 1] + b"\0" * 200,
+    "zeros from the middle of a line": lambda whole: whole[:-240] + b"\0" * 240,
+    "the first line cut": lambda whole: whole[:120],
+}
+
+
+@pytest.mark.parametrize("end", ENDS)
 def test_a_line_cut_short_is_mended_from_the_store_and_counts_once(
-    recorder: Recorder, tmp_path: Path
+    recorder: Recorder, tmp_path: Path, end: str
+) -> None:
+    say(recorder, "contrast 8", "contrast 90")
+    whole = recorder.file.read_bytes()
+    recorder.file.write_bytes(ENDS[end](whole))
+    opened = again(recorder, tmp_path)
+    assert opened.state.now.contrast_mL == 98.0 and opened.file.read_bytes() == whole
+    assert (opened.record_id, opened.notice) == (recorder.record_id, "")
+    opened.close()
+
+
+@pytest.mark.parametrize(
+    "words", [["report"], ["limits"], ["hazards"], ["hazards", "contrast 8"], ["timeout"], ["log", "show"]]
+)
+def test_every_command_that_reads_a_record_mends_a_line_cut_short(
+    recorder: Recorder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str]
 ) -> None:
     say(recorder, "contrast 8", "contrast 90")
     whole = recorder.file.read_bytes()
     recorder.file.write_bytes(whole[:-40])
-    opened = again(recorder, tmp_path)
-    assert opened.state.now.contrast_mL == 98.0 and opened.file.read_bytes() == whole
-    opened.close()
+    case, store = str(recorder.file.with_name("case.toml")), f"sqlite:///{tmp_path / 's.sqlite'}"
+    monkeypatch.setenv("BACKSTAY_STORE", store)
+    done = CliRunner().invoke(app, [words[0], case, *words[1:]])
+    assert done.exit_code == 0, done.output
+    assert recorder.file.read_bytes() == whole
+    recorder.file.write_bytes(whole + b'{"schema": 1, "id": "elsewhere", "kind": "contr')
+    done = CliRunner().invoke(app, [words[0], case, *words[1:]])
+    assert done.exit_code != 0 and "cut short" in done.stderr
 
 
 def test_a_line_cut_short_that_another_program_mended_meanwhile_is_left_whole(recorder: Recorder) -> None:

@@ -109,17 +109,18 @@ class EventsFile:
         try:
             json.loads(last or "{}")
         except ValueError:
-            return _parse(f"{above}\n", where=str(self.file)), last
+            return _parse(f"{above}\n", where=str(self.file)) if above else [], last
         return [], ""
 
     def drop(self, cut: str) -> None:
         """Take a last line that is cut short off the file; nothing where the file does not end with it any more."""
         with self.file.open("r+b") as stream:
             fcntl.flock(stream, fcntl.LOCK_EX)
-            whole, last = stream.read(), f"\n{cut}".encode()
+            whole, last = stream.read(), cut.encode()
+            left = whole.removesuffix(last)
             # Another program may have put it right meanwhile: what it wrote is not to be cut.
-            if whole.endswith(last):
-                stream.truncate(len(whole) - len(last) + 1)
+            if len(left) < len(whole) and left[-1:] in (b"", b"\n"):
+                stream.truncate(len(left))
                 os.fsync(stream.fileno())
 
 

@@ -215,6 +215,12 @@ class Store:
         with self._read() as connection:
             return connection.execute(select(RECORD.c.id).where(RECORD.c.id == record_id)).first() is not None
 
+    def opened_by(self, event_id: str) -> str | None:
+        """Return which record began with this event; None where none did."""
+        query = select(EVENT.c.record_id).where(EVENT.c.event_id == event_id, EVENT.c.position == 1)
+        with self._read() as connection:
+            return connection.execute(query).scalar()
+
     def records(
         self, words: str = "", *, limit: int = MOST_LISTED, signed: bool | None = None
     ) -> list[Listed]:

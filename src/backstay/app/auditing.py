@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.plan_file import RigResult
 from backstay.adapters.quantiles import Quantiles
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.store import Store
 from backstay.app.learning.tried import Tried, tried
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.mending import recorded
 from backstay.app.moments import plan_at
 from backstay.app.packing import case_file_in
 from backstay.app.progress import Progress
@@ -41,7 +41,7 @@ def audit_files(files: Sequence[Path], *, model: bool = True, progress: Progress
     cases: list[Row] = []
     attempts: list[Row] = []
     for k, file in enumerate(files):
-        case, entries = load_case(file), entries_of(read_events(events_path(file)))
+        case, entries = load_case(file), entries_of(recorded(file))
         _add(cases, attempts, case, entries, model, progress)
         if progress is not None:
             progress(f"{k + 1} of {len(files)} cases", (k + 1) / len(files))

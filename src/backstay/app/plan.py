@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.plan_file import (
     PlanDocument,
     RigResult,
@@ -22,6 +21,7 @@ from backstay.app.ladder.landings import ShapeKey
 from backstay.app.learning import Known, as_it_stands, learned_case, thinned
 from backstay.app.learning.reranking import LadderAfter, ladder_after
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.mending import recorded
 from backstay.app.plan_document import bare_document, chance_of, in_order, rig_result
 from backstay.app.progress import FIRST_RUNG, Progress
 from backstay.app.safety import case_safety, limits_of
@@ -177,7 +177,7 @@ def plan_in_place(
 
 def _entries(case: LoadedCase) -> tuple[Entry, ...]:
     """Return what stands of a case's record."""
-    return tuple(standing(entries_of(read_events(events_path(case.file)))))
+    return tuple(standing(entries_of(recorded(case.file))))
 
 
 def options_of(case: LoadedCase) -> tuple[Alternative, ...]:

@@ -15,13 +15,14 @@ from pathlib import Path
 from typing import Any
 
 from backstay.adapters.event_models import EVENT_TYPES, Event, OpenedEvent
-from backstay.adapters.events_file import EventsFile, events_path, line_of, read_events
+from backstay.adapters.events_file import EventsFile, events_path, line_of
 from backstay.adapters.log_place import Scene
 from backstay.adapters.log_text import Typed, parse_line
 from backstay.adapters.record_entries import entries_of, entry_of
 from backstay.adapters.store import Listed, Store
 from backstay.adapters.toml_text import read_text, validated
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.mending import read_mended
 from backstay.core.record.state import RecordState, one_more, state_of
 from backstay.core.safety.now import Now
 from backstay.errors import FileFormatError, InputError
@@ -94,8 +95,7 @@ class Recorder:
         self._folded, self._state = list[Event](), RecordState((), Now())
         self.store = Store(store_url or default_store())
         try:
-            self._mend()
-            beside = read_events(self.file)
+            beside = read_mended(self.file, self.store)
             self.record_id = self._opened(beside)
             self.events = self._bring_together(beside)
         except BaseException:
@@ -305,16 +305,6 @@ class Recorder:
             "inputs": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in files.items()},
         }
         return validated(OpenedEvent, data, where="log")
-
-    def _mend(self) -> None:
-        """Take a last line that is cut short off the file where the store has that event whole."""
-        above, cut = self._beside.cut_short()
-        opened = above[0] if above else None
-        if isinstance(opened, OpenedEvent) and self.store.has(opened.record):
-            there = {event.id for event in above}
-            missing = [event for event in self.store.events(opened.record) if event.id not in there]
-            if any(line_of(event).startswith(cut) for event in missing):
-                self._beside.drop(cut)
 
     def _bring_together(self, beside: Sequence[Event]) -> list[Event]:
         """Give the store what only the file has, and the file what only the store has; returns all of it."""

@@ -44,10 +44,11 @@ def teach(
     draws: DrawsOption = 1024,
 ) -> None:
     """Make a lesson of a finished case: its decisions as questions, no identifiers in it."""
-    from backstay.adapters.events_file import events_path, read_events
+    from backstay.adapters.events_file import events_path
     from backstay.adapters.export_check import refuse_survivors, survivors_in_name, survivors_in_page
     from backstay.adapters.teaching_file import author_path, read_author
     from backstay.app.loading import load_case
+    from backstay.app.mending import recorded
     from backstay.app.teaching import teach_case
     from backstay.report import teaching_page
 
@@ -57,9 +58,7 @@ def teach(
     written = read_author(beside) if author is not None or beside.exists() else None
     check_outputs(outputs, [*loaded.inputs, events_path(case), beside])
     with progress_bar() as progress:
-        lesson, read = teach_case(
-            loaded, read_events(events_path(case)), written, seed=seed, draws=draws, progress=progress
-        )
+        lesson, read = teach_case(loaded, recorded(case), written, seed=seed, draws=draws, progress=progress)
     page = teaching_page.html(lesson)
     survivors = [*survivors_in_page(page, read.known), *survivors_in_name(to, read.known)]
     refuse_survivors(survivors, where=to)

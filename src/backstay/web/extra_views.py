@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.export_check import refuse_survivors, survivors_in_page
 from backstay.adapters.guides_document import GuidesDocument
 from backstay.adapters.teaching_file import author_path, read_author
 from backstay.app.guides import compare_guides
 from backstay.app.loading import LoadedCase
+from backstay.app.mending import recorded
 from backstay.app.teaching import teach_case
 from backstay.errors import InputError
 from backstay.report import guides, teaching_page
@@ -71,7 +71,7 @@ def _lesson(desks: Desks, case: str) -> Extra:
 def _make_lesson(case: LoadedCase, progress: Progress, *, draws: int) -> Lesson:
     beside = author_path(case.file)
     written = read_author(beside) if beside.exists() else None
-    events = read_events(events_path(case.file))
+    events = recorded(case.file)
     lesson, read = teach_case(case, events, written, draws=draws, progress=progress)
     page = teaching_page.html(lesson)
     refuse_survivors(survivors_in_page(page, read.known), where="teaching-case.html")

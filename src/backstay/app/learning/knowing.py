@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.learned_file import (
     AttemptRow,
     Doubt,
@@ -27,6 +26,7 @@ from backstay.app.holds import case_specs
 from backstay.app.ladder.states import TRY, plus, spent_on
 from backstay.app.learning.tried import Standing, Tried, options_at, tried
 from backstay.app.loading import LoadedCase, load_case
+from backstay.app.mending import recorded
 from backstay.app.progress import Progress
 from backstay.app.safety.setting import case_safety
 from backstay.app.solving import SolvedRig, solve_rigs
@@ -148,7 +148,7 @@ def learned_case(
         How attempts vary and are reported.
     """
     if entries is None:
-        entries = entries_of(read_events(events_path(case.file)))
+        entries = entries_of(recorded(case.file))
     tries, stands = tried(case, standing(entries))
     if not tries:
         return None

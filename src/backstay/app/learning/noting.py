@@ -9,11 +9,12 @@ from datetime import datetime
 from typing import Any
 
 from backstay.adapters.event_models import AttemptEvent, Event
-from backstay.adapters.events_file import append_event, events_path, read_events
+from backstay.adapters.events_file import append_event, events_path
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.toml_text import validated
 from backstay.app.learning.tried import options_at, path_sha256, tried
 from backstay.app.loading import LoadedCase
+from backstay.app.mending import recorded
 from backstay.core.record.entries import standing
 from backstay.core.rigging.devices import OverWireDevice
 from backstay.errors import InputError, NotFound
@@ -44,7 +45,7 @@ def note_attempt(
         written.
     """
     file = events_path(case.file)
-    before = read_events(file)
+    before = recorded(case.file)
     _, stands = tried(case, standing(entries_of(before)))
     options = {option.id: option for option in options_at(stands.case)}
     if rig not in options:

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.priors_file import NotKnown, PriorEntry, PriorsDocument
 from backstay.adapters.record_entries import entries_of
 from backstay.app.learning.knowing import packed
 from backstay.app.learning.tried import Tried, tried
 from backstay.app.loading import LoadedCase, hardest_on_the_way, load_case
+from backstay.app.mending import recorded
 from backstay.app.progress import Progress
 from backstay.app.solving import (
     SolvedRig,
@@ -84,7 +84,7 @@ def pool_cases(
     """
     if len({file.resolve() for file in files}) < len(files):
         raise InputError("a case is given twice", field="CASES", allowed="each case once")
-    read = [(file, load_case(file), entries_of(read_events(events_path(file)))) for file in files]
+    read = [(file, load_case(file), entries_of(recorded(file))) for file in files]
     counts: list[tuple[LoadedCase, list[Tried], int]] = []
     left: list[str] = []
     for number, (file, case, entries) in enumerate(read):

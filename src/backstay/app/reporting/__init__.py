@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from backstay.adapters.event_models import AddendumEvent, Event, SignedEvent
-from backstay.adapters.events_file import events_path, read_events
+from backstay.adapters.events_file import events_path
 from backstay.adapters.plan_file import read_plan
 from backstay.adapters.report_file import (
     Addendum,
@@ -21,6 +21,7 @@ from backstay.adapters.report_file import (
     read_content,
 )
 from backstay.app.loading import LoadedCase
+from backstay.app.mending import recorded
 from backstay.app.record import Clock, Recorder, input_files, local_clock
 from backstay.app.reporting.attempts import check_plan
 from backstay.app.reporting.content import content
@@ -146,7 +147,7 @@ def _open(
     case_file: Path, store_url: str | None, author_role: str = "recorder", clock: Clock = local_clock
 ) -> Recorder:
     """Open a record that there is: a report begins none."""
-    if not read_events(events_path(case_file)):
+    if not recorded(case_file, store_url=store_url):
         raise NotFound(
             "no record of this case",
             field="CASE",

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from backstay.adapters.case_file import PatientTable
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.protocol_file import read_protocol
 from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import LoadedCase
+from backstay.app.mending import recorded
 from backstay.app.safety.patient_words import CHRONIC_OCCLUSION, CONTRAST, p2y12_loaded, told
 from backstay.core.record.entries import Entry, standing
 from backstay.core.record.state import HANDLING
@@ -86,7 +86,7 @@ def case_safety(
         The protocol file or the record cannot be read.
     """
     if entries is None:
-        entries = entries_of(read_events(events_path(case.file)))
+        entries = entries_of(recorded(case.file))
     stands = standing(entries)
     protocol = Protocol() if case.protocol_file is None else read_protocol(case.protocol_file)
     patient = case.patient

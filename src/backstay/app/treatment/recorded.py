@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.record_entries import entries_of
 from backstay.app.loading import LoadedCase
+from backstay.app.mending import recorded
 from backstay.core.anatomy.lesion import Lesion
 from backstay.core.record.entries import Entry, standing
 from backstay.core.record.lesions import lesions_after, meets, preparation_by, tears
@@ -23,7 +23,7 @@ def as_recorded(case: LoadedCase) -> LoadedCase:
     FileFormatError
         The record cannot be read.
     """
-    entries = standing(entries_of(read_events(events_path(case.file))))
+    entries = standing(entries_of(recorded(case.file)))
     tables = case.vessel.lesion
     filed = [Lesion(t.from_mm, t.to_mm, t.calcium, tuple(t.prepared), t.dissected) for t in tables]
     lesions = lesions_after(entries, filed, case.shelf.devices)
