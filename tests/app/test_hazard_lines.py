@@ -61,3 +61,14 @@ def test_what_an_end_leaves_behind_stands_until_it_is_out_or_over(folder: Path) 
     assert "by the record not over: perforation" in stops()
     said(folder, "wire out", "guide out on purpose", "perforation sealed", "note all is out")
     assert stops() == ""
+
+
+def test_a_burr_that_nobody_named_is_counted_and_taken_out_in_the_same_words(folder: Path) -> None:
+    answers = said(folder, *BEGUN, "atherectomy 34-62", "end counted", "burr out", "end counted")
+    assert "burr" in answers[-3].partition("still inside:")[2]
+    assert "burr" not in answers[-1].partition("still inside:")[2]
+
+
+def test_an_anchor_in_a_branch_is_held_against_that_branch(folder: Path) -> None:
+    answer = said(folder, *BEGUN, "sc 2.5x15 anchor 6 atm first right ventricular branch at 20")[-1]
+    assert "STOP: 2.50 mm anchor" in answer

@@ -8,11 +8,12 @@ from types import SimpleNamespace
 
 import pytest
 
+from backstay.core.record.entries import Entry
 from backstay.core.rules import Fired, Level
 from backstay.core.safety.attention import along, judged, standing
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now, now_after
-from backstay.identifiers import LASTING, BodyItem, Complication
+from backstay.identifiers import LASTING, BodyItem, Complication, EventKind
 
 H = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "hazard_cases.py")))
 LEAK = "complication what=leak code=perforation at_mm=52"
@@ -386,6 +387,47 @@ def test_what_ended_or_has_another_cause_is_said_again_though_it_was_said_lately
     entries = [H.entry(text, at_min=0.1 * k, number=k) for k, text in enumerate((*H.BASE, *steps))]
     moments = along(entries, H.setting())[len(H.BASE) :]
     assert [k for k, one in enumerate(moments) if name in {f.rule.id for f in one.shown}] == shown
+
+
+@pytest.mark.parametrize(
+    ("extension", "drawn_into", "name"),
+    [
+        (False, "", "undeployed_stent_into_guide"),
+        (False, " drawn_into=guide", "undeployed_stent_into_guide"),
+        (True, "", "undeployed_stent_withdrawn_with_extension_in"),
+        (True, " drawn_into=guide", "undeployed_stent_withdrawn_with_extension_in"),
+        (True, " drawn_into=extension", "undeployed_stent_into_extension"),
+        (True, " drawn_into=sheath", None),
+        (False, " drawn_into=sheath", None),
+    ],
+)
+def test_an_undeployed_stent_that_comes_back_is_spoken_of_unless_it_comes_as_one_unit(
+    extension: bool, drawn_into: str, name: str | None
+) -> None:
+    before = (*H.PREPARED, *(["extension device=ext-6 depth_mm=20"] if extension else []), H.TRY)
+    found = asked(before, H.OUT + drawn_into).keys()
+    assert {one for one in found if one.startswith("undeployed")} == ({name} if name else set())
+
+
+@pytest.mark.parametrize(
+    ("what", "item", "named"),
+    [("atherectomy", BodyItem.BURR, "burr"), ("lithotripsy", BodyItem.BALLOON, "lithotripsy balloon")],
+)
+def test_what_prepared_the_lesion_is_counted_though_nobody_said_which_it_was(
+    what: str, item: BodyItem, named: str
+) -> None:
+    run = f"prepared what={what} from_mm=40 to_mm=60"
+    now = now_of(*H.BASE, run, run)
+    assert [one.device for one in now.of(item)] == [named]
+    assert named in asked((*H.BASE, run), "end counted=yes")["still_inside_at_end"].text
+    gone = Entry("x", EventKind.DEVICE_OUT, 600.0, "recorder", values={"device": named})
+    assert H.setting().then(now, gone).of(item) == ()
+
+
+def test_a_burr_that_is_in_is_the_one_that_ran() -> None:
+    tried = "attempt device=burr-125 outcome=reached"
+    now = now_of(*H.BASE, tried, "prepared what=atherectomy from_mm=40 to_mm=60")
+    assert [one.device for one in now.of(BodyItem.BURR)] == ["burr-125"]
 
 
 def test_what_went_down_the_rail_before_a_stent_is_still_counted() -> None:

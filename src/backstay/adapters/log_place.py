@@ -161,6 +161,14 @@ def span_of(line: Line, reading: Reading, device_id: str) -> dict[str, float]:
     return {"from_mm": from_mm, "to_mm": to_mm}
 
 
+def branch_of(line: Line, reading: Reading) -> str | None:
+    """Return the branch that a line names, None where it names none."""
+    names = (
+        b for b in reading.scene.branches if line.take(rf"(?:in(?:to)? )?(?:the )?{re.escape(b.lower())}")
+    )
+    return next(names, None)
+
+
 def only_wire(inside: list[str], reading: Reading) -> str:
     if len(inside) == 1:
         return inside[0]

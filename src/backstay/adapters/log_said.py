@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from backstay.adapters.log_devices import Unclear, take_device
-from backstay.adapters.log_place import Reading, number_of, only_wire
+from backstay.adapters.log_place import Reading, branch_of, number_of, only_wire
 from backstay.adapters.log_words import (
     COMPLICATIONS,
     DRUGS,
@@ -42,11 +42,13 @@ def guide(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
         wanted = line.take("wanted|on purpose|exchange") is not None
         return EventKind.GUIDE_OUT, {"wanted": wanted}
     line.take("guide(?: in)?")
+    holes = line.take("(?:with )?(no |without )?side[- ]?holes")
     seat = line.take(rf"(?:seat(?:ed)?|deep) ?({NUMBER})(?: ?mm)?(?: deep)?")
     device = take_device(
         line, DeviceKind.GUIDE, reading.scene.shelf, said=reading.said, inside=reading.inside(BodyItem.GUIDE)
     )
-    return EventKind.GUIDE_IN, {"device": device} | ({"seat_mm": float(seat.group(1))} if seat else {})
+    values = {"device": device} | ({"side_holes": holes.group(1) is None} if holes else {})
+    return EventKind.GUIDE_IN, values | ({"seat_mm": float(seat.group(1))} if seat else {})
 
 
 def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
@@ -55,7 +57,7 @@ def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     stood = line.take("(?:with )?(?:the )?(?:guide )?(dis)?engaged") if is_out else None
     guide = {"guide": f"{stood.group(1) or ''}engaged"} if stood else {}
     line.take("in")
-    branch = next((b for b in reading.scene.branches if line.take(re.escape(b.lower()))), None)
+    branch = branch_of(line, reading)
     role = line.take_one(dict(ROLES))
     tip = line.take(rf"(?:tip )?(?:to|at) ({NUMBER})(?: ?mm)?")
     line.take("wire")

@@ -17,7 +17,7 @@ from typing import Any
 from backstay.adapters import log_said as said_of
 from backstay.adapters.log_devices import Unclear
 from backstay.adapters.log_place import Reader, Reading, Scene
-from backstay.adapters.log_used import again, device_used, prepared
+from backstay.adapters.log_used import again, device_used, other_device, prepared
 from backstay.adapters.log_words import (
     BALLOON_WORDS,
     COMPLICATIONS,
@@ -25,6 +25,7 @@ from backstay.adapters.log_words import (
     EXAMPLES,
     FILLERS,
     NUMBER,
+    OTHER_DEVICES,
     PREPARED,
     TOPICS,
     Line,
@@ -214,6 +215,7 @@ _READERS: tuple[tuple[str, Reader], ...] = (
     ("again", again),
     ("(?:guide )?extension|ext", said_of.extension),
     ("guide", said_of.guide),
+    (_any(dict(OTHER_DEVICES)), other_device),
     (_any(dict(COMPLICATIONS)) + "|complication", said_of.complication),
     ("(?:(?:buddy |branch )?wire |buddy )?tip", said_of.seen),
     ("wire|buddy|rail", said_of.wire),

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from backstay.adapters.log_devices import Unclear, take_device
-from backstay.adapters.log_place import Reading, only_wire, place_of, span_of
+from backstay.adapters.log_place import Reading, branch_of, only_wire, place_of, span_of
 from backstay.adapters.log_words import (
     COUNTS,
+    DRAWN_INTO,
+    FILLERS,
     LIMITS,
     NOT_OPEN,
+    NOT_WHOLE,
     NUMBER,
     OPEN,
+    OTHER_DEVICES,
     PREPARED,
     PURPOSES,
     PUSHES,
@@ -21,8 +26,9 @@ from backstay.adapters.log_words import (
     Line,
 )
 from backstay.core.record.state import moves_in_place
+from backstay.core.rigging.devices import Balloon, Device
 from backstay.errors import InputError
-from backstay.identifiers import BodyItem, DeviceKind, EventKind
+from backstay.identifiers import BodyItem, DeviceKind, EventKind, Preparation
 
 
 def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKind, dict[str, Any]]:
@@ -34,13 +40,18 @@ def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKi
     out, deflated = line.take("out|removed|withdrawn"), line.take("deflated?|down")
     traps = _trapped(line, reading) if kind is DeviceKind.STENT else []
     rest = _inflation_words(line)
-    items = (BodyItem.BALLOON, BodyItem.ANCHOR_BALLOON, BodyItem.STENT_ON_BALLOON, BodyItem.STENT_BALLOON)
+    came_out = _came_out(line) if out else {}
+    opens_stent = kind is DeviceKind.STENT and "purpose" not in rest
+    branch = branch_of(line, reading) if "pressure_atm" in rest and not opens_stent else None
     stop = line.take(rf"(?:at |@ ?)({NUMBER})(?: ?mm)?") if stopped else None
     saved = line.text
     place_of(line, reading, 0.0)
-    device = take_device(line, kind, reading.scene.shelf, said=reading.said, inside=reading.inside(*items))
+    device = _of_no_shelf(line, reading) if out else None
+    if device is None:
+        inside = reading.inside(*_ON_A_WIRE)
+        device = take_device(line, kind, reading.scene.shelf, said=reading.said, inside=inside)
     if out:
-        return EventKind.DEVICE_OUT, {"device": device}
+        return EventKind.DEVICE_OUT, {"device": device, **came_out}
     if deflated:
         return EventKind.DEFLATION, {"device": device}
     if stopped or reached:
@@ -54,9 +65,42 @@ def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKi
     # The place is read again, now that the device's length is known.
     again = Line(saved)
     values = {"device": device, "pressure_atm": rest["pressure_atm"], **span_of(again, reading, device)}
-    if kind is DeviceKind.STENT and rest.get("purpose") is None:
+    if opens_stent:
         return EventKind.STENT, values | ({"traps": traps} if traps else {})
-    return EventKind.INFLATION, values | _inflated(rest, reading)
+    return EventKind.INFLATION, values | ({"branch": branch} if branch else {}) | _inflated(rest, reading)
+
+
+_ON_A_WIRE = (
+    BodyItem.BALLOON,
+    BodyItem.ANCHOR_BALLOON,
+    BodyItem.STENT_ON_BALLOON,
+    BodyItem.STENT_BALLOON,
+    BodyItem.BURR,
+    BodyItem.MICROCATHETER,
+)
+
+
+def _came_out(line: Line) -> dict[str, Any]:
+    """Take what a line says of how a device came out: into what it was drawn first, and not whole."""
+    into = line.take_one(dict(DRAWN_INTO))
+    broken = line.take(NOT_WHOLE) is not None
+    return ({"drawn_into": into} if into else {}) | ({"whole": False} if broken else {})
+
+
+def _of_no_shelf(line: Line, reading: Reading) -> str | None:
+    """Return the thing in the body that no shelf has and the line names, such as a burr logged without its size."""
+    inside = (one for one in reading.inside(*_ON_A_WIRE) if one not in reading.scene.shelf.devices)
+    return next((one for one in inside if line.take(re.escape(one))), None)
+
+
+def other_device(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
+    """Something that no shelf has goes in or comes out."""
+    what = str(line.take_one(dict(OTHER_DEVICES)))
+    device = {"device": what.replace("_", " ")}
+    if line.take("out|removed|withdrawn"):
+        return EventKind.DEVICE_OUT, device | _came_out(line)
+    line.take("in|down")
+    return EventKind.DEVICE_IN, device | {"what": what}
 
 
 def _trapped(line: Line, reading: Reading) -> list[str]:
@@ -123,7 +167,11 @@ def again(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     last = reading.scene.state.last(EventKind.INFLATION)
     if last is None:
         raise InputError("no inflation to repeat yet", field="again", allowed="after the first")
-    kept = {k: last.values[k] for k in ("device", "from_mm", "to_mm", "pressure_atm") if k in last.values}
+    kept = {
+        k: last.values[k]
+        for k in ("device", "from_mm", "to_mm", "pressure_atm", "branch")
+        if k in last.values
+    }
     stent = reading.scene.state.last(EventKind.STENT)
     # What is inflated again after a stent follows that one, whatever it was for before.
     if "purpose" in last.values and (stent is None or stent.at_s <= last.at_s):
@@ -137,6 +185,7 @@ def again(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def prepared(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     what = line.take_one(dict(PREPARED))
     passes = line.take(r"(\d+) ?(?:pulses?|passes|pass|runs?)")
+    longest = line.take(rf"(?:longest |of )?({NUMBER}) ?(?:s|sec|secs|seconds?)(?: runs?)?")
     place = place_of(line, reading, 0.0)
     if place is None or place[1] <= place[0]:
         lesions = reading.scene.lesions
@@ -145,4 +194,22 @@ def prepared(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
             raise Unclear("where?", choices or [("a stretch: 34-62", f"{reading.said} 34-62")], field="place")
         place = lesions[0]
     values = {"what": what, "from_mm": place[0], "to_mm": place[1]}
+    values |= _prepared_with(line, reading, what)
+    values |= {"longest_run_s": float(longest.group(1))} if longest else {}
     return EventKind.PREPARED, values | ({"passes": int(passes.group(1))} if passes else {})
+
+
+def _prepared_with(line: Line, reading: Reading, what: object) -> dict[str, str]:
+    """Return the burr or balloon that a preparation names; nothing where it names none."""
+    if not [word for word in line.words if word not in FILLERS]:
+        return {}
+    kind = DeviceKind.BURR if what is Preparation.ATHERECTOMY else DeviceKind.BALLOON
+    shelf, inside = reading.scene.shelf, reading.inside(*_ON_A_WIRE)
+    if what is Preparation.LITHOTRIPSY:
+        made_for: dict[str, Device] = {
+            name: one
+            for name, one in shelf.devices.items()
+            if isinstance(one, Balloon) and one.balloon_type == "lithotripsy"
+        }
+        shelf = replace(shelf, devices=made_for)
+    return {"device": take_device(line, kind, shelf, said=reading.said, inside=inside)}

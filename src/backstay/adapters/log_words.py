@@ -45,6 +45,17 @@ PURPOSES = {
     r"post(?:[- ]?dilat\w*)?|after (?:the )?stent": "after_stent",
     r"pre(?:[- ]?dilat\w*)?|prep(?:aration)?": "preparation",
 }
+DRAWN_INTO = {
+    r"(?:drawn |pulled )?into (?:the )?guide": "guide",
+    r"(?:drawn |pulled )?into (?:the )?(?:guide )?extension": "extension",
+    r"(?:all )?as (?:one|a) unit|(?:drawn |pulled )?into (?:the )?sheath": "sheath",
+}
+NOT_WHOLE = r"not whole|in pieces|broken|torn"
+OTHER_DEVICES = {
+    r"(?:oct|ivus|imaging) (?:catheter|probe)": "imaging_catheter",
+    r"snare": "snare",
+}
+"""What no shelf has."""
 ROUTES = {
     r"right radial|rra|radial right": "right radial",
     r"left radial|lra|radial left": "left radial",
@@ -78,6 +89,7 @@ COMPLICATIONS: dict[str, Complication] = {
     r"wire (?:broken|broke|fractured?)": Complication.WIRE_BROKEN,
     r"wire (?:position )?lost|lost (?:the )?wire(?: position)?": Complication.WIRE_POSITION_LOST,
     r"new narrowing|pseudo-?stenosis": Complication.NEW_NARROWING,
+    r"ischa?emia": Complication.ISCHAEMIA,
     r"thrombus|clot": Complication.THROMBUS,
     r"(?:side )?branch lost|lost (?:the )?(?:side )?branch": Complication.BRANCH_LOST,
 }

@@ -290,12 +290,22 @@ def _attempt(now: Now, entry: Entry, known: Known) -> Now:
     return with_changes(now, inside=inside, limited_by=limited, hard_failures=now.hard_failures + hard)
 
 
+_UNNAMED = {Preparation.ATHERECTOMY: "burr", Preparation.LITHOTRIPSY: "lithotripsy balloon"}
+
+
+def _called(entry: Entry, device: str) -> Entry:
+    return replace(entry, values={**entry.values, "device": device})
+
+
 def _prepared(now: Now, entry: Entry, known: Known) -> Now:
     what = Preparation(entry.text("what") or "")
     inside = now.inside
+    item = BodyItem.BURR if what is Preparation.ATHERECTOMY else BodyItem.BALLOON
     if entry.text("device"):
-        item = BodyItem.BURR if what is Preparation.ATHERECTOMY else BodyItem.BALLOON
         inside = _down_the_rail(now, entry, item)
+    elif item is BodyItem.BALLOON or not now.of(BodyItem.BURR):
+        # Which one it was nobody said: it is counted all the same.
+        inside = _down_the_rail(now, _called(entry, _UNNAMED.get(what, what.value.replace("_", " "))), item)
     return with_changes(now, inside=inside, prepared=(*now.prepared, what))
 
 

@@ -116,7 +116,11 @@ EXTENSION = (
     ),
     Rule(
         id="undeployed_stent_into_guide",
-        when=all_of(_WITHDRAWS_STENT, is_one_of("drawn_into", "guide"), not_(is_true("extension_in"))),
+        when=all_of(
+            _WITHDRAWS_STENT,
+            unless_sure(is_one_of("drawn_into", "extension", "sheath")),
+            not_(is_true("extension_in")),
+        ),
         say="an undeployed stent is crushed at the guide's tip: in line, slowly, and as one unit if there is any resistance",
         level=Level.PAUSE,
         source="deformation2012",
@@ -124,7 +128,9 @@ EXTENSION = (
     Rule(
         id="undeployed_stent_withdrawn_with_extension_in",
         when=all_of(
-            _WITHDRAWS_STENT, is_true("extension_in"), not_(is_one_of("drawn_into", "extension", "sheath"))
+            _WITHDRAWS_STENT,
+            is_true("extension_in"),
+            unless_sure(is_one_of("drawn_into", "extension", "sheath")),
         ),
         say="an extension is in: an undeployed stent must not be drawn into its mouth; as one unit",
         level=Level.PAUSE,
