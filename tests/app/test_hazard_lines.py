@@ -12,6 +12,24 @@ from backstay.app.safety import case_safety
 from backstay.app.safety.limits import limits_of
 from backstay.cli import app
 
+
+def limits(folder: Path) -> str:
+    return " ".join(CliRunner().invoke(app, ["limits", str(folder / "case.toml")]).output.split())
+
+
+def test_the_clock_runs_on_while_nobody_writes_and_stops_at_the_end(folder: Path) -> None:
+    lines = ("70 min ago heparin 6000", "65 min ago act 320 sheath", "65 min ago guide 6 standard right")
+    said(folder, *lines, "64 min ago wire in workhorse")
+    held = "nc 2.5x12 10 atm at 48 prep"
+    said(folder, f"9 min ago {held}")
+    assert "65 min old" in limits(folder) and "OVERDUE" in limits(folder)
+    assert "70 of 90 min" in limits(folder)
+    asked = CliRunner().invoke(app, ["hazards", str(folder / "case.toml"), held]).output
+    assert "flow has been blocked" in asked and "is 65 min old" in asked
+    said(folder, "3 min ago end")
+    assert "62 min old" in limits(folder) and "67 of 90 min" in limits(folder)
+
+
 BEGUN = ("heparin 6000", "guide 6 standard right", "wire in workhorse", "act 320 sheath")
 
 

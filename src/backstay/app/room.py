@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime
 from typing import Literal
 
@@ -12,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from backstay.adapters.limits_file import HazardRow, InsideRow
 from backstay.app.loading import LoadedCase
 from backstay.app.safety import case_safety, limits_of
+from backstay.app.safety.setting import counted_to
 from backstay.core.record.entries import Entry
 from backstay.core.record.state import HANDLING
 from backstay.core.safety.now import Now
@@ -97,14 +97,9 @@ def room_of(case: LoadedCase, entries: Sequence[Entry], *, at: datetime) -> Room
     at : datetime
         The moment: everything's age is counted to it, or to the end of the case.
     """
-    safety = case_safety(case, entries)
-    ended = any(entry.kind is EventKind.END for entry in safety.entries)
-    now_s = at.timestamp()
-    if safety.recorded and not ended:
-        now_s = max(now_s, safety.now.last_s or now_s)
-        safety = replace(safety, now=replace(safety.now, last_s=now_s))
-    elif safety.now.last_s is not None:
-        now_s = safety.now.last_s
+    safety = counted_to(case_safety(case, entries), at.timestamp())
+    ended = safety.now.ended
+    now_s = at.timestamp() if safety.now.last_s is None else safety.now.last_s
     limits = limits_of(safety, options=())
     now, act = safety.now, limits.anticoagulation.act
     order = ("block", "pause", "note")

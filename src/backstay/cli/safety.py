@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from time import time
 from typing import Annotated
 
 import typer
@@ -42,6 +43,7 @@ def limits(
     """What is used and left of contrast, clotting time and radiation, what is in the body, what not to do."""
     from backstay.app.loading import load_case
     from backstay.app.safety import case_safety, limits_of
+    from backstay.app.safety.setting import counted_to
     from backstay.app.safety.skin import read_reports
     from backstay.errors import InputError
     from backstay.report.limits_terminal import render_limits
@@ -50,7 +52,8 @@ def limits(
     outputs = given(json=json_file, skin=skin)
     loaded = load_case(case)
     check_outputs(outputs, [*loaded.inputs, *(dose or [])])
-    document = limits_of(case_safety(loaded, reports=read_reports(dose or ())))
+    safety = counted_to(case_safety(loaded, reports=read_reports(dose or ())), time())
+    document = limits_of(safety)
     if "--skin" in outputs and document.skin is None:
         raise InputError(
             "no picture of the skin without a dose report",
@@ -108,13 +111,14 @@ def hazards(
     """What must not be done: for a step that is only thought of, or along the record, shown and kept back."""
     from backstay.app.loading import load_case
     from backstay.app.safety import case_safety
+    from backstay.app.safety.setting import counted_to
     from backstay.app.safety.steps import along_record, hazards_of_line
     from backstay.report.limits import hazard_words
 
     outputs = given(json=json_file)
     loaded = load_case(case)
     check_outputs(outputs, loaded.inputs)
-    safety = case_safety(loaded)
+    safety = counted_to(case_safety(loaded), time())
     lines: list[tuple[str, str]] = []
     if words:
         rows = hazards_of_line(safety, " ".join(words))

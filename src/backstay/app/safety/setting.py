@@ -126,6 +126,22 @@ def case_safety(
 _ON_THE_RAIL = HANDLING | {EventKind.WIRE_IN, EventKind.WIRE_OUT}
 
 
+def counted_to(safety: CaseSafety, at_s: float) -> CaseSafety:
+    """Return a case with everything's age counted to a time: until its end is logged the clock runs on while nobody writes.
+
+    Parameters
+    ----------
+    safety : CaseSafety
+        The case.
+    at_s : float
+        The time, s since 1970 (UTC); one before the last entry counts as that.
+    """
+    last_s = safety.now.last_s
+    if not safety.recorded or last_s is None or safety.now.ended:
+        return safety
+    return replace(safety, now=replace(safety.now, last_s=max(at_s, last_s)))
+
+
 def _start(rig: Rig, stands: Sequence[Entry]) -> Now:
     """Return what was in before the record: the case's rig, unless the record itself tells how guide or rail went in.
 
