@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -125,6 +126,64 @@ def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def invoke(*words: str | Path) -> Result:
     return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def _with_table(film: Path, file: Path, data: bytes, *, count: int = 256, bits: int = 16) -> Path:
+    """Write a run with a look-up table."""
+    dataset = pydicom.dcmread(film)
+    table = Dataset()
+    table.add_new(0x00283002, "US", [count, 0, bits])
+    table.ModalityLUTType = "US"
+    table.add_new(0x00283006, "OW", data)
+    dataset.ModalityLUTSequence = [table]
+    dataset.save_as(file, enforce_file_format=True)
+    return file
+
+
+RISING = np.arange(256, dtype="<u2")
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"Testperson of Beispielheim".ljust(512, b"\0"),
+        np.frombuffer(b"Testperson".ljust(256, b"\0"), "u1").astype("<u2").tobytes(),
+        np.frombuffer(b"Testperson".ljust(512, b"\0"), "<u2").byteswap().tobytes(),
+    ],
+)
+def test_a_name_in_a_look_up_table_is_refused(film: Path, tmp_path: Path, data: bytes) -> None:
+    with pytest.raises(InputError, match="look-up table"):
+        deidentify([_with_table(film, tmp_path / "run.dcm", data)], tmp_path / "out", Known())
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_stands_behind_a_look_up_table_goes(film: Path, tmp_path: Path) -> None:
+    source = _with_table(film, tmp_path / "run.dcm", RISING.tobytes() + b"Testperson")
+    (done,) = deidentify([source], tmp_path / "out", Known())
+    assert b"Testperson" not in done.copy.read_bytes()
+    assert pydicom.dcmread(done.copy).ModalityLUTSequence[0].LUTData == RISING.tobytes()
+    with pytest.raises(InputError, match="look-up table"):
+        deidentify([_with_table(film, source, b"\0\0")], tmp_path / "other", Known())
+
+
+@pytest.mark.parametrize("how", ["plain", "swapped", "wide"])
+def test_a_name_that_survives_in_any_bytes_is_found(film: Path, how: str) -> None:
+    """As if a table that rises spelled one: what a copy holds is searched, whatever element it is in."""
+    name = b" Adelmost "
+    data = {
+        "plain": name,
+        "swapped": np.frombuffer(name, "<u2").byteswap().tobytes(),
+        "wide": np.frombuffer(name, "u1").astype("<u2").tobytes(),
+    }[how]
+    buffer = BytesIO()
+    dataset = pydicom.dcmread(film)
+    dataset.ModalityLUTSequence = [Dataset()]
+    dataset.ModalityLUTSequence[0].add_new(0x00283006, "OW", data)
+    dataset.save_as(buffer, enforce_file_format=True)
+    hits = survivors_in_copy(buffer.getvalue(), Known(("Adelmost, Bo",)), ())
+    assert "Adelmost" in [hit.text for hit in hits]
+    others = survivors_in_copy(buffer.getvalue(), Known(("Adelmast, Bo",)), ())
+    assert "Adelmost" not in [hit.text for hit in others] and len(others) == len(hits) - 1
 
 
 def test_seventy_identifiers_in_the_elements_are_gone(film: Path, tmp_path: Path) -> None:

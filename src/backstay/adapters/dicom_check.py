@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from io import BytesIO
 from typing import Any
 
+import numpy as np
 import pydicom
 from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset
@@ -22,6 +23,9 @@ _DATES = frozenset({"DA", "DT"})
 LEAST_LENGTH = 4
 """Shorter values of elements are too common to be looked for; a name's parts are from three letters on."""
 _HARMLESS = OWN_TEXTS | {word for words in WORDS.values() for word in words}
+_LETTERS = re.compile(r"[^\W\d_]+")
+_OWN_WORDS = {word for text in _HARMLESS for word in _LETTERS.findall(folded(text))}
+"""A name that is one of these cannot be told from what every copy says of itself."""
 _STANDARD_UID = "1.2.840.10008."
 DEEPEST = 12
 
@@ -111,13 +115,20 @@ def survivors_in_copy(content: bytes, known: Known, values: Iterable[str]) -> li
 
 
 def _in_bytes(head: bytes, known: Known, values: Iterable[str]) -> list[Hit]:
-    """Return what stands in the bytes before the pixels, whatever element they belong to."""
-    text = folded(head.decode("latin-1"))
-    wide = folded(head.decode("utf-8", errors="replace"))
+    """Return what stands in the bytes before the pixels, whatever element they belong to and however its letters are kept."""
+    even = head[: len(head) // 2 * 2]
+    swapped = np.frombuffer(even, "<u2").byteswap().tobytes()
+    texts = {
+        folded(text)
+        for data in (head, swapped, head.replace(b"\0", b""))
+        for text in (data.decode("latin-1"), data.decode("utf-8", errors="replace"))
+    }
     wanted = {("value", value) for value in values} | {("number", value) for value in known.numbers}
+    parts = {part for name in known.names for part in _LETTERS.findall(name) if len(part) >= LEAST_LENGTH}
+    wanted |= {("name", part) for part in parts if folded(part) not in _OWN_WORDS}
     found = []
-    for kind, value in wanted:
+    for kind, value in sorted(wanted):
         pattern = rf"(?<![a-z0-9.]){re.escape(folded(value))}(?![a-z0-9])"
-        if folded(value).strip() and (re.search(pattern, text) or re.search(pattern, wide)):
+        if folded(value).strip() and any(re.search(pattern, text) for text in texts):
             found.append(Hit(kind, 0, 0, value))
     return found

@@ -261,8 +261,9 @@ def _kept(dataset: Dataset, disguise: Disguise, depth: int) -> Dataset:
             setattr(out, keyword, found)
     if raw(dataset, "FrameIncrementPointer") in FRAME_POINTERS:
         out.FrameIncrementPointer = raw(dataset, "FrameIncrementPointer")
-    if isinstance(raw(dataset, "LUTData"), bytes):
-        out.add_new(0x00283006, "OW", raw(dataset, "LUTData"))
+    table = _table(dataset)
+    if table:
+        out.add_new(0x00283006, "OW", table)
     for keyword in UIDS:
         value = raw(dataset, keyword)
         if value is not None:
@@ -275,6 +276,42 @@ def _kept(dataset: Dataset, disguise: Disguise, depth: int) -> Dataset:
             if any(len(item) for item in items):
                 setattr(out, keyword, items)
     return out
+
+
+def _table(dataset: Dataset) -> bytes:
+    """Return a look-up table made anew from its numbers, as many as it says it has; empty where there is none.
+
+    Raises
+    ------
+    InputError
+        Its numbers neither rise nor fall throughout, or there are too few of them: text can be kept in one.
+    """
+    data = raw(dataset, "LUTData")
+    if data is None:
+        return b""
+    said = numbers(dataset, "LUTDescriptor") or []
+    count, bits = (int(said[0]) or 65536, int(said[2])) if len(said) == 3 else (0, 0)
+    if isinstance(data, bytes):
+        is_narrow = bits == 8 and len(data) < 2 * count
+        kind = "u1" if is_narrow else ("<u2" if dataset.original_encoding[1] is not False else ">u2")
+        found = np.frombuffer(data[: len(data) // np.dtype(kind).itemsize * np.dtype(kind).itemsize], kind)
+    else:
+        is_narrow, found = False, np.asarray(numbers(dataset, "LUTData") or [])
+    found = found[:count].astype(np.int64)
+    steps = np.diff(found)
+    if (
+        not count
+        or len(found) < count
+        or found.max() >= 2**bits
+        or not ((steps >= 0).all() or (steps <= 0).all())
+    ):
+        raise InputError(
+            "not a look-up table of numbers that rise or fall throughout: text can be kept in one",
+            field="LUTData",
+            allowed="a run without it, or one whose table is as its descriptor says",
+        )
+    plain = found.astype("u1" if is_narrow else "<u2").tobytes()
+    return plain + b"\0" * (len(plain) % 2)
 
 
 def _vr(dataset: Dataset, keyword: str) -> str:
