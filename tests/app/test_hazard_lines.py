@@ -49,6 +49,7 @@ def said(folder: Path, *lines: str) -> list[str]:
         ("1 min ago dose 5200 mgy", "PAUSE: air kerma 5200 mGy"),
         ("1 min ago heparin 3000", "PAUSE: heparin again"),
         ("1 min ago perforation at 50", "STOP: perforation"),
+        ("fix contrast 200", "past the ceiling"),
     ],
 )
 def test_a_line_that_is_written_late_has_its_own_hazards(folder: Path, late: str, words: str) -> None:

@@ -11,9 +11,12 @@ from collections.abc import Iterable, Mapping
 from backstay.core.record.entries import Entry
 from backstay.core.safety.body import Inside, Now
 from backstay.core.safety.changes import CHANGES, Known, flows_again, with_changes
-from backstay.identifiers import DeviceKind
+from backstay.identifiers import DeviceKind, EventKind
 
 __all__ = ["Inside", "Now", "after", "now_after"]
+
+_PAPERWORK = frozenset({EventKind.OPENED, EventKind.SIGNED, EventKind.ADDENDUM})
+"""Nothing happens to the patient: the case's time does not go on by it."""
 
 
 def after(
@@ -44,7 +47,8 @@ def after(
     started = entry.at_s if now.started_s is None else now.started_s
     change = CHANGES.get(entry.kind)
     changed = now if change is None else change(now, entry, Known(kinds, branch_at_mm or {}))
-    return with_changes(flows_again(changed), started_s=started, last_s=entry.at_s)
+    still = entry.kind in _PAPERWORK and now.last_s is not None
+    return with_changes(flows_again(changed), started_s=started, last_s=now.last_s if still else entry.at_s)
 
 
 def now_after(
