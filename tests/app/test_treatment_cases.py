@@ -417,3 +417,42 @@ def test_what_a_balloon_no_wider_than_the_stent_is_for(
     assert post.diameter_mm is not None
     said = [one for one in ("for the pressure alone", "no use") if one in post.note]
     assert said == ([words] if words else [])
+
+
+def test_a_later_stent_is_optimised_where_its_near_end_lies_in_a_wider_vessel(demo_lesion: Measured) -> None:
+    """A vessel that tapers from 3.1 to 2.65 mm along the second stent, which is opened to 2.75 mm at its far end."""
+    case, lesion_of_demo, fit = demo_lesion
+    stents = {d.id: d for d in case.shelf.devices.values() if isinstance(d, Stent)}
+    reference = 4.0 - 0.025 * S
+    rule = size_by_angiography(distal_mm=2.65)
+    near = Placed(stents["stent-300-18"], 20.0, 38.0, rule, 3.5, None)
+    far = Placed(stents["stent-275-18"], 36.0, 54.0, rule, 3.1, None)
+    work = Work(
+        replace(case, branches=()), ((1, lesion_of_demo),), Wanted(20.0, 54.0, rule, S, reference), fit
+    )
+    *posts, first, second = balloons_after(work, Choice((near, far), 0.0, 0.0, 2.0, None))
+    assert [b.use for b in posts] == ["after_stent"] * 2
+    assert first.use == second.use == "proximal_optimisation"
+    assert second.from_mm == 36.0 and second.at_most_mm == pytest.approx(3.1, abs=0.01)
+    assert first.from_mm == 20.0 and first.at_most_mm > second.at_most_mm
+
+
+@pytest.mark.parametrize(("at_mm", "places"), [((30.0,), [30.0]), ((30.0, 45.0), [30.0, 45.0])])
+def test_a_second_carina_is_optimised_where_the_vessel_before_it_is_wider(
+    demo_lesion: Measured, at_mm: tuple[float, ...], places: list[float]
+) -> None:
+    case, lesion_of_demo, fit = demo_lesion
+    (stent,) = (d for d in case.shelf.devices.values() if d.id == "stent-275-33")
+    assert isinstance(stent, Stent)
+    reference = 3.4 - 0.3 * (S > 30.0) - 0.35 * (S > 45.0)
+    rule = size_by_angiography(distal_mm=2.75)
+    placed = Placed(replace(stent, expansion_limit_mm=3.5), 20.0, 53.0, rule, 3.4, None)
+    mouths = tuple(Branch(f"b{at}", at, 2.0, 1.0) for at in at_mm)
+    work = Work(
+        replace(case, branches=mouths), ((1, lesion_of_demo),), Wanted(20.0, 53.0, rule, S, reference), fit
+    )
+    _, *wider = balloons_after(work, Choice((placed,), 0.0, 0.0, 0.0, None))
+    assert [b.to_mm for b in wider if b.note.startswith("far shoulder")] == places
+    assert wider[0].at_most_mm == pytest.approx(3.4, abs=0.01)
+    if len(at_mm) > 1:
+        assert wider[1].at_most_mm == pytest.approx(3.1, abs=0.01)

@@ -14,9 +14,11 @@ from backstay.adapters.shelf_file import read_shelf
 from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.app.loading import load_case
 from backstay.app.treatment import size_case
-from backstay.core.rigging.devices import Stent
+from backstay.core.rigging.devices import Balloon, Stent
+from backstay.core.treatment.preparation import Hardness, steps_for
 from backstay.core.treatment.sizing import size_by_angiography
 from backstay.core.treatment.stents import Wanted, choose_stents
+from backstay.identifiers import Calcium, Preparation
 
 SHELF = read_shelf(Path(__file__).resolve().parents[2] / "examples" / "demo" / "shelf.toml")
 STENTS = [d for d in SHELF.devices.values() if isinstance(d, Stent)]
@@ -156,3 +158,35 @@ def test_a_stent_that_the_ostium_pushes_on_in_an_even_vessel_is_chosen() -> None
     best = choose_stents(need, [s for s in STENTS if s.working_mm >= 18.0]).best
     assert best is not None and best.placed[-1].to_mm > 8.0
     assert best.placed[-1].rule.target_mm == pytest.approx(3.4)
+
+
+# Pressures that a device does not work below
+
+
+def test_a_stent_is_never_opened_below_its_nominal_pressure_by_a_rounded_table() -> None:
+    """At its nominal 11 atm the table has 3.02 mm for a label of 3.0 mm: the vessel of 3.0 mm must not ask for 10 atm."""
+    need = Wanted(20.0, 38.0, size_by_angiography(distal_mm=3.0), ROWS, np.full(ROWS.shape, 3.0))
+    table = ((9.0, 2.96), (11.0, 3.02), (16.0, 3.16))
+    given = {"nominal_diameter_mm": 3.0, "working_mm": 18.0, "nominal_atm": 11.0, "compliance": table}
+    stent = replace(STENTS[0], **given, rated_burst_atm=16.0, expansion_limit_mm=3.5)
+    for limit_mm, pressure in ((3.5, 11.0), (3.01, None)):
+        best = choose_stents(need, [replace(stent, expansion_limit_mm=limit_mm)]).best
+        assert best is not None
+        (placed,) = best.placed
+        assert (None if placed.inflation is None else placed.inflation.pressure_atm) == pressure
+
+
+def test_a_lithotripsy_balloon_is_not_sized_by_a_pressure_below_its_own() -> None:
+    """At 2 atm it would fit; it works at 4 to 6 atm, where it is too wide."""
+    bare = next(
+        d for d in SHELF.devices.values() if isinstance(d, Balloon) and d.balloon_type == "lithotripsy"
+    )
+    early = replace(bare, compliance=((2.0, 2.88), (4.0, 3.02), (6.0, 3.10)), nominal_atm=4.0)
+    hard = Hardness(calcium=Calcium.SEVERE)
+    for artery_mm, pressure in ((2.9, None), (3.05, 4.0)):
+        (step,) = (
+            s
+            for s in steps_for(hard, [early], [], distal_mm=artery_mm, longest_mm=30.0)
+            if s.kind is Preparation.LITHOTRIPSY
+        )
+        assert (None if step.sized is None else step.sized.inflation.pressure_atm) == pressure

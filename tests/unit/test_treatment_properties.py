@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from backstay.adapters.shelf_file import read_shelf
 from backstay.core.rigging.devices import Balloon, Burr, Stent
-from backstay.core.treatment.balloons import choose_balloon, choose_burr, in_a_row
+from backstay.core.treatment.balloons import LITHOTRIPSY_ATM, choose_balloon, choose_burr, in_a_row
 from backstay.core.treatment.bifurcation import BranchFacts, Kissing, NoKissing, choose_kissing, plan_branch
 from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
 from backstay.core.treatment.lesions import Estimate, measure_lesions
@@ -243,7 +243,7 @@ def test_a_table_that_begins_above_the_pressure_allowed_offers_nothing(
     steps = {s.kind: s for s in steps_for(hard, [late], BURRS, distal_mm=3.0, longest_mm=20.0)}
     step = steps[Preparation.LITHOTRIPSY]
     assert step.sized is None
-    assert step.missing == "a lithotripsy balloon of up to 3.00 mm at up to 6 atm"
+    assert step.missing == "a lithotripsy balloon of up to 3.00 mm at 4 to 6 atm"
     below = replace(late, rated_burst_atm=6.0)
     assert table_of(below) == () and inflation_to(below, 3.0) is None
     with pytest.raises(OutsideValidity, match="begins above rated burst"):
@@ -332,7 +332,7 @@ def test_preparation_keeps_its_rules(hardness: Hardness, distal: float, length: 
             if step.kind in FILLS:
                 assert step.sized.inflation.diameter_mm >= 0.9 * distal - 1e-9
             if step.kind is Preparation.LITHOTRIPSY:
-                assert step.sized.inflation.pressure_atm <= 6.0
+                assert 4.0 <= step.sized.inflation.pressure_atm <= 6.0
         if step.burr is not None:
             assert 0.4 - 1e-9 <= step.burr.nominal_diameter_mm / distal <= 0.6 + 1e-9
 
@@ -343,7 +343,11 @@ def test_a_balloon_far_too_small_is_missing_and_not_chosen(kind: Preparation) ->
     name = kind.value.removesuffix("_balloon")
     one = min((b for b in BALLOONS if b.balloon_type == name), key=lambda b: b.nominal_diameter_mm)
     opened = choose_balloon(
-        [one], name, at_most_mm=3.54, longest_mm=30.0, highest_atm=6.0 if name == "lithotripsy" else None
+        [one],
+        name,
+        at_most_mm=3.54,
+        longest_mm=30.0,
+        between_atm=LITHOTRIPSY_ATM if name == "lithotripsy" else None,
     )
     assert opened is not None
     (step,) = [s for s in steps_for(hard, [one], [], distal_mm=3.54, longest_mm=30.0) if s.kind is kind]
@@ -402,6 +406,11 @@ def test_the_first_balloon_of_a_short_lesion_in_a_wide_vessel() -> None:
     small, *_ = steps_for(uncrossed, BALLOONS, BURRS, distal_mm=3.91, longest_mm=12.0)
     assert small.kind is Preparation.SMALL_BALLOON and small.sized is not None
     assert small.sized.inflation.diameter_mm <= 1.5
+    assert [kind.value for kind, _ in order_of(uncrossed)] == [
+        "small_balloon",
+        "semi_compliant_balloon",
+        "non_compliant_balloon",
+    ]
 
 
 def test_imaging_overrides_angiography_about_calcium() -> None:

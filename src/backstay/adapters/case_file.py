@@ -180,6 +180,12 @@ class LesionTable(_Span):
     bridging_collaterals: bool = False
     imaging: ImagingTable | None = None
 
+    @property
+    def torn(self) -> bool:
+        """Return whether a dissection is known: said, or seen by imaging at the edge of a stent."""
+        image = self.imaging
+        return self.dissected or (image is not None and bool(image.edge_dissection_deg))
+
     @model_validator(mode="after")
     def _zones_lie_on_their_sides(self) -> Self:
         image = self.imaging

@@ -225,7 +225,8 @@ class Stretch(_Model):
     other: list[StentRow] = Field(description="the best of each other number of stents")
     missing: list[str] = Field(description="what the shelf lacks where nothing suits")
     missed: list[str] = Field(
-        default_factory=list, description="lesions that the best stents rather do not cover from end to end"
+        default_factory=list,
+        description="lesions that the best stents rather do not cover from end to end, and what they meet beside the stretch",
     )
     after: list[PlannedBalloon]
     branches: list[BranchAdvice]

@@ -238,7 +238,7 @@ def _lesions(case: CaseDocument, length_mm: float) -> tuple[Lesion, ...]:
             to_mm=lesion.to_mm,
             calcium=lesion.calcium,
             prepared=tuple(lesion.prepared),
-            dissected=lesion.dissected,
+            dissected=lesion.torn,
         )
         for lesion in case.vessel.lesion
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import astuple
 
 import numpy as np
@@ -35,24 +36,41 @@ SHORT_OF_CARINA_MM = 6.0
 
 
 def balloons_after(work: Work, choice: Choice | None) -> list[PlannedBalloon]:
-    """Return post-dilatation of every stent at its far end, and proximal optimisation of the first."""
+    """Return post-dilatation of every stent at its far end, then what widens each where the vessel is wider before that."""
     if choice is None:
         return []
-    found = [_post(work, choice, placed) for placed in choice.placed]
-    first = choice.placed[0]
-    carina = [
-        b.at_mm
-        for b in work.case.branches
-        if first.from_mm + SHORT_OF_CARINA_MM <= b.at_mm < first.to_mm and b.diameter_mm > RELEVANT_BRANCH_MM
-    ]
-    opened_mm = found[0].diameter_mm or first.stent.nominal_diameter_mm
-    end_mm = carina[0] if carina else first.to_mm
-    size_mm = _wall_mm(work, distal=False) or work.wanted.widest(first.from_mm, end_mm)[0]
-    if carina:
-        found.append(_to_carina(work, choice, carina[0], size_mm))
-    elif size_mm - opened_mm >= NOTICEABLE_MM:
-        found.append(_where_widest(work, choice, size_mm))
-    return found
+    posts = [_post(work, choice, placed) for placed in choice.placed]
+    return [*posts, *_optimisations(work, choice, posts)]
+
+
+def _optimisations(work: Work, choice: Choice, posts: Sequence[PlannedBalloon]) -> Iterator[PlannedBalloon]:
+    """Yield proximal optimisation: at the first carina always, elsewhere where the vessel is wider by a step that shows."""
+    wall_mm, at_carina = _wall_mm(work, distal=False), False
+    for placed, post in zip(choice.placed, posts, strict=True):
+        opened_mm = post.diameter_mm or _stent_mm(placed)
+        for from_mm, to_mm, carina in _parts(work, placed):
+            widest_mm, _ = work.wanted.widest(from_mm, to_mm)
+            nearest = placed is choice.placed[0] and from_mm == placed.from_mm
+            size_mm = wall_mm if nearest and wall_mm else widest_mm
+            wider = size_mm - opened_mm >= NOTICEABLE_MM
+            if carina and (wider or not at_carina):
+                yield _to_carina(work, choice, placed, (from_mm, to_mm), size_mm)
+            elif wider:
+                yield _where_widest(work, choice, placed, (from_mm, to_mm), size_mm)
+            at_carina |= carina
+
+
+def _parts(work: Work, placed: Placed) -> list[tuple[float, float, bool]]:
+    """Return the parts of a stent that one balloon can suit, from its near end: up to each carina, then to its far end."""
+    parts, from_mm = [], placed.from_mm
+    for b in sorted(work.case.branches, key=lambda x: x.at_mm):
+        room = from_mm + SHORT_OF_CARINA_MM <= b.at_mm < placed.to_mm
+        if room and b.diameter_mm > RELEVANT_BRANCH_MM:
+            parts.append((from_mm, b.at_mm, True))
+            from_mm = b.at_mm + 0.5 * b.diameter_mm
+    if not parts or placed.to_mm - from_mm >= SHORT_OF_CARINA_MM:
+        parts.append((from_mm, placed.to_mm, False))
+    return parts
 
 
 def _wall_mm(work: Work, *, distal: bool) -> float | None:
@@ -82,48 +100,52 @@ def _post(work: Work, choice: Choice, placed: Placed) -> PlannedBalloon:
     return _balloon(BalloonUse.AFTER_STENT, sized, from_mm, to_mm, at_most_mm, note)
 
 
-def _to_carina(work: Work, choice: Choice, carina_mm: float, size_mm: float) -> PlannedBalloon:
-    first = choice.placed[0]
-    at_most_mm = min(size_mm, _limit_mm(choice, first.from_mm, carina_mm))
-    sized = choose_balloon(
-        work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=carina_mm - first.from_mm
-    )
-    from_mm = first.from_mm if sized is None else carina_mm - sized.balloon.working_mm
+def _to_carina(
+    work: Work, choice: Choice, placed: Placed, part: tuple[float, float], size_mm: float
+) -> PlannedBalloon:
+    near_mm, carina_mm = part
+    at_most_mm = min(size_mm, _limit_mm(choice, near_mm, carina_mm))
+    balloons = work.of(Balloon)
+    longest_mm = carina_mm - near_mm
+    sized = choose_balloon(balloons, "non_compliant", at_most_mm=at_most_mm, longest_mm=longest_mm)
+    from_mm = near_mm if sized is None else carina_mm - sized.balloon.working_mm
     note = "far shoulder at the carina"
-    return _optimised(work, first, sized, from_mm, carina_mm, at_most_mm, note)
+    return _optimised(work, choice, placed, sized, (from_mm, carina_mm), at_most_mm, note)
 
 
-def _where_widest(work: Work, choice: Choice, size_mm: float) -> PlannedBalloon:
-    """Return the balloon for a vessel that is wider along the first stent: about its widest place, inside the stent."""
-    first = choice.placed[0]
-    half_mm = 0.5 * (first.to_mm - first.from_mm)
-    _, widest_at_mm = work.wanted.widest(first.from_mm, first.to_mm)
+def _where_widest(
+    work: Work, choice: Choice, stent: Placed, part: tuple[float, float], size_mm: float
+) -> PlannedBalloon:
+    """Return the balloon for a vessel that is wider along a part of a stent: about its widest place, inside that part."""
+    near_mm, far_mm = part
+    half_mm = 0.5 * (far_mm - near_mm)
+    _, widest_at_mm = work.wanted.widest(near_mm, far_mm)
     balloons = [b for b in work.of(Balloon) if b.balloon_type == "non_compliant"]
     longest_mm = max(half_mm, min((b.working_mm for b in balloons), default=0.0))
 
     def placed(length_mm: float) -> tuple[float, float]:
-        begin_mm = max(min(widest_at_mm - 0.5 * length_mm, first.to_mm - length_mm), first.from_mm)
+        begin_mm = max(min(widest_at_mm - 0.5 * length_mm, far_mm - length_mm), near_mm)
         return begin_mm, begin_mm + length_mm
 
     at_most_mm = min(size_mm, _limit_mm(choice, *placed(longest_mm)))
     sized = choose_balloon(work.of(Balloon), "non_compliant", at_most_mm=at_most_mm, longest_mm=half_mm)
-    from_mm, to_mm = placed(half_mm if sized is None else sized.balloon.working_mm)
-    note = "the vessel tapers along the stent"
-    return _optimised(work, first, sized, from_mm, to_mm, at_most_mm, note)
+    ends_mm = placed(half_mm if sized is None else sized.balloon.working_mm)
+    return _optimised(work, choice, stent, sized, ends_mm, at_most_mm, "the vessel tapers along the stent")
 
 
 def _optimised(
     work: Work,
-    first: Placed,
+    choice: Choice,
+    placed: Placed,
     sized: Sized | None,
-    from_mm: float,
-    to_mm: float,
+    ends_mm: tuple[float, float],
     at_most_mm: float,
     note: str,
 ) -> PlannedBalloon:
-    artery_mm, _ = work.wanted.widest(max(from_mm, first.from_mm), min(to_mm, first.to_mm))
-    note += across_words(sized, artery_mm) + _idle_words(sized, first)
-    if sized is not None and (from_mm < first.from_mm - 1e-6 or to_mm > first.to_mm + 1e-6):
+    (from_mm, to_mm), near_mm, far_mm = ends_mm, choice.placed[0].from_mm, choice.placed[-1].to_mm
+    artery_mm, _ = work.wanted.widest(max(from_mm, near_mm), min(to_mm, far_mm))
+    note += across_words(sized, artery_mm) + _idle_words(sized, placed)
+    if sized is not None and (from_mm < near_mm - 1e-6 or to_mm > far_mm + 1e-6):
         note += "; the shortest on the shelf reaches beyond the stent: geographic miss if inflated there"
     return _balloon(BalloonUse.PROXIMAL_OPTIMISATION, sized, from_mm, to_mm, at_most_mm, note)
 

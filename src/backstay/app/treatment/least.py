@@ -7,6 +7,7 @@ from backstay.app.treatment.sizing import size_case
 from backstay.sources import source
 
 SOURCE = "raber2018"
+LEFT_MAIN = "; the sets for the left main disagree, say which one counts"
 
 
 def minimum_results(case: LoadedCase) -> list[str]:
@@ -27,5 +28,6 @@ def minimum_results(case: LoadedCase) -> list[str]:
     return [
         f"{one.from_mm:.0f} to {one.to_mm:.0f} mm: stent area {one.expected.least_area_mm2:.1f} mm2 or more "
         f"({one.expected.least_diameter_mm:.2f} mm round), 80 % of the mean reference lumen ({SOURCE}{mark})"
+        + (LEFT_MAIN if one.expected.left_main else "")
         for one in found
     ]

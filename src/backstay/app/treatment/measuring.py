@@ -12,6 +12,7 @@ from backstay.adapters.case_file import ImagingTable, LandingTable, LesionTable
 from backstay.adapters.path_file import read_path
 from backstay.adapters.treatment_file import Conflict, MeasuredLesion, Spread
 from backstay.app.loading import LoadedCase
+from backstay.app.treatment.entries import on_one_narrowing, one_table
 from backstay.core.anatomy.path import LumenPath
 from backstay.core.treatment.classify import (
     OSTIAL_MM,
@@ -25,12 +26,12 @@ from backstay.core.treatment.classify import (
     reasons_for_c,
 )
 from backstay.core.treatment.lesions import END_RATIO, Estimate, Measured, measure_lesions
-from backstay.core.treatment.overriding import Seen, seen_reference_mm
+from backstay.core.treatment.overriding import Seen
 from backstay.core.treatment.preparation import Hardness, is_hard, order_of, seen_by_angiography
 from backstay.core.treatment.reference import FEWEST_ROWS, Lumen, Mouth, ReferenceFit, Span, lumen_from_rows
 from backstay.core.treatment.sizing import diameter_of_area_mm
 from backstay.errors import InputError
-from backstay.identifiers import Calcium, Preparation
+from backstay.identifiers import Calcium
 
 FloatArray = NDArray[np.float64]
 
@@ -57,13 +58,16 @@ class CaseLesion:
         Imaging's reference over angiography's at the narrowest place, where the pullback that measured the least lumen
         measured the landing zones too; else 1.
     torn : bool
-        A dissection of any lesion of the case is known: what runs to one lesion may run through the other.
+        A dissection anywhere in the vessel is known: what runs to one lesion may run through the other.
+    uncrossed : bool
+        An imaging catheter did not cross it, by any of its entries.
     """
 
     measured: Measured
     table: LesionTable | None
     entries: tuple[int, ...] = ()
     torn: bool = False
+    uncrossed: bool = False
     seen_ratio: float = 1.0
 
     @property
@@ -79,7 +83,7 @@ class CaseLesion:
         if table is None:
             return False
         percent = tightness(self)[1].value
-        treated = bool(table.prepared) or table.dissected or table.opened_fully
+        treated = bool(table.prepared) or table.torn or table.opened_fully
         other = table.in_stent or table.thrombus or table.occluded_months is not None
         return percent >= 100.0 * END_RATIO or treated or other
 
@@ -145,8 +149,10 @@ def lumen_of(case: LoadedCase) -> Lumen:
     return lumen_from_rows(s, 2.0 * raw.radius_mm, sd_mm=2.0 * raw.radius_sd_mm)
 
 
-def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, list[CaseLesion]]:
-    """Return the reference along the path and every lesion, named or found."""
+def measure(
+    case: LoadedCase, rng: np.random.Generator, *, torn: bool = False
+) -> tuple[ReferenceFit, list[CaseLesion]]:
+    """Return the reference along the path and every lesion, named or found; the vessel may be torn outside them too."""
     mouths = [Mouth(branch.at_mm, branch.diameter_mm) for branch in case.branches]
     lumen, tables = lumen_of(case), [one_table(case, (k,)) for k in range(len(case.vessel.lesion))]
     entries: list[tuple[int, ...]] = [(k,) for k in range(len(tables))]
@@ -157,27 +163,31 @@ def measure(case: LoadedCase, rng: np.random.Generator) -> tuple[ReferenceFit, l
         if joined == entries:
             break
         entries, tables = joined, [one_table(case, group) for group in joined]
-    torn = any(table.dissected for table in case.vessel.lesion)
-    lesions = [
-        CaseLesion(m, None, torn=torn)
-        if m.named is None
-        else CaseLesion(m, tables[m.named], tuple(k + 1 for k in entries[m.named]), torn)
-        for m in measured
-    ]
+    filed = case.vessel.lesion
+    torn = torn or any(table.torn for table in filed)
+    lesions = []
+    for m in measured:
+        mine = () if m.named is None else entries[m.named]
+        table = None if m.named is None else tables[m.named]
+        uncrossed = any((image := filed[k].imaging) is not None and not image.crossed for k in mine)
+        lesions.append(CaseLesion(m, table, tuple(k + 1 for k in mine), torn, uncrossed))
     for lesion in lesions:
         _check_zones(case, lesion)
     return fit, [replace(lesion, seen_ratio=_seen_ratio(fit, lesion)) for lesion in lesions]
 
 
 def _seen_ratio(fit: ReferenceFit, lesion: CaseLesion) -> float:
-    """Return imaging's reference over angiography's at the narrowest place: 1 where it measured no least lumen."""
-    if lesion.least_seen_mm is None:
+    """Return imaging's reference over angiography's at the narrowest place: 1 where it measured no least lumen or no zone.
+
+    The pullback that measured the least lumen is held against its own zones however far they lie, in a line between
+    two, as at the one else: angiography's reference would mix two instruments in one stenosis.
+    """
+    seen = sorted(lesion.seen(), key=lambda x: x.at_mm)
+    if lesion.least_seen_mm is None or not seen:
         return 1.0
-    at_mm = lesion.measured.narrowest_at_mm
-    s_mm = np.union1d(fit.s_mm, [at_mm, *(x.at_mm for x in lesion.seen())])
-    plain = np.interp(s_mm, fit.s_mm, fit.reference_mm)
-    ratio = seen_reference_mm(s_mm, plain, lesion.seen()) / plain
-    return float(np.interp(at_mm, s_mm, ratio))
+    at_mm = [x.at_mm for x in seen]
+    ratios = [x.lumen_mm for x in seen] / np.interp(at_mm, fit.s_mm, fit.reference_mm)
+    return float(np.interp(lesion.measured.narrowest_at_mm, at_mm, ratios))
 
 
 def _check_zones(case: LoadedCase, lesion: CaseLesion) -> None:
@@ -200,72 +210,6 @@ def _check_zones(case: LoadedCase, lesion: CaseLesion) -> None:
         allowed=allowed,
         where=str(case.file),
     )
-
-
-def on_one_narrowing(measured: list[Measured], entries: list[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """Return the case's entries, those joined whose lesions are one by the rule for its ends."""
-    named = sorted((m for m in measured if m.named is not None), key=lambda m: m.from_mm.value)
-    groups: list[tuple[float, tuple[int, ...]]] = []
-    for m in named:
-        assert m.named is not None
-        mine = entries[m.named]
-        if groups and m.from_mm.value < groups[-1][0]:
-            end, group = groups[-1]
-            groups[-1] = max(end, m.to_mm.value), tuple(sorted((*group, *mine)))
-        else:
-            groups.append((m.to_mm.value, mine))
-    return [group for _, group in groups]
-
-
-def one_table(case: LoadedCase, entries: tuple[int, ...]) -> LesionTable:
-    """Return what the case file says of one narrowing: of several entries the harder, and what all of them had.
-
-    A non-compliant balloon that failed in one of them failed: the order is that entry's.
-
-    Raises
-    ------
-    InputError
-        More than one of them brings imaging that crossed.
-    """
-    tables = [case.vessel.lesion[k] for k in entries]
-    first, *rest = tables
-    if not rest:
-        return first
-    seen = [k for k in entries if (image := case.vessel.lesion[k].imaging) is not None and image.crossed]
-    if len(seen) > 1:
-        raise InputError(
-            f"entries {' and '.join(str(k + 1) for k in entries)} lie on one narrowing, and more than one brings imaging",
-            field=f"vessel.lesion.{seen[1] + 1}.imaging",
-            allowed="the imaging of one narrowing in one entry",
-            where=str(case.file),
-        )
-    with_image = case.vessel.lesion[seen[0]] if seen else next((t for t in tables if t.imaging), first)
-    flags = ("dissected", "eccentric", "irregular", "thrombus", "in_stent", "bridging_collaterals")
-    months = [t.occluded_months for t in tables if t.occluded_months is not None]
-    order = list(Calcium)
-    return first.model_copy(
-        update={
-            "from_mm": min(t.from_mm for t in tables),
-            "to_mm": max(t.to_mm for t in tables),
-            "calcium": max((t.calcium for t in tables), key=order.index),
-            "prepared": _tried_in_all(tables),
-            "opened_fully": all(t.opened_fully for t in tables),
-            "occluded_months": max(months, default=None),
-            "imaging": with_image.imaging,
-            **{name: any(getattr(t, name) for t in tables) for name in flags},
-        }
-    )
-
-
-def _tried_in_all(tables: list[LesionTable]) -> list[Preparation]:
-    """Return what all entries of a narrowing had, and a non-compliant balloon that failed in one of them, in its order."""
-    failed = [t for t in tables if Preparation.NON_COMPLIANT in t.prepared and not t.opened_fully]
-    always = {Preparation.NON_COMPLIANT} if failed else set()
-    return [
-        kind
-        for kind in (failed or tables)[0].prepared
-        if kind in always or all(kind in t.prepared for t in tables)
-    ]
 
 
 def spread(estimate: Estimate, digits: int = 2) -> Spread:
@@ -458,8 +402,9 @@ def hardness(lesion: CaseLesion) -> Hardness:
         arc_deg=None if image is None else image.calcium_arc_deg,
         oct_score=lesion.oct_score,
         nodule=image is not None and image.nodule,
-        uncrossed=table is not None and table.imaging is not None and not table.imaging.crossed,
-        dissected=lesion.torn,
+        uncrossed=lesion.uncrossed,
+        dissected=table is not None and table.torn,
+        torn_elsewhere=lesion.torn,
         opened_fully=table is not None and table.opened_fully,
         tried=() if table is None else tuple(table.prepared),
     )
@@ -475,7 +420,9 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
             if gap <= TANDEM_GAP_MM:
                 found.append(f"tandem: {max(gap, 0.0):.0f} mm {where} it lies lesion {other + 1}")
     if lesions[k].least_seen_mm is not None:
-        by = "by angiography" if lesions[k].seen_ratio == 1.0 else "that it measured at the landing zones"
+        zones = len(lesions[k].seen())
+        where = "the landing zones" if zones > 1 else "its landing zone"
+        by = f"that it measured at {where}" if zones else "by angiography, which is another instrument"
         found.append(
             f"least lumen and stenosis are imaging's, against the reference {by}; imaging's own error is not in their ranges"
         )
@@ -487,8 +434,7 @@ def _notes(lesions: list[CaseLesion], k: int) -> list[str]:
         found.append("the case file does not name it: it is measured, not planned")
     elif not lesions[k].planned:
         found.append("not narrowed by a tenth: it is measured, and no stent is planned")
-    elif table.imaging is not None and not table.imaging.crossed:
-        found.append(
-            "the imaging catheter did not cross: sized by angiography alone, and taken as hard to cross"
-        )
+    elif lesions[k].uncrossed:
+        by = ": sized by angiography alone, and" if lesions[k].imaging is None else "; it is"
+        found.append(f"the imaging catheter did not cross{by} taken as hard to cross")
     return found

@@ -15,24 +15,22 @@ from backstay.core.record.lesions import lesions_after, meets, preparation_by, t
 def as_recorded(case: LoadedCase) -> LoadedCase:
     """Return the case with its lesions as the record beside it leaves them; as it is where there is none.
 
-    A dissection anywhere in the vessel counts for every lesion: a burr on its way to one runs through the other. That
-    a lesion has opened fully is for the case file to say; a balloon of the record that kept a waist takes it away.
+    That a lesion has opened fully is for the case file to say; a balloon of the record that kept a waist takes it away.
 
     Raises
     ------
     FileFormatError
         The record cannot be read.
     """
-    entries = standing(entries_of(recorded(case.file)))
+    entries = _standing(case)
     tables = case.vessel.lesion
-    filed = [Lesion(t.from_mm, t.to_mm, t.calcium, tuple(t.prepared), t.dissected) for t in tables]
+    filed = [Lesion(t.from_mm, t.to_mm, t.calcium, tuple(t.prepared), t.torn) for t in tables]
     lesions = lesions_after(entries, filed, case.shelf.devices)
-    torn = any(tears(entry) for entry in entries)
     stands = [
         table.model_copy(
             update={
                 "prepared": list(then.prepared),
-                "dissected": then.dissected or torn,
+                "dissected": then.dissected,
                 "opened_fully": table.opened_fully
                 and not any(_kept_a_waist(entry, then, case) for entry in entries),
             }
@@ -40,6 +38,15 @@ def as_recorded(case: LoadedCase) -> LoadedCase:
         for table, then in zip(tables, lesions, strict=True)
     ]
     return replace(case, lesions=lesions, vessel=case.vessel.model_copy(update={"lesion": stands}))
+
+
+def torn_by_record(case: LoadedCase) -> bool:
+    """Return whether the record beside a case tells of a dissection anywhere: a burr on its way to a lesion runs through it."""
+    return any(tears(entry) for entry in _standing(case))
+
+
+def _standing(case: LoadedCase) -> list[Entry]:
+    return list(standing(entries_of(recorded(case.file))))
 
 
 def _kept_a_waist(entry: Entry, lesion: Lesion, case: LoadedCase) -> bool:

@@ -33,7 +33,8 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
     areas = (area_mm2(near_mm), area_mm2(far_mm))
     least = result.least_acceptable_mm2(reference_areas_mm2=areas)
     chart_mm = _distal_chart_mm(work, choice, after)
-    measured, ratio, verdict = _measured_result(work, areas)
+    left_main = _in_left_main(work, choice)
+    measured, ratio, verdict = _measured_result(work, areas, left_main=left_main)
     return Expected(
         reference_areas_mm2=[round(a, 2) for a in areas],
         least_area_mm2=round(least, 2),
@@ -46,8 +47,11 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
         measured_area_mm2=measured,
         measured_expansion=ratio,
         measured_verdict=verdict,
-        measured_findings=[text for n, x in work.lesions if x.imaging for text in _findings(n, x.imaging)],
-        left_main=[asdict(s) for s in result.LEFT_MAIN_SETS] if _in_left_main(work) else [],
+        measured_findings=[
+            *(left_main_words(measured) if left_main and measured is not None else []),
+            *(text for n, x in work.lesions if x.imaging for text in _findings(n, x.imaging)),
+        ],
+        left_main=[asdict(s) for s in result.LEFT_MAIN_SETS] if left_main else [],
     )
 
 
@@ -63,27 +67,67 @@ def _distal_chart_mm(work: Work, choice: Choice | None, after: Sequence[PlannedB
     return max(stent_mm, own.diameter_mm or 0.0) if own is not None else stent_mm
 
 
-def _in_left_main(work: Work) -> bool:
+def _in_left_main(work: Work, choice: Choice | None) -> bool:
     length_mm = work.case.vessel.left_main_mm
-    return length_mm is not None and work.wanted.from_mm < length_mm
+    from_mm = work.wanted.from_mm if choice is None else choice.placed[0].from_mm
+    return length_mm is not None and min(from_mm, work.wanted.from_mm) < length_mm
 
 
-def _measured_result(work: Work, areas: tuple[float, float]) -> tuple[float | None, float | None, str]:
+def _measured_result(
+    work: Work, areas: tuple[float, float], *, left_main: bool
+) -> tuple[float | None, float | None, str]:
     found = [x.imaging for _, x in work.lesions if x.imaging is not None and x.imaging.stent_area_mm2]
     if not found:
         return None, None, ""
     image = min(found, key=lambda x: x.stent_area_mm2 or 0.0)
     area = image.stent_area_mm2 or 0.0
-    ratio = result.expansion_ratio(stent_area_mm2=area, reference_areas_mm2=areas)
+    references, against = _references_beside(work, areas)
+    ratio = result.expansion_ratio(stent_area_mm2=area, reference_areas_mm2=references)
     passes = "passes" if result.is_expanded(ratio) else "does not pass"
-    floor = result.LEAST_AREA_mm2[image.method]
-    above = "above" if area > floor else "not above"
-    music = "meets" if result.meets_music_1998(stent_area_mm2=area, reference_areas_mm2=areas) else "misses"
-    verdict = (
-        f"{100 * ratio:.0f} % of the mean reference: {passes} the 80 % asked for, from memory; {above} {floor:g} mm2 "
-        f"({image.method}, from memory); {music} the 1998 criteria (second-hand; symmetry not judged)"
-    )
-    return area, round(ratio, 4), verdict
+    parts = [f"{100 * ratio:.0f} % of {against}: {passes} the 80 % asked for, from memory"]
+    if left_main:
+        parts.append("the general floors do not judge a left main; its sets disagree")
+    else:
+        floor = result.LEAST_AREA_mm2[image.method]
+        above = "above" if area > floor else "not above"
+        parts.append(f"{above} {floor:g} mm2 ({image.method}, from memory)")
+    if len(references) == 2:
+        near, far = references
+        meets = result.meets_music_1998(stent_area_mm2=area, reference_areas_mm2=(near, far))
+        said = "meets" if meets else "misses"
+        parts.append(f"{said} the 1998 criteria (second-hand; symmetry not judged)")
+    return area, round(ratio, 4), "; ".join(parts)
+
+
+def _references_beside(work: Work, areas: tuple[float, float]) -> tuple[tuple[float, ...], str]:
+    """Return the reference areas that imaging's stent area is held against: imaging's own where it measured any."""
+    near = None if work.near.imaging is None else work.near.imaging.proximal
+    far = None if work.far.imaging is None else work.far.imaging.distal
+    seen = [(zone, where) for zone, where in ((near, "proximal"), (far, "distal")) if zone is not None]
+    if not seen:
+        return areas, "the mean reference by angiography, which is another instrument"
+    where = "the mean reference" if len(seen) == 2 else f"the {seen[0][1]} reference, the only one imaged"
+    return tuple(area_mm2(zone.lumen_mm) for zone, _ in seen), where
+
+
+def left_main_words(area_of_stent_mm2: float) -> list[str]:
+    """Return what each set for the left main says of a stent's least area; which place counts is where that lies."""
+    found = []
+    for group in result.LEFT_MAIN_SETS:
+        reached, short = (
+            ", ".join(
+                f"{place} {least:g}"
+                for place, least in group.areas_mm2
+                if (area_of_stent_mm2 >= least) is want
+            )
+            for want in (True, False)
+        )
+        parts = [f"reaches {reached}" if reached else "", f"stays below {short}" if short else ""]
+        found.append(
+            f"left main by {group.name}: {area_of_stent_mm2:.1f} mm2 {', '.join(p for p in parts if p)}; what counts is where the "
+            "least area lies"
+        )
+    return found
 
 
 def _findings(number: int, image: ImagingTable) -> list[str]:

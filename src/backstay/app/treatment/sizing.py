@@ -17,8 +17,9 @@ from backstay.adapters.treatment_file import (
 )
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.afterwards import miss_words
+from backstay.app.treatment.beside import met, with_neighbours
 from backstay.app.treatment.measuring import CaseLesion, described, measure, spread, tightness
-from backstay.app.treatment.recorded import as_recorded
+from backstay.app.treatment.recorded import as_recorded, torn_by_record
 from backstay.app.treatment.stretches import cautions_of, planned
 from backstay.app.treatment.work import Work, label_conflict, stretches_of
 from backstay.app.treatment.worth import worth_of
@@ -65,9 +66,9 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
         Lesions, stretches, worth.
     """
     case = as_recorded(case)
-    fit, lesions = measure(case, np.random.default_rng(seed))
+    fit, lesions = measure(case, np.random.default_rng(seed), torn=torn_by_record(case))
     work = stretches_of(case, fit, lesions)
-    stretches = [planned(w) for w in work]
+    stretches = with_neighbours([planned(w) for w in work], lesions)
     measured = _with_labels(described(case, lesions), work)
     worth = worth_of(case.flow, lesions)
     return TreatmentDocument(
@@ -83,7 +84,7 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
         lesions=measured,
         stretches=stretches,
         worth=worth,
-        target=target_notes(case, stretches),
+        target=target_notes(case, stretches, lesions),
         attempts=_attempts(case),
         seed=seed,
         sources=_sources(stretches, worth, measured),
@@ -129,7 +130,9 @@ def _ticks(fit: ReferenceFit, lesions: Sequence[CaseLesion]) -> list[ReferenceTi
     return found
 
 
-def target_notes(case: LoadedCase, stretches: Sequence[Stretch]) -> list[str]:
+def target_notes(
+    case: LoadedCase, stretches: Sequence[Stretch], lesions: Sequence[CaseLesion] = ()
+) -> list[str]:
     """Return where the case's own target differs from what is chosen, a geographic miss first."""
     device, from_mm, to_mm = case.device, case.target_from_mm, case.target_to_mm
     touched = [s for s in stretches if s.from_mm < to_mm and from_mm < s.to_mm]
@@ -152,6 +155,9 @@ def target_notes(case: LoadedCase, stretches: Sequence[Stretch]) -> list[str]:
         ids = [] if stretch.best is None else [s.device for s in stretch.best.stents]
         if ids and device.id not in ids:
             found.append(f"The case's target is {device.name}; chosen here: {', '.join(_names(stretch))}.")
+    if treats:
+        own = {number for stretch in touched for number in stretch.lesions}
+        found += [f"The case's target: {text}." for text in met(from_mm, to_mm, lesions, own=own)]
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 
 from backstay.adapters.treatment_file import (
@@ -110,21 +111,31 @@ def _prepared(steps: dict[int, Step], of: int) -> PreparationStep:
         diameter_mm=inflation.diameter_mm if inflation else size_mm,
         why=_reasons({number: one.why for number, one in steps.items()}, of),
         missing=step.missing,
-        cautions=list(dict.fromkeys(c for one in steps.values() for c in one.cautions)),
+        cautions=_cautions({number: one.cautions for number, one in steps.items()}),
     )
+
+
+def _cautions(by_lesion: dict[int, tuple[str, ...]]) -> list[str]:
+    """Return what to mind, each with its lesions where it is not for all that ask for this way."""
+    found = []
+    for words in dict.fromkeys(c for cautions in by_lesion.values() for c in cautions):
+        numbers = [number for number, cautions in by_lesion.items() if words in cautions]
+        found.append(words if len(numbers) == len(by_lesion) else f"{_lesions(numbers)}: {words}")
+    return found
+
+
+def _lesions(numbers: Sequence[int]) -> str:
+    return f"lesion{'s' if len(numbers) > 1 else ''} {' and '.join(str(x) for x in numbers)}"
 
 
 def _reasons(why: dict[int, str], of: int) -> str:
     """Return the reasons of a way to prepare, each with its lesions where it is not that of all."""
-    by_words: dict[str, list[str]] = {}
+    by_words: dict[str, list[int]] = {}
     for number, words in why.items():
-        by_words.setdefault(words, []).append(str(number))
+        by_words.setdefault(words, []).append(number)
     if len(by_words) == 1 and len(why) == of:
         return next(iter(by_words))
-    return "; ".join(
-        f"lesion{'s' if len(numbers) > 1 else ''} {' and '.join(numbers)}: {words}"
-        for words, numbers in by_words.items()
-    )
+    return "; ".join(f"{_lesions(numbers)}: {words}" for words, numbers in by_words.items())
 
 
 # Stents
@@ -176,4 +187,4 @@ def _planned_stent(p: Placed) -> PlannedStent:
 
 def cautions_of(work: Work) -> list[str]:
     """Return what must not be done in this stretch, whatever lesion of the case a dissection is known of."""
-    return [NO_ATHERECTOMY] if any(hardness(x).dissected for _, x in work.lesions) else []
+    return [NO_ATHERECTOMY] if any(hardness(x).torn for _, x in work.lesions) else []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from backstay.core.rigging.devices import Balloon, Burr
 from backstay.core.treatment.compliance import Inflation, inflation_to
@@ -43,7 +43,7 @@ def choose_balloon(
     *,
     at_most_mm: float,
     longest_mm: float,
-    highest_atm: float | None = None,
+    between_atm: tuple[float, float] | None = None,
     least_mm: float = 0.0,
 ) -> Sized | None:
     """Return the balloon of a type that opens widest without passing a size, and the pressure for it.
@@ -59,8 +59,8 @@ def choose_balloon(
     longest_mm : float
         Length not to pass [mm], so that it stays inside what is or will be stented; where every balloon is
         longer, the shortest counts.
-    highest_atm : float, optional
-        Pressure not to pass besides rated burst [atm].
+    between_atm : tuple of float, optional
+        Lowest and highest pressure it works at, besides rated burst [atm].
     least_mm : float
         Size below which it is of little use [mm]; where none that is short enough reaches it, the shortest of those
         that do counts, or of the widest where none does.
@@ -72,7 +72,7 @@ def choose_balloon(
         then the one at the higher share of its rated burst, so that it is stiff. None where none stays within the size.
     """
     kind = [b for b in balloons if b.balloon_type == balloon_type]
-    every = [found for b in kind if (found := _sized(b, at_most_mm, highest_atm)) is not None]
+    every = [found for b in kind if (found := _sized(b, at_most_mm, between_atm)) is not None]
     shortest_mm = min((b.working_mm for b in kind), default=0.0)
     room_mm = max(longest_mm + 1e-9, shortest_mm)
     sized = [x for x in every if x.balloon.working_mm <= room_mm]
@@ -94,17 +94,9 @@ def _useful_mm(every: Sequence[Sized], least_mm: float) -> float:
     return least_mm if widest >= least_mm else widest - SAME_SIZE_MM
 
 
-def _sized(balloon: Balloon, at_most_mm: float, highest_atm: float | None) -> Sized | None:
-    if highest_atm is None:
-        found = inflation_to(balloon, at_most_mm)
-        return None if found is None else Sized(balloon, found)
-    capped = balloon if balloon.rated_burst_atm <= highest_atm else _capped(balloon, highest_atm)
-    found = inflation_to(capped, at_most_mm)
+def _sized(balloon: Balloon, at_most_mm: float, between_atm: tuple[float, float] | None) -> Sized | None:
+    found = inflation_to(balloon, at_most_mm, between_atm=between_atm)
     return None if found is None else Sized(balloon, found)
-
-
-def _capped(balloon: Balloon, highest_atm: float) -> Balloon:
-    return replace(balloon, rated_burst_atm=highest_atm)
 
 
 def _preferred(sized: Sized) -> tuple[float, float, float, str]:

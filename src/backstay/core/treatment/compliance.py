@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -103,7 +103,9 @@ def diameter_at_mm(device: Inflatable, pressure_atm: float) -> float:
     return float(np.interp(pressure_atm, pressures, sizes))
 
 
-def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
+def inflation_to(
+    device: Inflatable, diameter_mm: float, *, between_atm: tuple[float, float] | None = None
+) -> Inflation | None:
     """Return the highest whole pressure at which a device is no larger than wanted.
 
     Parameters
@@ -112,12 +114,14 @@ def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
         The device.
     diameter_mm : float
         Size wanted [mm].
+    between_atm : tuple of float, optional
+        Lowest and highest pressure it works at [atm], besides its table and rated burst.
 
     Returns
     -------
     Inflation or None
-        Pressure and size; None where the device is larger than wanted at the lowest pressure of its table, or
-        may not be used at any pressure of it.
+        Pressure and size; None where the device is larger than wanted at the lowest pressure, or may not be used
+        at any.
 
     Examples
     --------
@@ -134,10 +138,12 @@ def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
     if not rows:
         return None
     low, high = rows[0][0], rows[-1][0]
+    least_atm, most_atm = between_atm or (low, high)
     if high == low:
-        fits = rows[0][1] <= diameter_mm + 1e-9
+        fits = least_atm <= low <= most_atm and rows[0][1] <= diameter_mm + 1e-9
         return Inflation(low, rows[0][1], rows[0][1] < diameter_mm - 1e-9) if fits else None
-    pressures = np.arange(math.ceil(low - 1e-9), math.floor(high) + 1, WHOLE_ATM)
+    first, last = max(low, least_atm), min(high, most_atm)
+    pressures = np.arange(math.ceil(first - 1e-9), math.floor(last) + 1, WHOLE_ATM)
     if pressures.size == 0:
         return None
     sizes = np.interp(pressures, [row[0] for row in rows], [row[1] for row in rows])
@@ -147,3 +153,39 @@ def inflation_to(device: Inflatable, diameter_mm: float) -> Inflation | None:
     k = int(fitting[-1])
     at_most = k == len(pressures) - 1 and bool(sizes[k] < diameter_mm - 0.005)
     return Inflation(float(pressures[k]), round(float(sizes[k]), 3), at_most)
+
+
+def stent_inflation(stent: Stent, diameter_mm: float) -> Inflation | None:
+    """Return the pressure that opens a stent to a size, never below its nominal pressure.
+
+    Parameters
+    ----------
+    stent : Stent
+        The device.
+    diameter_mm : float
+        Size wanted [mm].
+
+    Returns
+    -------
+    Inflation or None
+        The highest whole pressure at which it is no larger than wanted, the nominal one where it is larger there
+        (a table is rounded, and the label may be the size wanted); None where that passes the platform's limit
+        or its table knows no such pressure.
+
+    Examples
+    --------
+    >>> from dataclasses import fields
+    >>> values = {f.name: 1.0 for f in fields(Stent)}
+    >>> given = {"name": "stent", "compliance": ((9.0, 2.97), (11.0, 3.02), (16.0, 3.2)), "rated_burst_atm": 16.0}
+    >>> stent = Stent(**{**values, **given, "nominal_atm": 11.0, "nominal_diameter_mm": 3.0, "expansion_limit_mm": 3.5})
+    >>> stent_inflation(stent, 3.0)
+    Inflation(pressure_atm=11.0, diameter_mm=3.02, at_most=False)
+    """
+    from_nominal = (stent.nominal_atm, math.inf)
+    at_most_mm = min(diameter_mm, stent.expansion_limit_mm)
+    found = inflation_to(stent, at_most_mm, between_atm=from_nominal)
+    if found is not None or not table_of(stent):
+        return found
+    lowest_atm = max(math.ceil(stent.nominal_atm - 1e-9), math.ceil(table_of(stent)[0][0] - 1e-9))
+    lowest = inflation_to(stent, stent.expansion_limit_mm, between_atm=(lowest_atm, lowest_atm))
+    return None if lowest is None else replace(lowest, at_most=False)

@@ -68,7 +68,9 @@ class Hardness:
     uncrossed : bool
         A catheter (imaging, or a balloon) would not cross.
     dissected : bool
-        A dissection is known.
+        A dissection of it is known.
+    torn_elsewhere : bool
+        One somewhere else in the vessel is, which a burr on its way may run through.
     opened_fully : bool
         A balloon sized to the distal reference opened fully in two views.
     tried : tuple of Preparation
@@ -81,8 +83,14 @@ class Hardness:
     nodule: bool = False
     uncrossed: bool = False
     dissected: bool = False
+    torn_elsewhere: bool = False
     opened_fully: bool = False
     tried: tuple[Preparation, ...] = ()
+
+    @property
+    def torn(self) -> bool:
+        """Return whether a dissection is known anywhere in the vessel."""
+        return self.dissected or self.torn_elsewhere
 
 
 @dataclass(frozen=True)
@@ -143,9 +151,9 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
     if h.uncrossed and Preparation.SEMI_COMPLIANT not in h.tried:
         wanted.append((Preparation.SMALL_BALLOON, "nothing larger crosses yet"))
     hard = is_hard(h)
-    if not hard and not h.uncrossed:
+    if not hard:
         wanted.append((Preparation.SEMI_COMPLIANT, "opens a way for what follows"))
-    if hard and not h.dissected and (h.uncrossed or h.nodule):
+    if hard and not h.torn and (h.uncrossed or h.nodule):
         reason = "a catheter did not cross" if h.uncrossed else "a calcified nodule"
         wanted.append((Preparation.ATHERECTOMY, f"{reason}; before anything has torn the wall"))
     failed = Preparation.NON_COMPLIANT in h.tried
@@ -157,7 +165,7 @@ def order_of(hardness: Hardness) -> tuple[tuple[Preparation, str], ...]:
         wanted.append((Preparation.SCORING, "cuts the ring where lithotripsy is not at hand or not enough"))
     elif h.calcium is Calcium.MODERATE:
         wanted.append((Preparation.SCORING, "moderate calcium: it grips and cuts"))
-    if failed and not h.dissected and Preparation.ATHERECTOMY not in [kind for kind, _ in wanted]:
+    if failed and not h.torn and Preparation.ATHERECTOMY not in [kind for kind, _ in wanted]:
         wanted.append((Preparation.ATHERECTOMY, "a balloon did not open it; only where nothing has torn"))
     left = [(kind, why) for kind, why in wanted if kind not in h.tried]
     if not left and h.tried[-1:] == (Preparation.NON_COMPLIANT,):
@@ -267,16 +275,16 @@ def _step(
         Preparation.SEMI_COMPLIANT: max(distal_mm - FIRST_BELOW_MM, 0.5 * distal_mm),
     }.get(kind, distal_mm)
 
-    highest = LITHOTRIPSY_ATM[1] if kind is Preparation.LITHOTRIPSY else None
+    between = LITHOTRIPSY_ATM if kind is Preparation.LITHOTRIPSY else None
     sized = choose_balloon(
         balloons,
         _TYPES[kind],
         at_most_mm=at_most_mm,
         longest_mm=longest_mm,
-        highest_atm=highest,
+        between_atm=between,
         least_mm=USEFUL_RATIO * at_most_mm,
     )
-    missing = _missing(kind, sized, at_most_mm, highest)
+    missing = _missing(kind, sized, at_most_mm, between)
     cautions = _cautions(kind, hardness)
     if missing:
         return Step(kind, None, None, why, missing, cautions)
@@ -285,10 +293,12 @@ def _step(
     return Step(kind, sized, None, why, "", cautions)
 
 
-def _missing(kind: Preparation, sized: Sized | None, at_most_mm: float, highest_atm: float | None) -> str:
+def _missing(
+    kind: Preparation, sized: Sized | None, at_most_mm: float, between_atm: tuple[float, float] | None
+) -> str:
     """Return what the shelf lacks: any such balloon, or one that is wide enough where it is to fill the artery."""
     name = _TYPES[kind].replace("_", "-")
-    at = "" if highest_atm is None else f" at up to {highest_atm:g} atm"
+    at = "" if between_atm is None else " at {:g} to {:g} atm".format(*between_atm)
     if sized is None:
         return f"a {name} balloon of up to {at_most_mm:.2f} mm{at}"
     opened_mm = sized.inflation.diameter_mm
@@ -306,7 +316,7 @@ def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:
             "burr of 0.4 to 0.6 of the artery: from memory; the trial read in abstract used 0.6 to 0.85"
         )
     if hardness.dissected:
-        found.append("a dissection is known: low pressure first, and no larger than the reference")
+        found.append("a dissection is known here: low pressure first, and no larger than the reference")
     if kind in {Preparation.NON_COMPLIANT, Preparation.SCORING}:
         found.append(
             "never beyond rated burst; a balloon that keeps a waist asks for another way, not for more pressure"

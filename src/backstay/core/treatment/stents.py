@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backstay.core.rigging.devices import Stent
-from backstay.core.treatment.compliance import Inflation, inflation_to
+from backstay.core.treatment.compliance import Inflation, stent_inflation
 from backstay.core.treatment.sizing import SizeRule, size_by_angiography
 
 FloatArray = NDArray[np.float64]
@@ -237,9 +237,7 @@ def place(stent: Stent, far_mm: float, wanted: Wanted) -> Placed | None:
     rule, (opens_to_mm, _) = wanted.rule_at(end_mm), wanted.widest(near_mm, end_mm)
     if not rule.allows(stent.nominal_diameter_mm) or stent.expansion_limit_mm < opens_to_mm - 1e-9:
         return None
-    # Never below the nominal pressure, so never below the label.
-    opened_mm = max(wanted.reference_at_mm(end_mm), rule.target_mm, stent.nominal_diameter_mm)
-    inflation = inflation_to(stent, min(opened_mm, stent.expansion_limit_mm))
+    inflation = stent_inflation(stent, max(wanted.reference_at_mm(end_mm), rule.target_mm))
     return Placed(stent, near_mm, end_mm, rule, opens_to_mm, inflation)
 
 
