@@ -42,7 +42,7 @@ def devices() -> dict[str, Device]:
     assert isinstance(burr, Burr)
     return {
         **SHELF.devices,
-        "wire-piercing": replace(wire, id="wire-piercing", tip_load_N=0.03),
+        "wire-piercing": replace(wire, id="wire-piercing", tip_load_N=0.021),
         "burr-200": replace(burr, id="burr-200", nominal_diameter_mm=2.0),
     }
 
@@ -151,7 +151,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
                                          S((*BASE, "extension device=ext-6 depth_mm=35", "pressure damped=no"), INJECT)),
     "side_holes_hide_damping": (S((*BASE, "guide_in device=guide-8-ebl side_holes=yes", "pressure damped=no"), "extension device=ext-8 depth_mm=10"),
                                 S((*BASE, "pressure damped=no"), "extension device=ext-6 depth_mm=10")),
-    "deep_seat": (S(BASE, "guide_in device=guide-6-sr seat_mm=6"), S(BASE, "guide_in device=guide-6-sr seat_mm=5")),
+    "deep_seat": (S(BASE, "guide_in device=guide-6-sr seat_mm=5.1"), S(BASE, "guide_in device=guide-6-sr seat_mm=5")),
     "guide_tip_at_new_stent": (S((*BASE, "stent device=stent-300-12 from_mm=6 to_mm=18 pressure_atm=12"), "guide_in device=guide-6-sr seat_mm=5"),
                                S((*BASE, "stent device=stent-300-12 from_mm=8 to_mm=20 pressure_atm=12"), "guide_in device=guide-6-sr seat_mm=5")),
     "extension_edge_at_new_stent": (S(STENTED, "extension device=ext-6 depth_mm=41"), S(STENTED, "extension device=ext-6 depth_mm=39")),
@@ -189,7 +189,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
                                      S((*BASE, "wire_in device=wire-support role=buddy"), "stent device=stent-300-28 from_mm=36 to_mm=56 pressure_atm=12 traps=wire-support")),
     "trap_behind_stent_not_wanted": (S(BUDDY, "stent device=stent-300-12 from_mm=28 to_mm=40 pressure_atm=12 traps=wire-jacketed"),
                                      S(BUDDY, "stent device=stent-300-12 from_mm=29 to_mm=41 pressure_atm=12 traps=wire-jacketed")),
-    "trap_is_described_in_few_cases": (S(BUDDY, f"{STENT} traps=wire-jacketed", {"chronic_occlusion": True}), S(BUDDY, f"{STENT} traps=wire-jacketed")),
+    "trap_is_described_in_few_cases": (S(BUDDY, f"{STENT} traps=wire-jacketed"), S(BASE, STENT)),
     "high_pressure_over_trapped_wire": (S(TRAPPED, "inflation device=bal-nc-300-12 from_mm=44 to_mm=56 pressure_atm=16 duration_s=20 purpose=after_stent"),
                                         S(TRAPPED, "inflation device=bal-nc-300-12 from_mm=44 to_mm=56 pressure_atm=15.5 duration_s=20 purpose=after_stent")),
     "stent_over_trapped_wire": (S(TRAPPED, "stent device=stent-300-18 from_mm=30 to_mm=44 pressure_atm=12"), S(TRAPPED, "stent device=stent-300-18 from_mm=24 to_mm=42 pressure_atm=12")),
@@ -230,6 +230,9 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "heparin_while_bleeding": (S((*BASE, "complication what=leak code=perforation"), "heparin dose_U=2000"),
                                S((*BASE, "complication what=leak code=perforation", "complication what=sealed code=perforation settled=yes"), "heparin dose_U=2000")),
     "heparin_on_another_agent": (S(("drug drug=enoxaparin",), "heparin dose_U=2000"), S(("drug drug=fondaparinux",), "heparin dose_U=2000")),
+    "another_agent_on_heparin": (S(("heparin dose_U=7000",), "drug drug=enoxaparin"), S(("heparin dose_U=7000", "drug drug=protamine"), "drug drug=enoxaparin")),
+    "agent_above_dose": (S((), "drug drug=bivalirudin dose=63.1 unit=mg"), S((), "drug drug=bivalirudin dose=63 unit=mg")),
+    "act_hangs_on_site": (S(BASE, "act act_s=310 sampled_from=guide"), S(BASE, "act act_s=310 sampled_from=sheath")),
     "protamine_with_equipment_in": (S(BASE, "drug drug=protamine"), S((*BASE, "wire_out device=wire-workhorse", "guide_out wanted=yes"), "drug drug=protamine")),
     "contrast_near_ceiling": (S((*BASE, "contrast volume_mL=72"), INJECT), S((*BASE, "contrast volume_mL=71"), INJECT)),
     "contrast_past_ceiling": (S((*BASE, "contrast volume_mL=92.5"), INJECT), S((*BASE, "contrast volume_mL=92"), INJECT)),
@@ -262,6 +265,10 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "branch_lost": (S(BASE, "complication what=gone code=branch_lost"), S(BASE, "complication what=gone code=wire_position_lost")),
     "ischaemia": (S(BASE, "complication what=pain code=ischaemia"), S(BASE, "complication what=pain")),
     "went_on_after_perforation": (S((*PREPARED, "complication what=leak code=perforation"), STENT), S((*PREPARED, "complication what=flap code=dissection"), STENT)),
+    "way_given_up": (S((*BASE, "complication what=flap code=dissection"), "wire_out device=wire-workhorse"),
+                     S((*BUDDY, "complication what=flap code=dissection"), "wire_out device=wire-jacketed")),
+    "no_wire_in": (S((*PREPARED, "wire_out device=wire-workhorse"), TRY), S(PREPARED, TRY)),
+    "was_not_in": (S(BASE, "device_out device=bal-nc-300-12"), S(PREPARED, "device_out device=bal-nc-300-12")),
     "device_not_whole": (S((*PREPARED, TRY), f"{OUT} whole=no"), S((*PREPARED, TRY), f"{OUT} whole=yes")),
     "still_inside_at_end": (S(BASE, "end counted=yes"), S((*BASE, "wire_out device=wire-workhorse", "guide_out wanted=yes"), "end counted=yes")),
     "trouble_not_settled": (S((*BASE, "complication what=leak code=perforation"), "end counted=yes"),

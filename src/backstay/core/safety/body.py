@@ -90,8 +90,8 @@ class Now:
     seat_mm, extension_depth_mm, side_holes, pressure_damped, wire_tip
         Guide, extension, pressure at the tip (damped until seen to be fine; a good curve holds for the place it was seen at),
         the rail's tip as last seen.
-    dissection : bool
-        Known.
+    dissection, dissection_over : bool
+        One is known; the last one was recorded as over.
     unsettled : frozenset of Complication
         What went wrong and lasts, and is not recorded as over.
     narrowings_mm : tuple of float
@@ -105,8 +105,8 @@ class Now:
         What was done to the lesion besides balloons.
     contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
         Used.
-    act_s, act_at_s, act_site, heparin_at_s
-        The last value, when, where from; when heparin was last given.
+    act_s, act_at_s, act_site, heparin_at_s, act_is_old
+        The last value, when, where from; when heparin was last given; it was given after that value.
     acts_s : tuple of float
         Every value so far.
     reversed : bool
@@ -134,6 +134,7 @@ class Now:
     pressure_damped: bool | None = None
     wire_tip: str | None = None
     dissection: bool = False
+    dissection_over: bool = False
     unsettled: frozenset[Complication] = frozenset()
     narrowings_mm: tuple[float, ...] = ()
     opened_fully: bool | None = None
@@ -148,6 +149,7 @@ class Now:
     act_at_s: float | None = None
     act_site: str | None = None
     heparin_at_s: float | None = None
+    act_is_old: bool = False
     acts_s: tuple[float, ...] = ()
     reversed: bool = False
     drugs: frozenset[Drug] = frozenset()
@@ -188,11 +190,6 @@ class Now:
     def bleeds(self) -> bool:
         """Return whether a leak or its tamponade is known and not over by the record."""
         return not self.unsettled.isdisjoint({Complication.PERFORATION, Complication.TAMPONADE})
-
-    @property
-    def act_is_old(self) -> bool:
-        """Return whether heparin was given after the last clotting time, which then says nothing of it."""
-        return None not in (self.act_at_s, self.heparin_at_s) and self.heparin_at_s > self.act_at_s  # type: ignore[operator]
 
     @property
     def heparinised(self) -> bool:

@@ -41,6 +41,8 @@ _WORDS = {
     "burr": BodyItem.BURR,
     "imaging_catheter": BodyItem.IMAGING_CATHETER,
 }
+_SAME_PLACE_mm = 10.0
+"""Within it a narrowing is the one that was recorded; judgement, no source."""
 _WIRES = frozenset({BodyItem.WIRE, BodyItem.TRAPPED_WIRE})
 _NOT_COUNTED = frozenset({"trapping", "sealing"})
 """Inflated in the guide, or to stop a leak: no ischaemia to end early."""
@@ -282,10 +284,11 @@ def _lies_under(wire: Inside, from_mm: float | None, to_mm: float | None, known:
 
 
 def _attempt(now: Now, entry: Entry, known: Known) -> Now:
-    item = _KINDS.get(known.kinds.get(entry.text("device") or "", DeviceKind.BALLOON), BodyItem.OTHER)
+    kind = known.kinds.get(entry.text("device") or "")
+    item = BodyItem.OTHER if kind is None else _KINDS.get(kind, BodyItem.OTHER)
     stopped = entry.text("outcome") == "stopped"
     hard = stopped and entry.text("push") == "all_that_was_safe"
-    inside = _down_the_rail(now, entry, item) if item in _ON_RAIL else now.inside
+    inside = _down_the_rail(now, entry, item) if item in _ON_RAIL or kind is None else now.inside
     limited = entry.text("limited_by") if stopped else None
     return with_changes(now, inside=inside, limited_by=limited, hard_failures=now.hard_failures + hard)
 
@@ -343,16 +346,27 @@ def _complication(now: Now, entry: Entry, known: Known) -> Now:
     code, at = entry.text("code"), entry.number("at_mm")
     told = frozenset() if code is None else LASTING & {Complication(code)}
     if entry.values.get("settled") is True:
-        return with_changes(now, unsettled=now.unsettled - told)
+        return _settled(with_changes(now, unsettled=now.unsettled - told), code, at)
     narrowings = now.narrowings_mm
     if code == Complication.NEW_NARROWING and at is not None:
         narrowings = (*narrowings, at)
     return with_changes(
         now,
         dissection=now.dissection or code == Complication.DISSECTION,
+        dissection_over=now.dissection_over and code != Complication.DISSECTION,
         unsettled=now.unsettled | told,
         narrowings_mm=narrowings,
     )
+
+
+def _settled(now: Now, code: str | None, at_mm: float | None) -> Now:
+    """Return the case once a dissection is covered, or a narrowing gone: that one, or all where no place is said."""
+    if code == Complication.DISSECTION:
+        return with_changes(now, dissection_over=True)
+    if code != Complication.NEW_NARROWING:
+        return now
+    left = [] if at_mm is None else [one for one in now.narrowings_mm if abs(one - at_mm) > _SAME_PLACE_mm]
+    return with_changes(now, narrowings_mm=tuple(left))
 
 
 def _drug(now: Now, entry: Entry, known: Known) -> Now:
@@ -373,6 +387,7 @@ def _heparin(now: Now, entry: Entry, known: Known) -> Now:
         now,
         heparin_U=now.heparin_U + (entry.number("dose_U") or 0.0),
         heparin_at_s=entry.at_s,
+        act_is_old=now.act_at_s is not None,
         reversed=False,
     )
 
@@ -383,6 +398,7 @@ def _act(now: Now, entry: Entry, known: Known) -> Now:
         now,
         act_s=act_s,
         act_at_s=entry.at_s,
+        act_is_old=False,
         act_site=entry.text("sampled_from"),
         acts_s=now.acts_s if act_s is None else (*now.acts_s, act_s),
     )

@@ -236,6 +236,10 @@ class Bivalirudin:
     usual_infusion_mg_h: float
 
 
+MOST_mg_PER_kg = {"bivalirudin": 0.75, "enoxaparin": 0.5}
+"""Largest usual dose given at once: bivalirudin's first [@stemi2013]; of enoxaparin into the vein common practice, no source."""
+
+
 def bivalirudin_dose(*, weight_kg: float, clearance_mL_min: float | None) -> Bivalirudin:
     """Return bivalirudin by weight [@stemi2013].
 

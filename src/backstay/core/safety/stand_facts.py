@@ -19,6 +19,19 @@ _TIPS = ("main_vessel", "large_branch", "small_branch", "looped", "out_of_view")
 """Where a wire's tip can be seen to lie, the worst last."""
 
 
+_NEEDS_A_WAY = frozenset(
+    {
+        Complication.PERFORATION,
+        Complication.TAMPONADE,
+        Complication.STENT_LOST,
+        Complication.BURR_STUCK,
+        Complication.DEVICE_STUCK,
+        Complication.PART_LOST,
+    }
+)
+"""What is treated over the wire that lies there."""
+
+
 def stand_facts(now: Now, setting: Setting) -> FactDict:
     """Return the facts by which what runs down or is overdue is judged where a case stands, whatever came last.
 
@@ -71,13 +84,14 @@ def standing_facts(now: Now, setting: Setting) -> FactDict:
     rails = [one for one in wires if one.role == "rail"]
     buddies = [one for one in wires if one.role == "buddy"]
     rail = setting.wire(rails[-1].device) if rails else None
+    in_vessel = [one.device for one in (*rails, *buddies)]
     return {
         "wires_in_place": float(len(wires)),
         "buddies_in_place": float(len(buddies)),
         "buddy_in_place": bool(buddies),
         "branch_wires_in_place": float(len(wires) - len(rails) - len(buddies)),
         "rail_in_place": bool(rails),
-        "rail_stiffness_Nmm2": rail.core_stiffness_Nmm2 if rail else None,
+        "wire_stiffness_Nmm2": _stiffest_Nmm2(in_vessel, setting),
         "rail_length_cm": rail.length_cm if rail else None,
         "trapped_in_place": float(kinds.count(BodyItem.TRAPPED_WIRE)),
         "stents_in_place": float(kinds.count(BodyItem.STENT)),
@@ -89,8 +103,11 @@ def standing_facts(now: Now, setting: Setting) -> FactDict:
         "pressure_damped": now.pressure_damped,
         "wire_tip": now.wire_tip,
         "other_wire_tip": _worst_tip(wires),
+        "dissection_open": now.dissection and not now.dissection_over,
         "dissection_known": now.dissection or any(x.dissected for x in setting.lesions),
         "perforation_known": now.perforation,
+        "way_needed": not now.unsettled.isdisjoint(_NEEDS_A_WAY)
+        or (now.dissection and not now.dissection_over),
         "leak_known": now.bleeds,
         "tamponade_known": Complication.TAMPONADE in now.unsettled,
         "burr_is_stuck": Complication.BURR_STUCK in now.unsettled,
@@ -103,6 +120,14 @@ def standing_facts(now: Now, setting: Setting) -> FactDict:
         "limited_by": now.limited_by,
         "failed_hard_pushes": float(now.hard_failures),
     }
+
+
+def _stiffest_Nmm2(wires: Sequence[str], setting: Setting) -> float | None:
+    """Return the stiffness of the stiffest wire; None while one that is not known could be it, and none known is stiff."""
+    found = [wire.core_stiffness_Nmm2 for wire in map(setting.wire, wires) if wire is not None]
+    stiffest = max(found, default=None)
+    stiff = stiffest is not None and stiffest >= setting.protocol.hazards.stiff_wire_Nmm2
+    return stiffest if stiff or len(found) == len(wires) else None
 
 
 def _worst_tip(wires: Sequence[Inside]) -> str | None:

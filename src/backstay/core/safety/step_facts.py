@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Balloon, Burr, Guide, OverWireDevice, Stent
-from backstay.core.safety.heparin import heparin_dose_U_per_kg
+from backstay.core.safety.heparin import MOST_mg_PER_kg, heparin_dose_U_per_kg, read_act
 from backstay.core.safety.now import Inside, Now
 from backstay.core.safety.radiation import notices_passed
 from backstay.core.safety.setting import Setting
@@ -263,6 +263,8 @@ def _wire_out(before: Now, entry: Entry, setting: Setting) -> FactDict:
     no_guide = not before.of(BodyItem.GUIDE)
     return {
         "wire_is_trapped": None if trapped and free else trapped,
+        "was_inside": trapped or free,
+        "wire_is_last": [one.device for one in before.wires("rail", "buddy")] == [name],
         "guide_disengaged": True if no_guide else None if guide is None else guide == "disengaged",
     }
 
@@ -270,7 +272,7 @@ def _wire_out(before: Now, entry: Entry, setting: Setting) -> FactDict:
 def _extension(before: Now, entry: Entry, setting: Setting) -> FactDict:
     depth = entry.number("depth_mm")
     if depth is None:
-        return {"step": StepKind.TAKE_OUT_EXTENSION}
+        return {"step": StepKind.TAKE_OUT_EXTENSION, "was_inside": bool(before.of(BodyItem.EXTENSION))}
     deeper = depth > (before.extension_depth_mm or 0.0)
     meets = deeper and any(_reaches(one, depth) for one in before.of(BodyItem.STENT))
     return {"step": StepKind.EXTEND, "extension_depth_mm": depth, "extension_meets_stent": meets}
@@ -292,13 +294,19 @@ def _guide_in(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 
 def _guide_out(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    return {"wanted": bool(entry.values.get("wanted"))}
+    wanted = bool(entry.values.get("wanted"))
+    return {
+        "wanted": wanted,
+        "was_inside": bool(before.of(BodyItem.GUIDE)),
+        "wire_is_last": wanted and bool(before.wires("rail", "buddy")),
+    }
 
 
 def _withdrawal(before: Now, entry: Entry, setting: Setting) -> FactDict:
     name = entry.text("device")
     undeployed = any(one.device == name for one in before.inside if one.item is BodyItem.STENT_ON_BALLOON)
     return {
+        "was_inside": any(one.device == name and not one.stays for one in before.inside),
         "stent_undeployed": undeployed,
         "drawn_into": entry.text("drawn_into"),
         "came_out_whole": bool(entry.values.get("whole", True)),
@@ -308,7 +316,7 @@ def _withdrawal(before: Now, entry: Entry, setting: Setting) -> FactDict:
 def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
     weight, dose = setting.patient.weight_kg, entry.number("dose_U")
     allowed = heparin_dose_U_per_kg(glycoprotein_inhibitor=inhibitor_given(before, setting))
-    tested = before.heparin_at_s is None or (before.act_at_s or 0.0) > before.heparin_at_s
+    tested = before.heparin_at_s is None or (before.act_at_s is not None and not before.act_is_old)
     return {
         "drug": "heparin",
         "heparin_untested": not tested,
@@ -319,7 +327,26 @@ def _heparin(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 
 def _act(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    return clotting_facts(entry.number("act_s"), before, setting)
+    facts = clotting_facts(entry.number("act_s"), before, setting)
+    return {**facts, "act_is_old": False, **_at_the_sheath(entry, before, setting)}
+
+
+def _at_the_sheath(entry: Entry, before: Now, setting: Setting) -> FactDict:
+    """Return what a value drawn from the guide would be at the sheath, and whether that is another verdict."""
+    act_s = entry.number("act_s")
+    if act_s is None or entry.text("sampled_from") != "guide" or Drug.BIVALIRUDIN in before.drugs:
+        return {"act_site_doubt": False}
+    reading = read_act(
+        act_s,
+        age_min=0.0,
+        site="guide",
+        glycoprotein_inhibitor=inhibitor_given(before, setting),
+        protocol=setting.protocol.heparin,
+    )
+    return {
+        "act_site_doubt": reading.site_doubt,
+        "act_sheath_s": None if reading.sheath_s is None else reading.sheath_s[1],
+    }
 
 
 def _dose(before: Now, entry: Entry, setting: Setting) -> FactDict:
@@ -327,7 +354,14 @@ def _dose(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 
 def _drug(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    return {"drug": entry.text("drug")}
+    drug, dose, weight = entry.text("drug"), entry.number("dose"), setting.patient.weight_kg
+    at_once = dose is not None and entry.text("unit") == "mg" and bool(weight)
+    return {
+        "drug": drug,
+        "heparin_acts": before.heparinised,
+        "dose_mg_per_kg": dose / weight if at_once else None,  # type: ignore[operator]  # both are there
+        "dose_most_mg_per_kg": MOST_mg_PER_kg.get(drug or ""),
+    }
 
 
 def _complication(before: Now, entry: Entry, setting: Setting) -> FactDict:

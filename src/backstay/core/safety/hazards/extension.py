@@ -175,7 +175,7 @@ EXTENSION = (
     Rule(
         id="injection_into_dissection",
         when=all_of(
-            _INJECTS, is_true("dissection_known"), any_of(is_true("extension_in"), above("seat_mm", 5.0))
+            _INJECTS, is_true("dissection_open"), any_of(is_true("extension_in"), above("seat_mm", 5.0))
         ),
         say="a dissection is known and the tip stands deep: a jet extends it; draw back, inject little",
         level=Level.PAUSE,

@@ -1,6 +1,6 @@
 """Hazards of what runs down or is overdue: clotting time, contrast, radiation, time; and drugs that do not go together.
 
-Sources: [@stemi2013; @nsteacs2014; @ctoact; @gurm2011; @cigarroa1989; @aapm2022; @ncrp168].
+Sources: [@stemi2013; @nsteacs2014; @ctoact; @actsite2024; @gurm2011; @cigarroa1989; @aapm2022; @ncrp168].
 """
 
 from __future__ import annotations
@@ -36,6 +36,9 @@ _IN_THE_VESSEL = is_one_of(
     StepKind.RUN_BURR,
 )
 _CLOTTING = any_of(_IN_THE_VESSEL, all_of(_STAND, is_true("equipment_in")))
+_LOW_MATTERS = all_of(
+    any_of(_IN_THE_VESSEL, _STAND, is_one_of("event", EventKind.ACT)), is_true("equipment_in")
+)
 _VALUE_READ = any_of(
     is_one_of("event", EventKind.ACT, EventKind.HEPARIN), all_of(_STAND, is_true("equipment_in"))
 )
@@ -74,10 +77,17 @@ LIMITS = (
     ),
     Rule(
         id="act_low",
-        when=all_of(_CLOTTING, below("act_s", "act_low_s"), is_false("act_is_old"), _NOT_BLEEDING),
+        when=all_of(_LOW_MATTERS, below("act_s", "act_low_s"), is_false("act_is_old"), _NOT_BLEEDING),
         say="clotting time {act_s:.0f} s is below the target from {act_low_s:.0f} s",
         level=Level.PAUSE,
         source="stemi2013",
+    ),
+    Rule(
+        id="act_hangs_on_site",
+        when=all_of(is_one_of("event", EventKind.ACT), is_true("act_site_doubt"), is_true("equipment_in")),
+        say="{act_s:.0f} s from the guide is about {act_sheath_s:.0f} s at the sheath, another verdict: draw it there",
+        level=Level.NOTE,
+        source="actsite2024",
     ),
     Rule(
         id="act_before_heparin",
@@ -138,6 +148,26 @@ LIMITS = (
         id="heparin_on_another_agent",
         when=all_of(_GIVES_HEPARIN, is_true("other_agent_given")),
         say="bivalirudin or enoxaparin is on board: is heparin on top of it meant? Two agents bleed more than one",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="another_agent_on_heparin",
+        when=all_of(
+            is_one_of("step", StepKind.GIVE),
+            is_one_of("drug", Drug.BIVALIRUDIN, Drug.ENOXAPARIN),
+            is_true("heparin_acts"),
+        ),
+        say="heparin was given: is {drug} on top of it meant? Two agents bleed more than one",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="agent_above_dose",
+        when=all_of(
+            is_one_of("step", StepKind.GIVE), above("dose_mg_per_kg", "dose_most_mg_per_kg", times=1.05)
+        ),
+        say="{dose_mg_per_kg:.2f} mg/kg of {drug} at once is above the usual {dose_most_mg_per_kg:.2f}: is the number right?",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
     ),

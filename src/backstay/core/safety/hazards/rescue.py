@@ -168,6 +168,43 @@ RESCUE = (
         source=COMMON_PRACTICE,
     ),
     Rule(
+        id="way_given_up",
+        when=all_of(
+            is_one_of("step", StepKind.TAKE_OUT_WIRE, StepKind.TAKE_OUT_GUIDE),
+            is_true("wire_is_last"),
+            is_true("way_needed"),
+        ),
+        say="a dissection, a leak or something lost or stuck is not over by the record: the wire is the way to treat it, leave it in",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="no_wire_in",
+        when=all_of(
+            is_one_of("step", StepKind.PUSH, StepKind.INFLATE, StepKind.OPEN_STENT, StepKind.RUN_BURR),
+            is_false("rail_in_place"),
+        ),
+        say="by the record no wire lies in the main vessel: log the wire, or stop",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="was_not_in",
+        when=all_of(
+            is_one_of(
+                "step",
+                StepKind.WITHDRAW,
+                StepKind.TAKE_OUT_WIRE,
+                StepKind.TAKE_OUT_EXTENSION,
+                StepKind.TAKE_OUT_GUIDE,
+            ),
+            is_false("was_inside"),
+        ),
+        say="by the record this was not in: which one came out? The count at the end goes by it",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
         id="went_on_after_perforation",
         when=all_of(
             is_one_of("step", StepKind.OPEN_STENT, StepKind.RUN_BURR, StepKind.EXTEND),

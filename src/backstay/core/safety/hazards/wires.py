@@ -28,7 +28,7 @@ _ALONG_THE_WIRE = is_one_of(
 _PULLS_TRAPPED = all_of(is_one_of("step", StepKind.TAKE_OUT_WIRE), is_true("wire_is_trapped"))
 _TRAPS = all_of(is_one_of("step", StepKind.OPEN_STENT), above("wires_to_trap", 0))
 _STIFF_IN_BENDS = all_of(
-    not_(below("rail_stiffness_Nmm2", "stiff_wire_Nmm2")), above("bends_deg", "bend_limit_deg")
+    not_(below("wire_stiffness_Nmm2", "stiff_wire_Nmm2")), above("bends_deg", "bend_limit_deg")
 )
 
 WIRES = (
@@ -131,7 +131,7 @@ WIRES = (
     ),
     Rule(
         id="trap_is_described_in_few_cases",
-        when=all_of(_TRAPS, is_true("chronic_occlusion")),
+        when=_TRAPS,
         say="trapping a wire is described in chosen cases only (10 of 10 in one series): have the way back clear before it",
         level=Level.NOTE,
         source="dangoisse2014",
