@@ -208,6 +208,12 @@ def test_in_a_terminal_one_key_undoes_and_a_number_chooses(case_file: Path, root
         read_until(here, "1  at lesion 1")
         os.write(here, b"1\r")
         read_until(here, "42 to 54 mm")
+        os.write(here, b"nc 2.5x12 16 atm\r")
+        read_until(here, "its middle")
+        os.write(here, b"3\r")
+        read_until(here, "> nc 2.5x12 16 atm at ")
+        os.write(here, b"50\r")  # the rest is typed
+        read_until(here, "44 to 56 mm")
         os.write(here, b"purple\r")
         read_until(here, "! not understood")
         os.write(here, b"\x04")
@@ -217,4 +223,5 @@ def test_in_a_terminal_one_key_undoes_and_a_number_chooses(case_file: Path, root
         program.wait()
         os.close(here)
     kinds = [event.kind for event in read_events(events_path(case_file))]
-    assert kinds == [EventKind.OPENED, EventKind.CONTRAST, EventKind.CORRECTION, EventKind.INFLATION]
+    assert kinds[:3] == [EventKind.OPENED, EventKind.CONTRAST, EventKind.CORRECTION]
+    assert kinds[3:] == [EventKind.INFLATION] * 2

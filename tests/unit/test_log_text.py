@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from backstay.adapters.event_models import EVENT_TYPES
-from backstay.adapters.log_devices import Unclear
+from backstay.adapters.log_devices import TO_END, Unclear
 from backstay.adapters.log_place import Scene
 from backstay.adapters.log_text import parse_line
 from backstay.adapters.log_words import EXAMPLES
@@ -291,11 +292,42 @@ def test_an_unclear_line_comes_back_with_choices_that_are_clear(
     assert error.value.choices
     for words, choice in error.value.choices:
         assert words in str(error.value) or "more" in str(error.value)
+        if choice.endswith(TO_END):
+            with pytest.raises(InputError):
+                parse_line(choice, scene)
+            continue
         try:
             parse_line(choice, scene)
         except Unclear as still:
             # A choice settles its own question; another may remain.
             assert still.message != error.value.message
+
+
+@pytest.mark.parametrize(
+    ("line", "end", "kind", "values"),
+    [
+        ("nc 2.5x12", " 14 atm at 48", EventKind.INFLATION, {"pressure_atm": 14.0, "from_mm": 42.0}),
+        ("stent 2.75x33", " 11 atm at target", EventKind.STENT, {"pressure_atm": 11.0}),
+        ("stent 2.75x33", " at 50 guide backed out", EventKind.ATTEMPT, {"stopped_at_mm": 50.0}),
+        ("nc 2.5x12 18 atm", " 48", EventKind.INFLATION, {"from_mm": 42.0, "to_mm": 54.0}),
+        ("nc 2.5x12 18 atm", " 40-52", EventKind.INFLATION, {"from_mm": 40.0, "to_mm": 52.0}),
+    ],
+)
+def test_a_choice_makes_up_no_number(
+    scene: Scene, line: str, end: str, kind: EventKind, values: dict[str, Any]
+) -> None:
+    """What nobody said is typed to its end: a pressure or a place out of an example would stand in the record."""
+    with pytest.raises(Unclear) as error:
+        parse_line(line, scene)
+    choices = [choice for _, choice in error.value.choices]
+    assert not any("atm" in choice and "atm" not in line for choice in choices)
+    read = []
+    for choice in choices:
+        if choice.endswith(TO_END):
+            with contextlib.suppress(InputError):
+                read.append(parse_line(choice.removesuffix(TO_END).rstrip() + end, scene))
+    found = [one for one in read if one.kind is kind]
+    assert found and values.items() <= found[0].values.items()
 
 
 REFUSED = [

@@ -14,6 +14,10 @@ SAME_MM = 0.005
 MOST_CHOICES = 9
 
 
+TO_END = "…"
+"""A choice that ends with this is to be typed to its end: what nobody said is not made up."""
+
+
 class Unclear(InputError):
     """A line means more than one thing; `choices` are lines that mean one, each with what it would be.
 
@@ -22,7 +26,7 @@ class Unclear(InputError):
     message : str
         What is unclear.
     choices : iterable of (str, str)
-        What is meant in words, and the line that says so.
+        What is meant in words, and the line that says so, or its beginning, with `TO_END`.
     """
 
     def __init__(self, message: str, choices: Iterable[tuple[str, str]], *, field: str = "line") -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from backstay.adapters.log_devices import Unclear
+from backstay.adapters.log_devices import TO_END, Unclear
 from backstay.adapters.log_words import NUMBER, Line
 from backstay.core.record.entries import Entry
 from backstay.core.record.state import RecordState, state_of
@@ -16,6 +16,7 @@ from backstay.errors import InputError
 from backstay.identifiers import BodyItem, EventKind
 
 _SAME_LENGTH_MM = 1.0
+_PLACE = "a place, in mm from the ostium: its middle, or from-to, as 36-48"
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def number_of(line: Line, name: str, unit: str, *, bare: bool = True) -> float:
 def place_of(line: Line, reading: Reading, length_mm: float) -> tuple[float, float] | None:
     """Return the stretch a line names; a single place is the middle of a device of this length."""
     scene = reading.scene
-    if found := line.take(rf"(?:from )?({NUMBER})(?:mm)?(?:-| to )({NUMBER})(?: ?mm)?"):
+    if found := line.take(rf"(?:from |at )?({NUMBER})(?:mm)?(?:-| to )({NUMBER})(?: ?mm)?"):
         return float(found.group(1)), float(found.group(2))
     if found := line.take(r"(?:at |in |on )?(?:the )?lesion(?: (\d))?"):
         return about(sum(_lesion(scene, found.group(1), reading.said)) / 2.0, length_mm, scene)
@@ -120,8 +121,12 @@ def _lesion(scene: Scene, number: str | None, said: str) -> tuple[float, float]:
     base = re.sub(r"lesion( \d)?", "lesion {}", said, count=1)
     choices = [(f"lesion {k}, {a:g} to {b:g} mm", base.format(k)) for k, (a, b) in enumerate(lesions, 1)]
     raise Unclear(
-        "which lesion?", choices or [("a place: at 42", said.replace("lesion", "at 42"))], field="lesion"
+        "which lesion?", choices or [(_PLACE, f"{_without_place(said)} at {TO_END}")], field="lesion"
     )
+
+
+def _without_place(said: str) -> str:
+    return re.sub(r" *(?:(?:at|in|on) )?(?:the )?lesion(?: \d)?", "", said, count=1)
 
 
 def span_of(line: Line, reading: Reading, device_id: str) -> dict[str, float]:
@@ -140,9 +145,7 @@ def span_of(line: Line, reading: Reading, device_id: str) -> dict[str, float]:
             choices.insert(0, (f"at the target ({a:g} to {b:g} mm)", f"{reading.said} at target"))
         if scene.state.last(EventKind.INFLATION, EventKind.STENT) is not None:
             choices.append(("the same place as the last", f"{reading.said} same place"))
-        raise Unclear(
-            "where?", [*choices, ("a place: at 42, or 36-48", f"{reading.said} at 42")], field="place"
-        )
+        raise Unclear("where?", [*choices, (_PLACE, f"{reading.said} at {TO_END}")], field="place")
     from_mm, to_mm = place
     if abs((to_mm - from_mm) - length_mm) > _SAME_LENGTH_MM:
         raise InputError(

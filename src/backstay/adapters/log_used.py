@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 from typing import Any
 
-from backstay.adapters.log_devices import Unclear, take_device
+from backstay.adapters.log_devices import TO_END, Unclear, take_device
 from backstay.adapters.log_place import Reading, branch_of, only_wire, place_of, span_of
 from backstay.adapters.log_words import (
     COUNTS,
@@ -116,13 +116,13 @@ def _trapped(line: Line, reading: Reading) -> list[str]:
 
 def _what_about_it(reading: Reading, kind: DeviceKind) -> Unclear:
     said = reading.said
-    opened = "opened at 12 atm" if kind is DeviceKind.STENT else "inflated to 12 atm"
+    opened = "opened" if kind is DeviceKind.STENT else "inflated"
     return Unclear(
         f"what about the {kind.value}?",
         [
             ("it reached its place", f"{said} reached"),
-            ("it stopped (say where and what gave)", f"{said} stopped"),
-            (f"it was {opened}", f"{said} 12 atm"),
+            ("it stopped: where, and what gave", f"{said} stopped {TO_END}"),
+            (f"it was {opened}: to how many atm", f"{said} {TO_END}"),
             ("it came out", f"{said} out"),
         ],
     )
@@ -191,7 +191,11 @@ def prepared(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
         lesions = reading.scene.lesions
         choices = [(f"{a:g} to {b:g} mm", f"{reading.said} {a:g}-{b:g}") for a, b in lesions]
         if place is None or len(lesions) != 1:
-            raise Unclear("where?", choices or [("a stretch: 34-62", f"{reading.said} 34-62")], field="place")
+            raise Unclear(
+                "where?",
+                choices or [("a stretch, in mm from the ostium, as 34-62", f"{reading.said} {TO_END}")],
+                field="place",
+            )
         place = lesions[0]
     values = {"what": what, "from_mm": place[0], "to_mm": place[1]}
     values |= _prepared_with(line, reading, what)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from backstay.adapters.log_devices import Unclear
+from backstay.adapters.log_devices import TO_END, Unclear
 from backstay.adapters.log_words import EXAMPLES
 from backstay.adapters.record_entries import entry_of
 from backstay.app.event_words import event_words
@@ -107,6 +107,10 @@ def _ask_terminal(lines: Lines) -> None:
         picked = line.strip()
         if choices and picked.isdigit() and 1 <= int(picked) <= len(choices):
             line = choices[int(picked) - 1][1]
+            if line.endswith(TO_END):
+                # What nobody said is typed, from where the choice ends.
+                lines.pressed[:0] = line.removesuffix(TO_END)
+                continue
         choices = ()
         try:
             typer.echo(f"  {lines.take(line)}")
