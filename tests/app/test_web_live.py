@@ -130,18 +130,28 @@ def client(bench: Any) -> Iterator[TestClient]:
         yield made
 
 
-@pytest.fixture
-def planned(client: TestClient, bench: Any, tmp_path: Path) -> str:
-    """Return a case whose plan is whole."""
+@pytest.fixture(scope="module")
+def solved(client: TestClient, bench: Any, tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = tmp_path_factory.mktemp("small") / "c"
     case = str(
-        WORKBENCHES["brought_in"](
-            client, WORKBENCHES["small_case"](ROOT / "examples" / "demo", tmp_path / "c")
-        )
+        WORKBENCHES["brought_in"](client, WORKBENCHES["small_case"](ROOT / "examples" / "demo", folder))
     )
-    client.get(f"/api/cases/{case}/plan")
-    until(lambda: bench.desks.desk(case).plan.plan is not None)
-    until(lambda: bench.desks.desk(case).plan.plan.way_back is not None)
+    # Asked for again and again, as by a page: a plan that nobody looks at is let be.
+    until(lambda: (plan := bench.desks.plan(case).plan.plan) is not None and plan.way_back is not None)
+    until(lambda: not bench.desks.desk(case).doing)
     return case
+
+
+@pytest.fixture
+def planned(client: TestClient, bench: Any, solved: str) -> Iterator[str]:
+    """Give a case whose plan is whole and whose record is empty; afterwards what was recorded is taken back."""
+    yield solved
+    written = client.get(f"/api/cases/{solved}/record").json()["written"]
+    for event in written:
+        body = {"key": f"cleared-{event}", "event": event, "reason": "cleared"}
+        assert client.post(f"/api/cases/{solved}/record/corrections", json=body).status_code == 200
+    desk = bench.desks.desk(solved)
+    until(lambda: desk.weighing_by is None and desk.plan.weighed_by == () and not desk.doing)
 
 
 def test_after_an_attempt_old_advice_is_not_shown_as_new(
@@ -264,3 +274,21 @@ def test_the_room_says_when_the_device_has_arrived(client: TestClient, bench: An
         assert words in html and "that it lands" not in html
     until(lambda: desk.weighing_by is None)
     assert f"{device.name} is opened" in bench.desks.room(planned)
+
+
+def test_a_followed_case_whose_files_changed_is_planned_anew(
+    client: TestClient, bench: Any, tmp_path: Path
+) -> None:
+    """Nobody has the plan open: the room alone is looked at, and its next move must not stay away for ever."""
+    folder = WORKBENCHES["small_case"](ROOT / "examples" / "demo", tmp_path / "c")
+    case = str(WORKBENCHES["brought_in"](client, folder))
+    client.get(f"/api/cases/{case}/plan")
+    before = bench.desks.desk(case)
+    vessel = client.get(f"/api/cases/{case}/vessel").json()
+    lesion = {**vessel["lesions"][0], "calcium": "mild"}
+    put = client.put(f"/api/cases/{case}/vessel", json={"lesions": [lesion], "branches": vessel["branches"]})
+    assert put.status_code == 200, put.text
+    desk = bench.desks.desk(case)
+    assert desk is not before and desk.plan is None
+    bench.desks.tick(case)
+    assert desk.plan is not None and desk.queued

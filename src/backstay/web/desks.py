@@ -378,8 +378,13 @@ class Desks:
         return room_html(room, whole, weighing=old, first_rung=so_far)
 
     def tick(self, name: str) -> None:
-        """Take in what other programs wrote, and show the room what has changed, if only its clocks."""
+        """Take in what other programs wrote, and show the room what has changed, if only its clocks.
+
+        Where the case's files have changed, its plan is begun anew: somebody follows it.
+        """
         desk = self.desk(name)
+        if desk.plan is None and not self.is_signed(name):
+            self.plan(name)
         if desk.record is not None and desk.record.refresh():
             self.hub.tell(name, "record", {"last": ""})
             self.learn(name)
