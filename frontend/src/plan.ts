@@ -29,7 +29,9 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   const doing = el("p", { class: "doing soft", role: "status" });
   const choices = el("fieldset", { class: "choices" });
   const answers = el("div", { class: "answers" });
-  const strip = new Strip(async (step) => get<PlaceView>(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`));
+  const strip = new Strip(async (step) => get<PlaceView>(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`), (error) => {
+    trouble.textContent = error === null ? "" : `The device was not moved: ${wordsOf(error)}`;
+  });
   const beneath = el("div", { class: "beneath" });
   const around = el("div", { class: "around" });
   const about = el("nav", { class: "about", "aria-label": "On this page" });
@@ -185,12 +187,17 @@ class Strip {
   private readonly slider = el("input", { type: "range", min: 0, max: 1, step: 1, "aria-label": "Place of the device's tip" });
   private readonly rows = el("dl", { class: "here" });
   private wanted: number | null = null;
+  private shown = 0;
   private busy = false;
   private round = 0;
   private from = 0;
   private to = 1;
 
-  constructor(private readonly at: (step: number) => Promise<PlaceView>) {
+  /** `at` asks for a place; `failed` hears why none came, or of null once one has. */
+  constructor(
+    private readonly at: (step: number) => Promise<PlaceView>,
+    private readonly failed: (error: unknown) => void,
+  ) {
     this.slider.addEventListener("input", () => this.want(Number(this.slider.value)));
     this.picture.addEventListener("pointerdown", (event) => {
       this.picture.setPointerCapture(event.pointerId);
@@ -224,6 +231,7 @@ class Strip {
     fill(this.picture, place.strip);
     this.slider.max = String(place.steps - 1);
     this.slider.value = String(place.step);
+    this.shown = place.step;
     this.slider.setAttribute("aria-valuetext", place.words);
     this.slider.style.marginLeft = `${100 * place.from_share}%`;
     this.slider.style.width = `${100 * (place.to_share - place.from_share)}%`;
@@ -250,9 +258,17 @@ class Strip {
     while (this.wanted !== null && round === this.round) {
       const step = this.wanted;
       this.wanted = null;
-      const place = await this.at(step);
-      if (round !== this.round) return;
-      this.draw(place);
+      try {
+        const place = await this.at(step);
+        if (round !== this.round) return;
+        this.draw(place);
+        this.failed(null);
+      } catch (error) {
+        if (round !== this.round) return;
+        // The handle goes back to where the numbers are of.
+        if (this.wanted === null) this.slider.value = String(this.shown);
+        this.failed(error);
+      }
     }
     if (round === this.round) this.busy = false;
   }

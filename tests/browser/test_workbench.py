@@ -163,6 +163,23 @@ def test_guides_are_compared_and_a_lesson_made(context: BrowserContext, server: 
     assert "invented" in lesson.lower() and "example.org" not in lesson
 
 
+def test_the_handle_stays_where_its_numbers_are(context: BrowserContext, server: Any, shown: str) -> None:
+    page = opened(context, server, f"/case/{shown}/plan")
+    expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
+    slider = page.get_by_role("slider", name="Place of the device's tip")
+    at = slider.input_value()
+    page.route("**/places/**", lambda route: route.abort())
+    slider.focus()
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator(".trouble").filter(has_text="The device was not moved")).to_be_visible()
+    expect(slider).to_have_value(at)
+    page.unroute("**/places/**")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("html")).to_have_attribute("data-step", str(int(at) - 1))
+    expect(slider).to_have_value(str(int(at) - 1))
+    expect(page.locator(".trouble").filter(has_text="The device was not moved")).to_have_count(0)
+
+
 # Form
 
 
