@@ -20,6 +20,13 @@ export class Refused extends Error {
 
 export class Unreachable extends Error {}
 
+/** An error in the words of whoever types lines: without the names that the records have for their values. */
+export function plainWordsOf(error: unknown): string {
+  if (!(error instanceof Refused)) return wordsOf(error);
+  const { message, value, allowed } = error.shape;
+  return `${message}${value === null ? "" : `: ${value}`}${allowed ? ` (allowed: ${allowed})` : ""}`;
+}
+
 async function ask(method: string, path: string, body?: unknown, patienceMs = 0): Promise<Response> {
   const sent: RequestInit = { method, headers: {} };
   if (patienceMs) sent.signal = AbortSignal.timeout(patienceMs);

@@ -1,9 +1,9 @@
-// Lines on their way to the record. A line stays here until the server has it on its disk, and an unclear one until it is
-// settled; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
+// Lines on their way to the record. A line stays here until the server has it on its disk, an unclear one until it is
+// settled, a refused one until it is seen; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
 // keeps its own, under a name it holds a lock on, and takes over those of the same author whose lock nobody holds any more.
 
-import type { Choice, SaidView } from "./api.js";
-import { Refused, Unreachable, send } from "./net.js";
+import type { Choice, Me, SaidView } from "./api.js";
+import { Refused, Unreachable, plainWordsOf, send } from "./net.js";
 
 export interface Line {
   readonly key: string;
@@ -13,6 +13,8 @@ export interface Line {
   readonly sent?: boolean;
   /** What is unclear about it: it waits for whoever typed it. */
   readonly asks?: { readonly question: string; readonly choices: readonly Choice[] };
+  /** Why it was refused: it waits until that is seen. */
+  readonly refused?: string;
 }
 
 interface TakingBack {
@@ -24,22 +26,42 @@ type Waiting = Line | TakingBack;
 
 export interface Hears {
   wrote(waiting: Waiting, said: SaidView): void;
-  refused(words: string, error: unknown): void;
-  /** What waits for the server, whether it answers, and what waits for an answer. */
-  waits(words: readonly string[], reached: boolean, asking: readonly Line[]): void;
+  refused(words: string): void;
+  /** What waits for the server, whether it answers, and what waits for whoever typed it. */
+  waits(words: readonly string[], reached: boolean, unsettled: readonly Line[]): void;
+}
+
+/** Whose lines they are: each author's wait apart. */
+export function authorOf(me: Me): string {
+  return `${me.role} ${me.name}`;
 }
 
 /** Return the lines of a case that wait in this browser for other authors: they are sent when those come back. */
 export function waitForOthers(caseId: string, author: string): readonly string[] {
   const own = prefix(caseId, author);
-  const others = Object.keys(localStorage).filter((name) => name.startsWith(`backstay-lines-${caseId}/`) && !name.startsWith(own));
-  return others.flatMap((name) => read(name).flatMap((one) => ("line" in one ? [one.line] : [])));
+  return wordsIn(caseId, (name) => !name.startsWith(own));
+}
+
+/** Return what an author typed into any page of this browser and is not in the record. */
+export function notWritten(caseId: string, author: string): readonly string[] {
+  const own = prefix(caseId, author);
+  return wordsIn(caseId, (name) => name.startsWith(own));
+}
+
+function wordsIn(caseId: string, which: (name: string) => boolean): readonly string[] {
+  const names = Object.keys(localStorage).filter((name) => name.startsWith(`backstay-lines-${caseId}/`) && which(name));
+  return names.flatMap((name) => read(name).map(wordsFor));
+}
+
+function wordsFor(one: Waiting): string {
+  return "line" in one ? one.line : TO_TAKE_BACK;
 }
 
 function prefix(caseId: string, author: string): string {
   return `backstay-lines-${caseId}/${encodeURIComponent(author)}/`;
 }
 
+const TO_TAKE_BACK = "to take back";
 const PAUSES_MS = [500, 1_000, 2_000, 4_000] as const;
 const PATIENCE_MS = 6_000;
 /** A line that takes longer than this is seen to wait. */
@@ -51,6 +73,7 @@ export class Queue {
   private sending = false;
   private failures = 0;
   private timer = 0;
+  private writtenAt = "";
 
   constructor(
     private readonly caseId: string,
@@ -68,13 +91,14 @@ export class Queue {
     this.add({ key: key(), line, said_at: new Date().toISOString() });
   }
 
-  /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. */
+  /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. One that is gone is said anew. */
   settle(unclear: Line, line: string): void {
+    if (!this.kept().some((one) => one.key === unclear.key)) return this.say(line);
     this.keep(this.kept().map((one) => (one.key === unclear.key ? { key: one.key, line, said_at: unclear.said_at } : one)));
     void this.flush();
   }
 
-  /** Write nothing of an unclear line. */
+  /** Write nothing of an unclear line, or have seen a refused one. */
   letBe(unclear: Line): void {
     this.drop(unclear.key);
     this.tell();
@@ -87,7 +111,8 @@ export class Queue {
   undo(written: readonly string[]): string {
     const kept = this.kept();
     const going = new Set(kept.flatMap((one) => ("event" in one ? [one.event] : [])));
-    const last = kept.filter((one): one is Line => "line" in one && !going.has(one.key)).at(-1);
+    const isLast = (one: Line): boolean => !going.has(one.key) && (!one.refused || one.said_at > this.writtenAt);
+    const last = kept.filter((one): one is Line => "line" in one && isLast(one)).at(-1);
     if (last && !last.sent) {
       this.letBe(last);
       return `Not written: ${last.line}`;
@@ -133,7 +158,7 @@ export class Queue {
   }
 
   private next(): Waiting | undefined {
-    return this.kept().find((one) => !("line" in one) || !one.asks);
+    return this.kept().find((one) => !("line" in one) || !isUnsettled(one));
   }
 
   private async flush(): Promise<void> {
@@ -147,8 +172,7 @@ export class Queue {
           this.later();
           break;
         }
-        this.drop(first.key);
-        this.hears.refused("line" in first ? first.line : "to take back", error);
+        this.refuse(first, plainWordsOf(error));
       }
       this.failures = 0;
     }
@@ -164,11 +188,19 @@ export class Queue {
     return send<SaidView>("POST", `${record}/lines`, { key, line, said_at }, PATIENCE_MS);
   }
 
+  private refuse(one: Waiting, refused: string): void {
+    const { key } = one;
+    const kept = "line" in one ? { ...one, sent: false, refused } : { key, line: TO_TAKE_BACK, said_at: new Date().toISOString(), refused };
+    this.keep(this.kept().map((other) => (other.key === key ? kept : other)));
+    this.hears.refused(kept.line);
+  }
+
   private answered(one: Waiting, said: SaidView): void {
     if ("line" in one && !said.written) {
       const asks = { question: said.question, choices: said.choices };
       this.keep(this.kept().map((other) => (other.key === one.key ? { ...one, sent: false, asks } : other)));
     } else {
+      if ("line" in one) this.writtenAt = one.said_at;
       this.drop(one.key);
     }
     this.hears.wrote(one, said);
@@ -176,9 +208,9 @@ export class Queue {
 
   private tell(): void {
     const kept = this.kept();
-    const asking = kept.filter((one): one is Line => "line" in one && one.asks !== undefined);
-    const waiting = kept.flatMap((one) => ("event" in one ? ["to take back"] : one.asks ? [] : [one.line]));
-    this.hears.waits(waiting, this.failures === 0, asking);
+    const unsettled = kept.filter((one): one is Line => "line" in one && isUnsettled(one));
+    const waiting = kept.filter((one) => !("line" in one && isUnsettled(one))).map(wordsFor);
+    this.hears.waits(waiting, this.failures === 0, unsettled);
   }
 
   private drop(key: string): void {
@@ -191,6 +223,10 @@ export class Queue {
     clearTimeout(this.timer);
     this.timer = setTimeout(() => void this.flush(), pause);
   }
+}
+
+function isUnsettled(one: Line): boolean {
+  return one.asks !== undefined || one.refused !== undefined;
 }
 
 function read(name: string): readonly Waiting[] {

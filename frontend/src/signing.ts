@@ -4,6 +4,7 @@
 import type { Me, ReportView } from "./api.js";
 import { el, labelled, report, show } from "./dom.js";
 import { Refused, send } from "./net.js";
+import { authorOf, notWritten, waitForOthers } from "./queue.js";
 
 export class Signing {
   readonly desk = el("div", { class: "signing" });
@@ -12,14 +13,16 @@ export class Signing {
   private readonly sure = el("input", { type: "checkbox", required: true, name: "read" });
   private readonly text = el("textarea", { name: "text", rows: 3, required: true });
   private readonly button = el("button", {}, "Sign the report");
-  private readonly moved = el("div", { role: "alert" });
+  private readonly moved = el("div", { class: "moved", role: "alert" });
   private readonly changes: string[] = [];
+  private readonly left = el("div", { role: "alert" });
   private shown: ReportView | null = null;
   private isLive = true;
 
   /** `act` does work and says what went wrong; `again` asks for what stands. */
   constructor(
     private readonly me: Me,
+    private readonly caseId: string,
     private readonly base: string,
     private readonly act: (work: () => Promise<void>) => Promise<void>,
     private readonly again: () => Promise<void>,
@@ -31,6 +34,7 @@ export class Signing {
       this.allow();
     });
     show(this.preview, el("p", { class: "empty" }, "The report is being made."));
+    addEventListener("storage", () => this.allow());
     this.allow();
   }
 
@@ -74,8 +78,21 @@ export class Signing {
     show(this.moved);
   }
 
+  /** Nothing is signed that is not live, nor while lines typed in this browser are not in the record. */
   private allow(): void {
-    this.button.disabled = !this.isLive || !this.shown;
+    const author = authorOf(this.me);
+    const own = notWritten(this.caseId, author);
+    const others = waitForOthers(this.caseId, author);
+    this.button.disabled = !this.isLive || !this.shown || own.length > 0;
+    const said: HTMLElement[] = [];
+    if (own.length) said.push(el("p", { class: "trouble" }, `Typed here and not in the record: ${own.join(" | ")}. `, this.toSettle()));
+    if (others.length) said.push(el("p", { class: "trouble" }, `Typed here by somebody else, and not in the record: ${others.join(" | ")}. After signing it cannot be.`));
+    if (this.shown?.signed) show(this.left);
+    else show(this.left, ...said);
+  }
+
+  private toSettle(): HTMLElement {
+    return el("a", { href: `/case/${this.caseId}/procedure` }, "Settle it before signing");
   }
 
   private signing(): HTMLElement[] {
@@ -92,7 +109,7 @@ export class Signing {
       this.button,
       el("p", { class: "soft note" }, "Once signed, the report can be added to and not changed."),
     );
-    return [el("h2", {}, "Sign"), this.moved, form];
+    return [el("h2", {}, "Sign"), this.left, this.moved, form];
   }
 
   private async sign(): Promise<void> {

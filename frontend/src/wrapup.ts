@@ -36,7 +36,7 @@ export async function wrapUp(me: Me, caseId: string): Promise<void> {
     follow(caseId, { record: () => orLater(begin()) }, () => undefined);
     return;
   }
-  const signing = new Signing(me, base, act, () => again());
+  const signing = new Signing(me, caseId, base, act, () => again());
   const timeline = new Timeline(me, base, act, () => again());
   let rounds = 0;
   let isDue = true;

@@ -177,11 +177,45 @@ def test_every_unclear_and_refused_line_stands_until_it_is_seen(
     expect(page.locator(".question")).to_have_count(4)
     for words in ("Not written: gibberish one", "Not written: gibberish two"):
         expect(page.locator(".open")).to_contain_text(words)
-    page.reload()  # an unclear line outlives the page
-    expect(page.locator(".question")).to_have_count(2)
+    page.reload()  # they outlive the page
+    expect(page.locator(".question")).to_have_count(4)
+    expect(page.locator(".open")).to_contain_text("Not written: gibberish two. not understood")
     page.get_by_role("button", name="Let it be").first.click()
-    expect(page.locator(".question")).to_have_count(1)
+    expect(page.locator(".question")).to_have_count(3)
     expect(page.locator(".echo")).to_contain_text("Not written: stent")
+    page.get_by_role("button", name="Seen").first.click()
+    expect(page.locator(".question")).to_have_count(2)
+    page.reload()
+    expect(page.locator(".question")).to_have_count(2)
+    expect(page.locator(".open")).not_to_contain_text("gibberish one")
+
+
+def test_what_a_choice_leaves_open_is_typed(context: BrowserContext, server: Any, tmp_path: Path) -> None:
+    """A pressure that nobody said does not come into the record; the line keeps its key and its time."""
+    kept = (*WORKBENCHES["KEPT"], "bal-nc-250-12")
+    case = WORKBENCHES["imported"](context, server, tmp_path, kept)
+    page = opened(context, server, f"/case/{case}/procedure")
+    sent: list[dict[str, str]] = []
+    page.on(
+        "request",
+        lambda asked: sent.append(asked.post_data_json) if asked.url.endswith("/record/lines") else None,
+    )
+    write(page, "nc 2.5x12")
+    expect(page.locator(".question")).to_contain_text("it was inflated: to how many atm")
+    write(page, "3")
+    expect(page.locator(".typed")).to_have_value("nc 2.5x12 ")
+    page.keyboard.type("14 atm at lesion")
+    page.keyboard.press("Enter")
+    expect(page.locator(".timeline li.inflation")).to_contain_text("14 atm")
+    expect(page.locator(".question")).to_have_count(0)
+    assert (sent[1]["key"], sent[1]["said_at"]) == (sent[0]["key"], sent[0]["said_at"])
+    # Begun to be completed and then left: what is typed instead is a line of its own.
+    write(page, "nc 2.5x12")
+    expect(page.locator(".question")).to_have_count(1)
+    write(page, "3")
+    write(page, "contrast 8")
+    expect(page.locator(".timeline li.contrast")).to_have_count(1)
+    expect(page.locator(".question")).to_have_count(1)
 
 
 def test_taking_back_takes_what_was_said_last(context: BrowserContext, server: Any, case: str) -> None:

@@ -16,6 +16,13 @@ export class Refused extends Error {
 }
 export class Unreachable extends Error {
 }
+/** An error in the words of whoever types lines: without the names that the records have for their values. */
+export function plainWordsOf(error) {
+    if (!(error instanceof Refused))
+        return wordsOf(error);
+    const { message, value, allowed } = error.shape;
+    return `${message}${value === null ? "" : `: ${value}`}${allowed ? ` (allowed: ${allowed})` : ""}`;
+}
 async function ask(method, path, body, patienceMs = 0) {
     const sent = { method, headers: {} };
     if (patienceMs)

@@ -1,13 +1,15 @@
 // The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter end an attempt.
 import { announce, el, fill, show } from "./dom.js";
-import { get, orLater, wordsOf } from "./net.js";
-import { Queue, waitForOthers } from "./queue.js";
+import { get, orLater } from "./net.js";
+import { authorOf, Queue, waitForOthers } from "./queue.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
+import { Unsettled } from "./unsettled.js";
 /** No line begins with either. */
 const UNDO_KEY = "-";
 const ATTEMPT_KEY = ".";
-const MOST_CHOICES = 9;
+/** What a choice ends with that has to be typed to its end. */
+const OPEN_END = "…";
 export async function procedure(me, caseId) {
     const base = `/api/cases/${caseId}`;
     let view = await get(`${base}/record`);
@@ -26,14 +28,11 @@ export async function procedure(me, caseId) {
         enterkeyhint: "send",
         "aria-label": "A line for the record",
         "aria-describedby": "keys",
-        disabled: !me.may_record,
     });
-    const open = el("div", { class: "open", role: "group", "aria-label": "To be settled" });
     let ends = [];
-    let asking = [];
+    let completing = null;
     let written = [...view.written];
     let asks = 0;
-    const refusals = [];
     /** Offer the ends of an attempt, each by its letter, or nothing. */
     const offer = (choices) => {
         ends = choices;
@@ -48,60 +47,46 @@ export async function procedure(me, caseId) {
         queue?.say(one.value);
         line.focus();
     };
-    /** Everything that waits for whoever typed it, the oldest first: numbers settle that one. */
-    const drawOpen = () => {
-        const asked = asking.map((one, k) => {
-            const { question, choices } = one.asks ?? { question: "", choices: [] };
-            const rows = choices.slice(0, MOST_CHOICES).map((choice, n) => {
-                const number = k === 0 ? [el("kbd", {}, String(n + 1)), " "] : [];
-                return el("button", { type: "button", class: "pick", onclick: () => pick(one, choice) }, ...number, choice.words);
-            });
-            const no = el("button", { type: "button", class: "pick quiet", onclick: () => letBe(one) }, "Let it be");
-            return el("div", { class: "question" }, el("p", { class: "trouble" }, `Not written yet: ${one.line}. ${question}`), ...rows, no);
-        });
-        const not = refusals.map((one) => {
-            const seen = el("button", { type: "button", class: "pick quiet", onclick: () => seenRefusal(one) }, "Seen");
-            return el("div", { class: "question" }, el("p", { class: "trouble", role: "alert" }, `Not written: ${one.line}. ${one.words}`), seen);
-        });
-        show(open, ...asked, ...not);
-    };
-    const pick = (one, choice) => {
-        queue?.settle(one, choice.value);
-        line.focus();
-    };
-    const letBe = (one) => {
-        queue?.letBe(one);
-        show(echo, el("p", {}, `Not written: ${one.line}`));
-        line.focus();
-    };
-    const seenRefusal = (one) => {
-        refusals.splice(refusals.indexOf(one), 1);
-        drawOpen();
-        line.focus();
-    };
-    const author = `${me.role} ${me.name}`;
+    const unsettled = new Unsettled({
+        pick: (one, choice) => {
+            // A choice that leaves something open is typed to its end: no number stands in the record that nobody said.
+            if (choice.value.endsWith(OPEN_END)) {
+                completing = { line: one, begins: choice.value.slice(0, -OPEN_END.length).trim() };
+                line.value = `${completing.begins} `;
+                show(echo, el("p", {}, `To be typed to its end: ${choice.words}`));
+            }
+            else
+                queue?.settle(one, choice.value);
+            line.focus();
+        },
+        letBe: (one) => {
+            queue?.letBe(one);
+            show(echo, el("p", {}, `Not written: ${one.line}`));
+            line.focus();
+        },
+    });
+    const author = authorOf(me);
     const left = waitForOthers(caseId, author);
     const others = left.length ? `Typed here by somebody else, and not sent: ${left.join(" | ")}. It goes when they enter again.` : "";
     const queue = me.may_record ? new Queue(caseId, author, {
         wrote: (waiting, said) => {
-            if (!said.written)
+            if (!said.written) {
+                show(echo);
                 return announce(said.question);
+            }
             if ("event" in waiting)
                 written = written.filter((id) => id !== waiting.event);
             if (said.stands)
                 written = [waiting.key, ...written];
             show(echo, el("p", {}, said.echo), ...said.hazards.map((one) => el("p", { class: "hazard" }, one)));
         },
-        refused: (words, error) => {
-            refusals.push({ line: words, words: wordsOf(error) });
-            drawOpen();
-        },
-        waits: (lines, reached, unclear) => {
+        // What a line before this one said is not left beside it.
+        refused: (words) => show(echo, el("p", {}, `Not written: ${words}`)),
+        waits: (lines, reached, waiting) => {
             const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
             const own = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
             link.textContent = `${own} ${others}`.trim();
-            asking = unclear;
-            drawOpen();
+            unsettled.draw(waiting);
         },
     }) : null;
     const undo = () => {
@@ -114,10 +99,12 @@ export async function procedure(me, caseId) {
         const text = line.value.trim();
         line.value = "";
         offer([]);
-        const first = asking[0];
-        const chosen = /^\d+$/.test(text) ? first?.asks?.choices.slice(0, MOST_CHOICES)[Number(text) - 1] : undefined;
-        if (first && chosen)
-            pick(first, chosen);
+        const toEnd = completing && text.startsWith(completing.begins) ? completing.line : null;
+        completing = null;
+        if (toEnd)
+            queue?.settle(toEnd, text);
+        else if (/^\d+$/.test(text) && unsettled.pick(text))
+            return;
         else if (text === "undo" || text === UNDO_KEY)
             undo();
         else if (text)
@@ -152,6 +139,12 @@ export async function procedure(me, caseId) {
     link.textContent = others;
     const draw = () => {
         show(timeline, ...view.events.map((one) => el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role))));
+        const may = me.may_record && !view.signed;
+        for (const one of [line, ...acts.querySelectorAll("button"), ...write.querySelectorAll("button")])
+            one.disabled = !may;
+        show(signed, ...(view.signed ? ["The report is signed: nothing more is recorded. ", toWrapUp] : []));
+        if (!may)
+            offer([]);
         if (!view.events.length)
             show(timeline, el("li", { class: "empty" }, "Nothing recorded yet. The first line begins the record."));
         fill(room, view.room);
@@ -165,8 +158,10 @@ export async function procedure(me, caseId) {
         written = [...view.written];
         draw();
     };
+    const toWrapUp = el("a", { href: `/case/${caseId}/wrap-up` }, "Add to it on Wrap-up");
+    const signed = el("p", { class: "signed", role: "status" });
     const keys = el("p", { class: "soft note", id: "keys" }, "Enter writes the line. On an empty line: ", el("kbd", {}, UNDO_KEY), " takes the last back, ", el("kbd", {}, ATTEMPT_KEY), " and a letter ends an attempt. A number and Enter settle the oldest unclear line.");
-    const acts = el("div", { class: "acts" }, el("button", { type: "button", onclick: undo, disabled: !me.may_record }, "Take the last back"), el("button", { type: "button", onclick: () => (offer(view.attempt), line.focus()), disabled: !me.may_record }, "An attempt ended"));
+    const acts = el("div", { class: "acts" }, el("button", { type: "button", onclick: undo }, "Take the last back"), el("button", { type: "button", onclick: () => (offer(view.attempt), line.focus()) }, "An attempt ended"));
     const examples = el("details", {}, el("summary", {}, "Lines, by example"), el("ul", { class: "examples" }, ...view.examples.map((one) => el("li", {}, el("code", {}, one)))));
     const write = el("form", {
         class: "write",
@@ -174,8 +169,8 @@ export async function procedure(me, caseId) {
             event.preventDefault();
             enter();
         },
-    }, line, el("button", { disabled: !me.may_record }, "Write"));
-    show(main, el("div", { class: "recorder" }, write, keys, acts, picks, open, echo, link, timeline, examples), room);
+    }, line, el("button", {}, "Write"));
+    show(main, el("div", { class: "recorder" }, signed, write, keys, acts, picks, echo, unsettled.whole, link, timeline, examples), room);
     draw();
     line.focus();
     follow(caseId, {

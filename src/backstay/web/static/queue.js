@@ -1,16 +1,32 @@
-// Lines on their way to the record. A line stays here until the server has it on its disk, and an unclear one until it is
-// settled; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
+// Lines on their way to the record. A line stays here until the server has it on its disk, an unclear one until it is
+// settled, a refused one until it is seen; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
 // keeps its own, under a name it holds a lock on, and takes over those of the same author whose lock nobody holds any more.
-import { Refused, Unreachable, send } from "./net.js";
+import { Refused, Unreachable, plainWordsOf, send } from "./net.js";
+/** Whose lines they are: each author's wait apart. */
+export function authorOf(me) {
+    return `${me.role} ${me.name}`;
+}
 /** Return the lines of a case that wait in this browser for other authors: they are sent when those come back. */
 export function waitForOthers(caseId, author) {
     const own = prefix(caseId, author);
-    const others = Object.keys(localStorage).filter((name) => name.startsWith(`backstay-lines-${caseId}/`) && !name.startsWith(own));
-    return others.flatMap((name) => read(name).flatMap((one) => ("line" in one ? [one.line] : [])));
+    return wordsIn(caseId, (name) => !name.startsWith(own));
+}
+/** Return what an author typed into any page of this browser and is not in the record. */
+export function notWritten(caseId, author) {
+    const own = prefix(caseId, author);
+    return wordsIn(caseId, (name) => name.startsWith(own));
+}
+function wordsIn(caseId, which) {
+    const names = Object.keys(localStorage).filter((name) => name.startsWith(`backstay-lines-${caseId}/`) && which(name));
+    return names.flatMap((name) => read(name).map(wordsFor));
+}
+function wordsFor(one) {
+    return "line" in one ? one.line : TO_TAKE_BACK;
 }
 function prefix(caseId, author) {
     return `backstay-lines-${caseId}/${encodeURIComponent(author)}/`;
 }
+const TO_TAKE_BACK = "to take back";
 const PAUSES_MS = [500, 1_000, 2_000, 4_000];
 const PATIENCE_MS = 6_000;
 /** A line that takes longer than this is seen to wait. */
@@ -23,6 +39,7 @@ export class Queue {
     sending = false;
     failures = 0;
     timer = 0;
+    writtenAt = "";
     constructor(caseId, author, hears) {
         this.caseId = caseId;
         this.hears = hears;
@@ -35,12 +52,14 @@ export class Queue {
     say(line) {
         this.add({ key: key(), line, said_at: new Date().toISOString() });
     }
-    /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. */
+    /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. One that is gone is said anew. */
     settle(unclear, line) {
+        if (!this.kept().some((one) => one.key === unclear.key))
+            return this.say(line);
         this.keep(this.kept().map((one) => (one.key === unclear.key ? { key: one.key, line, said_at: unclear.said_at } : one)));
         void this.flush();
     }
-    /** Write nothing of an unclear line. */
+    /** Write nothing of an unclear line, or have seen a refused one. */
     letBe(unclear) {
         this.drop(unclear.key);
         this.tell();
@@ -52,7 +71,8 @@ export class Queue {
     undo(written) {
         const kept = this.kept();
         const going = new Set(kept.flatMap((one) => ("event" in one ? [one.event] : [])));
-        const last = kept.filter((one) => "line" in one && !going.has(one.key)).at(-1);
+        const isLast = (one) => !going.has(one.key) && (!one.refused || one.said_at > this.writtenAt);
+        const last = kept.filter((one) => "line" in one && isLast(one)).at(-1);
         if (last && !last.sent) {
             this.letBe(last);
             return `Not written: ${last.line}`;
@@ -97,7 +117,7 @@ export class Queue {
             localStorage.removeItem(this.name);
     }
     next() {
-        return this.kept().find((one) => !("line" in one) || !one.asks);
+        return this.kept().find((one) => !("line" in one) || !isUnsettled(one));
     }
     async flush() {
         if (this.sending)
@@ -112,8 +132,7 @@ export class Queue {
                     this.later();
                     break;
                 }
-                this.drop(first.key);
-                this.hears.refused("line" in first ? first.line : "to take back", error);
+                this.refuse(first, plainWordsOf(error));
             }
             this.failures = 0;
         }
@@ -128,21 +147,29 @@ export class Queue {
         this.keep(this.kept().map((other) => (other.key === key ? { ...other, sent: true } : other)));
         return send("POST", `${record}/lines`, { key, line, said_at }, PATIENCE_MS);
     }
+    refuse(one, refused) {
+        const { key } = one;
+        const kept = "line" in one ? { ...one, sent: false, refused } : { key, line: TO_TAKE_BACK, said_at: new Date().toISOString(), refused };
+        this.keep(this.kept().map((other) => (other.key === key ? kept : other)));
+        this.hears.refused(kept.line);
+    }
     answered(one, said) {
         if ("line" in one && !said.written) {
             const asks = { question: said.question, choices: said.choices };
             this.keep(this.kept().map((other) => (other.key === one.key ? { ...one, sent: false, asks } : other)));
         }
         else {
+            if ("line" in one)
+                this.writtenAt = one.said_at;
             this.drop(one.key);
         }
         this.hears.wrote(one, said);
     }
     tell() {
         const kept = this.kept();
-        const asking = kept.filter((one) => "line" in one && one.asks !== undefined);
-        const waiting = kept.flatMap((one) => ("event" in one ? ["to take back"] : one.asks ? [] : [one.line]));
-        this.hears.waits(waiting, this.failures === 0, asking);
+        const unsettled = kept.filter((one) => "line" in one && isUnsettled(one));
+        const waiting = kept.filter((one) => !("line" in one && isUnsettled(one))).map(wordsFor);
+        this.hears.waits(waiting, this.failures === 0, unsettled);
     }
     drop(key) {
         this.keep(this.kept().filter((one) => one.key !== key));
@@ -153,6 +180,9 @@ export class Queue {
         clearTimeout(this.timer);
         this.timer = setTimeout(() => void this.flush(), pause);
     }
+}
+function isUnsettled(one) {
+    return one.asks !== undefined || one.refused !== undefined;
 }
 function read(name) {
     try {

@@ -2,8 +2,10 @@
 // stands any more is not signed.
 import { el, labelled, report, show } from "./dom.js";
 import { Refused, send } from "./net.js";
+import { authorOf, notWritten, waitForOthers } from "./queue.js";
 export class Signing {
     me;
+    caseId;
     base;
     act;
     again;
@@ -13,13 +15,15 @@ export class Signing {
     sure = el("input", { type: "checkbox", required: true, name: "read" });
     text = el("textarea", { name: "text", rows: 3, required: true });
     button = el("button", {}, "Sign the report");
-    moved = el("div", { role: "alert" });
+    moved = el("div", { class: "moved", role: "alert" });
     changes = [];
+    left = el("div", { role: "alert" });
     shown = null;
     isLive = true;
     /** `act` does work and says what went wrong; `again` asks for what stands. */
-    constructor(me, base, act, again) {
+    constructor(me, caseId, base, act, again) {
         this.me = me;
+        this.caseId = caseId;
         this.base = base;
         this.act = act;
         this.again = again;
@@ -31,6 +35,7 @@ export class Signing {
             this.allow();
         });
         show(this.preview, el("p", { class: "empty" }, "The report is being made."));
+        addEventListener("storage", () => this.allow());
         this.allow();
     }
     /** What is read may be old: it is made anew, and nothing is signed meanwhile. */
@@ -74,8 +79,24 @@ export class Signing {
         this.changes.length = 0;
         show(this.moved);
     }
+    /** Nothing is signed that is not live, nor while lines typed in this browser are not in the record. */
     allow() {
-        this.button.disabled = !this.isLive || !this.shown;
+        const author = authorOf(this.me);
+        const own = notWritten(this.caseId, author);
+        const others = waitForOthers(this.caseId, author);
+        this.button.disabled = !this.isLive || !this.shown || own.length > 0;
+        const said = [];
+        if (own.length)
+            said.push(el("p", { class: "trouble" }, `Typed here and not in the record: ${own.join(" | ")}. `, this.toSettle()));
+        if (others.length)
+            said.push(el("p", { class: "trouble" }, `Typed here by somebody else, and not in the record: ${others.join(" | ")}. After signing it cannot be.`));
+        if (this.shown?.signed)
+            show(this.left);
+        else
+            show(this.left, ...said);
+    }
+    toSettle() {
+        return el("a", { href: `/case/${this.caseId}/procedure` }, "Settle it before signing");
     }
     signing() {
         const form = el("form", {
@@ -84,7 +105,7 @@ export class Signing {
                 void this.act(() => this.sign());
             },
         }, labelled("Signed by", this.by), el("label", { class: "check" }, this.sure, "read, and as it was"), this.button, el("p", { class: "soft note" }, "Once signed, the report can be added to and not changed."));
-        return [el("h2", {}, "Sign"), this.moved, form];
+        return [el("h2", {}, "Sign"), this.left, this.moved, form];
     }
     async sign() {
         try {

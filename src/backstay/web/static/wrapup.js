@@ -33,7 +33,7 @@ export async function wrapUp(me, caseId) {
         follow(caseId, { record: () => orLater(begin()) }, () => undefined);
         return;
     }
-    const signing = new Signing(me, base, act, () => again());
+    const signing = new Signing(me, caseId, base, act, () => again());
     const timeline = new Timeline(me, base, act, () => again());
     let rounds = 0;
     let isDue = true;
