@@ -267,6 +267,7 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "went_on_after_perforation": (S((*PREPARED, "complication what=leak code=perforation"), STENT), S((*PREPARED, "complication what=flap code=dissection"), STENT)),
     "way_given_up": (S((*BASE, "complication what=flap code=dissection"), "wire_out device=wire-workhorse"),
                      S((*BUDDY, "complication what=flap code=dissection"), "wire_out device=wire-jacketed")),
+    "pressure_low": (S(BASE, "pressure systolic_mmHg=89"), S(BASE, "pressure systolic_mmHg=90")),
     "no_wire_in": (S((*PREPARED, "wire_out device=wire-workhorse"), TRY), S(PREPARED, TRY)),
     "was_not_in": (S(BASE, "device_out device=bal-nc-300-12"), S(PREPARED, "device_out device=bal-nc-300-12")),
     "device_not_whole": (S((*PREPARED, TRY), f"{OUT} whole=no"), S((*PREPARED, TRY), f"{OUT} whole=yes")),

@@ -205,7 +205,7 @@ def test_while_blood_leaks_out_nothing_is_pushed(
     case: LoadedCase, draws: DrawSet, shut: Climbed, trouble: Complication, opened: bool | None
 ) -> None:
     safety = safety_of(case, opened=opened)
-    leaks = replace(safety, now=replace(safety.now, unsettled=frozenset({trouble})))
+    leaks = replace(safety, now=replace(safety.now, not_over=frozenset({trouble})))
     part = ladder_part(again(case, draws, shut, leaks))
     assert part.rungs == [] and part.chance == 0.0 and part.gate == "no perforation or tamponade"
     assert part.ends == f"stop: {NO_LEAK.rule.say}"

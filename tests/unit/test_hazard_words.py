@@ -33,6 +33,7 @@ LINES = (
     "extension ext-6 to 20",
     "pressure damped",
     "pressure fine",
+    "pressure 110",
     "flush",
     "contrast 8",
     "dose 900 mgy 60 gycm2 12 min",

@@ -114,6 +114,58 @@ def test_what_passes_by_itself_does_not_last() -> None:
     assert now_of(*H.BASE, "complication what=x").unsettled == frozenset()
 
 
+RULES = {
+    "dissection": "dissection",
+    "slow_flow": "slow_flow",
+    "air_embolism": "air_embolism",
+    "stent_lost": "stent_lost",
+    "stent_deformed": "stent_deformed",
+    "burr_stuck": "burr_stuck",
+    "device_stuck": "stuck",
+    "wire_stuck": "stuck",
+    "wire_broken": "wire_broken",
+    "wire_position_lost": "wire_position_lost",
+    "thrombus": "clot",
+    "branch_lost": "branch_lost",
+    "ischaemia": "ischaemia",
+}
+
+
+@pytest.mark.parametrize("code", RULES)
+def test_what_went_wrong_stands_until_it_is_said_to_be_over(code: str) -> None:
+    began, over = f"complication what=x code={code}", f"complication what=x code={code} settled=yes"
+    assert RULES[code] in stands(*H.BASE, began, H.INJECT)
+    assert RULES[code] not in stands(*H.BASE, began, H.INJECT, over)
+    assert not set(RULES.values()) & stands(*H.BASE, H.INJECT).keys()
+
+
+def test_a_wires_place_is_found_again_by_a_new_rail() -> None:
+    lost = (*H.BASE, "complication what=x code=wire_position_lost", "wire_out device=wire-workhorse")
+    assert "wire_position_lost" in stands(*lost, "wire_in device=wire-jacketed role=branch branch=large")
+    assert "wire_position_lost" not in stands(*lost, "wire_in device=wire-jacketed role=rail")
+
+
+def test_protamine_with_equipment_in_stands_until_it_is_out() -> None:
+    given = (*H.BASE, "drug drug=protamine", H.INJECT)
+    name = "protamine_with_equipment_in"
+    assert name in stands(*given)
+    assert name not in stands(*given, "heparin dose_U=5000")
+    assert name not in stands(*given, "wire_out device=wire-workhorse", "guide_out wanted=yes")
+
+
+def test_a_damped_pressure_is_said_when_it_is_seen_and_stands() -> None:
+    name, damped = "injection_with_damped_pressure", "pressure damped=yes"
+    assert name in asked(H.BASE, damped) and name not in asked(H.BASE, "pressure damped=no")
+    assert name not in asked((*H.BASE, damped), "pressure damped=no")
+    assert name in stands(*H.BASE, damped, H.BALLOON)
+    assert name not in stands(*H.BASE, damped, H.BALLOON, "pressure damped=no")
+
+
+def test_side_holes_noticed_later_count() -> None:
+    later = (*H.BASE, "guide_in device=guide-6-sr side_holes=yes", "pressure damped=no")
+    assert "side_holes_hide_damping" in asked(later, "extension device=ext-6 depth_mm=10")
+
+
 def test_a_part_that_did_not_come_out_lasts_until_it_is_found() -> None:
     out = (*H.PREPARED, H.TRY, f"{H.OUT} whole=no")
     assert now_of(*out).unsettled == {Complication.PART_LOST}

@@ -137,14 +137,16 @@ def _extension(v: Mapping[str, Any], names: Names) -> str:
 
 
 def _prepared(v: Mapping[str, Any], names: Names) -> str:
-    passes = _if(v, "passes", "{} pulses or passes")
-    return _joined(f"{str(v['what']).replace('_', ' ')} at {_stretch(v)}", _name(v, names), passes)
+    passes, longest = _if(v, "passes", "{} pulses or passes"), _if(v, "longest_run_s", "longest run {} s")
+    return _joined(f"{str(v['what']).replace('_', ' ')} at {_stretch(v)}", _name(v, names), passes, longest)
 
 
 _WORDS: dict[EventKind, Callable[[Mapping[str, Any], Names], str]] = {
     EventKind.ACCESS: lambda v, _: f"{v['route']} access, {plain(v['sheath_fr'])} Fr sheath",
     EventKind.GUIDE_IN: lambda v, n: _joined(
-        f"{_name(v, n)} in", f"seated {plain(v['seat_mm'])} mm deep" if v.get("seat_mm") else ""
+        f"{_name(v, n)} in",
+        f"seated {plain(v['seat_mm'])} mm deep" if v.get("seat_mm") else "",
+        {True: "side holes", False: "no side holes", None: ""}[v.get("side_holes")],
     ),
     EventKind.GUIDE_OUT: _guide_out,
     EventKind.WIRE_IN: _wire_in,
@@ -175,7 +177,8 @@ _WORDS: dict[EventKind, Callable[[Mapping[str, Any], Names], str]] = {
     EventKind.DEFLATION: lambda v, n: f"{_name(v, n)} let down",
     EventKind.WIRE_SEEN: lambda v, n: f"tip of {_name(v, n)}: {str(v['tip']).replace('_', ' ')}",
     EventKind.PRESSURE: lambda v, _: _joined(
-        f"pressure {'damped' if v['damped'] else 'not damped'}", _if(v, "systolic_mmHg", "systolic {} mmHg")
+        {True: "pressure damped", False: "pressure not damped", None: "pressure"}[v.get("damped")],
+        _if(v, "systolic_mmHg", "systolic {} mmHg"),
     ),
     EventKind.DRUG: _drug,
     EventKind.FLUSH: lambda v, _: "guide and extension bled back and flushed",

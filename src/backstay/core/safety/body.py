@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from backstay.identifiers import BodyItem, Complication, Drug, Preparation
+from backstay.identifiers import LASTING, BodyItem, Complication, Drug, Preparation
 
 SUFFICE_ALONE = frozenset({Drug.BIVALIRUDIN, Drug.ENOXAPARIN})
 """Besides heparin; fondaparinux does not [@nsteacs2014]."""
@@ -90,10 +90,10 @@ class Now:
     seat_mm, extension_depth_mm, side_holes, pressure_damped, wire_tip
         Guide, extension, pressure at the tip (damped until seen to be fine; a good curve holds for the place it was seen at),
         the rail's tip as last seen.
-    dissection, dissection_over : bool
-        One is known; the last one was recorded as over.
-    unsettled : frozenset of Complication
-        What went wrong and lasts, and is not recorded as over.
+    dissection : bool
+        One is known, over or not.
+    not_over : frozenset of Complication
+        What went wrong and is not recorded as over.
     narrowings_mm : tuple of float
         Narrowings that were not there before.
     opened_fully : bool or None
@@ -134,8 +134,7 @@ class Now:
     pressure_damped: bool | None = None
     wire_tip: str | None = None
     dissection: bool = False
-    dissection_over: bool = False
-    unsettled: frozenset[Complication] = frozenset()
+    not_over: frozenset[Complication] = frozenset()
     narrowings_mm: tuple[float, ...] = ()
     opened_fully: bool | None = None
     opened_by: tuple[Opening, ...] = ()
@@ -182,9 +181,14 @@ class Now:
         return tuple(one for one in self.inside if not one.stays and one.presumed_out)
 
     @property
+    def unsettled(self) -> frozenset[Complication]:
+        """Return what went wrong, lasts of itself and is not recorded as over: no case ends before."""
+        return self.not_over & LASTING
+
+    @property
     def perforation(self) -> bool:
         """Return whether a perforation is known and not sealed by the record."""
-        return Complication.PERFORATION in self.unsettled
+        return Complication.PERFORATION in self.not_over
 
     @property
     def bleeds(self) -> bool:

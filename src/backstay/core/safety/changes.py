@@ -9,7 +9,6 @@ from typing import Any
 from backstay.core.record.entries import Entry
 from backstay.core.safety.body import Inside, Now, Opening
 from backstay.identifiers import (
-    LASTING,
     BodyItem,
     Complication,
     DeviceKind,
@@ -134,12 +133,12 @@ def _damped_after_a_move(now: Now) -> bool | None:
 
 def _guide_in(now: Now, entry: Entry, known: Known) -> Now:
     device, seat = entry.text("device") or "", entry.number("seat_mm") or 0.0
-    there = now.of(BodyItem.GUIDE)
+    there, holes = now.of(BodyItem.GUIDE), entry.values.get("side_holes")
     if there and there[0].device == device:
         damped = now.pressure_damped if seat == now.seat_mm else _damped_after_a_move(now)
-        return with_changes(now, seat_mm=seat, pressure_damped=damped)
+        known_holes = holes if isinstance(holes, bool) else now.side_holes
+        return with_changes(now, seat_mm=seat, pressure_damped=damped, side_holes=known_holes)
     rest = tuple(one for one in now.inside if one.item is not BodyItem.GUIDE)
-    holes = entry.values.get("side_holes")
     return with_changes(
         now,
         inside=(*rest, Inside(device, BodyItem.GUIDE, entry.at_s)),
@@ -163,8 +162,10 @@ def _guide_out(now: Now, entry: Entry, known: Known) -> Now:
 def _wire_in(now: Now, entry: Entry, known: Known) -> Now:
     device, role = entry.text("device") or "", entry.text("role") or "rail"
     wire = Inside(device, BodyItem.WIRE, entry.at_s, role, entry.text("branch") or "")
-    tip = None if role == "rail" else now.wire_tip
-    return with_changes(now, inside=(*now.inside, wire), wire_tip=tip)
+    if role != "rail":
+        return with_changes(now, inside=(*now.inside, wire))
+    found = now.not_over - {Complication.WIRE_POSITION_LOST}
+    return with_changes(now, inside=(*now.inside, wire), wire_tip=None, not_over=found)
 
 
 def _wire_out(now: Now, entry: Entry, known: Known) -> Now:
@@ -326,7 +327,7 @@ def _device_out(now: Now, entry: Entry, known: Known) -> Now:
     out = with_changes(
         now,
         inside=_without(now, entry.text("device") or "", *removable),
-        unsettled=now.unsettled | left,
+        not_over=now.not_over | left,
         exchanged=now.exchanged or entry.text("drawn_into") == "sheath",
     )
     if len(out.inside) == len(now.inside):
@@ -339,34 +340,25 @@ def _freed(now: Now, stuck: Complication, *items: BodyItem) -> Now:
     """Return the case once something came out: what is stuck is free where nothing of its kind may still be in."""
     if any(one.item in items for one in now.inside):
         return now
-    return with_changes(now, unsettled=now.unsettled - {stuck})
+    return with_changes(now, not_over=now.not_over - {stuck})
 
 
 def _complication(now: Now, entry: Entry, known: Known) -> Now:
     code, at = entry.text("code"), entry.number("at_mm")
-    told = frozenset() if code is None else LASTING & {Complication(code)}
-    if entry.values.get("settled") is True:
-        return _settled(with_changes(now, unsettled=now.unsettled - told), code, at)
+    told = frozenset[Complication]() if code is None else frozenset({Complication(code)})
     narrowings = now.narrowings_mm
+    if entry.values.get("settled") is True:
+        if code == Complication.NEW_NARROWING:
+            narrowings = tuple(x for x in narrowings if at is not None and abs(x - at) > _SAME_PLACE_mm)
+        return with_changes(now, not_over=now.not_over - told, narrowings_mm=narrowings)
     if code == Complication.NEW_NARROWING and at is not None:
         narrowings = (*narrowings, at)
     return with_changes(
         now,
         dissection=now.dissection or code == Complication.DISSECTION,
-        dissection_over=now.dissection_over and code != Complication.DISSECTION,
-        unsettled=now.unsettled | told,
+        not_over=now.not_over | told,
         narrowings_mm=narrowings,
     )
-
-
-def _settled(now: Now, code: str | None, at_mm: float | None) -> Now:
-    """Return the case once a dissection is covered, or a narrowing gone: that one, or all where no place is said."""
-    if code == Complication.DISSECTION:
-        return with_changes(now, dissection_over=True)
-    if code != Complication.NEW_NARROWING:
-        return now
-    left = [] if at_mm is None else [one for one in now.narrowings_mm if abs(one - at_mm) > _SAME_PLACE_mm]
-    return with_changes(now, narrowings_mm=tuple(left))
 
 
 def _drug(now: Now, entry: Entry, known: Known) -> Now:

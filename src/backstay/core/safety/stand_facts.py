@@ -21,6 +21,7 @@ _TIPS = ("main_vessel", "large_branch", "small_branch", "looped", "out_of_view")
 
 _NEEDS_A_WAY = frozenset(
     {
+        Complication.DISSECTION,
         Complication.PERFORATION,
         Complication.TAMPONADE,
         Complication.STENT_LOST,
@@ -103,14 +104,15 @@ def standing_facts(now: Now, setting: Setting) -> FactDict:
         "pressure_damped": now.pressure_damped,
         "wire_tip": now.wire_tip,
         "other_wire_tip": _worst_tip(wires),
-        "dissection_open": now.dissection and not now.dissection_over,
+        "dissection_open": Complication.DISSECTION in now.not_over,
         "dissection_known": now.dissection or any(x.dissected for x in setting.lesions),
         "perforation_known": now.perforation,
-        "way_needed": not now.unsettled.isdisjoint(_NEEDS_A_WAY)
-        or (now.dissection and not now.dissection_over),
+        "way_needed": not now.not_over.isdisjoint(_NEEDS_A_WAY),
         "leak_known": now.bleeds,
         "tamponade_known": Complication.TAMPONADE in now.unsettled,
-        "burr_is_stuck": Complication.BURR_STUCK in now.unsettled,
+        "burr_is_stuck": Complication.BURR_STUCK in now.not_over,
+        "not_over": frozenset(one.value for one in now.not_over),
+        "heparin_reversed": now.reversed,
         "lesion_opened_fully": setting.opened_fully(now),
         "anticoagulated": now.anticoagulated,
         "other_agent_given": not now.drugs.isdisjoint(SUFFICE_ALONE),

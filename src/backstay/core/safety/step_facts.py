@@ -349,6 +349,12 @@ def _at_the_sheath(entry: Entry, before: Now, setting: Setting) -> FactDict:
     }
 
 
+def _pressure(before: Now, entry: Entry, setting: Setting) -> FactDict:
+    damped = entry.values.get("damped")
+    known = {} if damped is None else {"pressure_damped": bool(damped)}
+    return {**known, "systolic_mmHg": entry.number("systolic_mmHg")}
+
+
 def _dose(before: Now, entry: Entry, setting: Setting) -> FactDict:
     return {"kerma_said_mGy": entry.number("air_kerma_mGy")}
 
@@ -388,6 +394,7 @@ _OF: Mapping[EventKind, Callable[[Now, Entry, Setting], FactDict]] = {
     EventKind.HEPARIN: _heparin,
     EventKind.ACT: _act,
     EventKind.DOSE: _dose,
+    EventKind.PRESSURE: _pressure,
     EventKind.DRUG: _drug,
     EventKind.COMPLICATION: _complication,
     EventKind.END: _end,

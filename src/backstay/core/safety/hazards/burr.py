@@ -89,7 +89,10 @@ BURR = (
     ),
     Rule(
         id="burr_stuck",
-        when=all_of(is_one_of("step", StepKind.REPORT), is_one_of("complication", Complication.BURR_STUCK)),
+        when=any_of(
+            all_of(is_one_of("step", StepKind.REPORT), is_one_of("complication", Complication.BURR_STUCK)),
+            all_of(is_one_of("step", StepKind.STAND), is_true("burr_is_stuck")),
+        ),
         say="stuck burr: no spinning, no hard pull; a wire and small balloon beside it, an extension over the shaft; call the surgeon",
         level=Level.BLOCK,
         source="iturbe2012",

@@ -19,7 +19,7 @@ from backstay.core.rules import (
     not_,
     unless_sure,
 )
-from backstay.identifiers import StepKind
+from backstay.identifiers import EventKind, StepKind
 
 _INJECTS = is_one_of("step", StepKind.INJECT)
 _EXTENDS = is_one_of("step", StepKind.EXTEND)
@@ -28,7 +28,12 @@ _WITHDRAWS_STENT = all_of(is_one_of("step", StepKind.WITHDRAW), is_true("stent_u
 EXTENSION = (
     Rule(
         id="injection_with_damped_pressure",
-        when=all_of(_INJECTS, is_true("pressure_damped")),
+        when=all_of(
+            any_of(
+                is_one_of("step", StepKind.INJECT, StepKind.STAND), is_one_of("event", EventKind.PRESSURE)
+            ),
+            is_true("pressure_damped"),
+        ),
         say="pressure was damped when last looked at: draw back, look for a kink or air, look at the curve again, then inject",
         level=Level.BLOCK,
         source="damping",

@@ -173,7 +173,14 @@ LIMITS = (
     ),
     Rule(
         id="protamine_with_equipment_in",
-        when=all_of(is_one_of("step", StepKind.GIVE), is_one_of("drug", Drug.PROTAMINE), unless_sure(is_false("equipment_in"))),
+        when=any_of(
+            all_of(
+                is_one_of("step", StepKind.GIVE),
+                is_one_of("drug", Drug.PROTAMINE),
+                unless_sure(is_false("equipment_in")),
+            ),
+            all_of(_STAND, is_true("heparin_reversed"), is_true("equipment_in")),
+        ),
         say="protamine never while guide, wire or balloon is in: it clots on them",
         level=Level.BLOCK,
         source=COMMON_PRACTICE,

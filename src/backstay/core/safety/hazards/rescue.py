@@ -22,7 +22,7 @@ from backstay.core.rules import (
     not_,
     unless_sure,
 )
-from backstay.identifiers import Complication, StepKind
+from backstay.identifiers import Complication, EventKind, StepKind
 
 _PLAN = is_one_of("step", StepKind.PLAN)
 _ENDED = is_one_of("step", StepKind.END, StepKind.STAND)
@@ -31,7 +31,11 @@ _RISKY = any_of(is_one_of("lesion_calcium", "severe"), is_true("chronic_occlusio
 
 
 def _went_wrong(*codes: Complication) -> Condition:
-    return all_of(is_one_of("step", StepKind.REPORT), is_one_of("complication", *codes))
+    """Return the condition that it is said now, or was and is not said to be over."""
+    return any_of(
+        all_of(is_one_of("step", StepKind.REPORT), is_one_of("complication", *codes)),
+        all_of(is_one_of("step", StepKind.STAND), includes("not_over", *codes)),
+    )
 
 
 RESCUE = (
@@ -78,10 +82,7 @@ RESCUE = (
     ),
     Rule(
         id="perforation",
-        when=any_of(
-            _went_wrong(Complication.PERFORATION),
-            all_of(is_one_of("step", StepKind.STAND), is_true("perforation_known")),
-        ),
+        when=_went_wrong(Complication.PERFORATION),
         say="perforation, not sealed by the record: a balloon for 5 to 10 min now; echo; covered stent or coils; no reversal while "
         "equipment is in",
         level=Level.BLOCK,
@@ -89,10 +90,7 @@ RESCUE = (
     ),
     Rule(
         id="tamponade",
-        when=any_of(
-            _went_wrong(Complication.TAMPONADE),
-            all_of(is_one_of("step", StepKind.STAND), is_true("tamponade_known")),
-        ),
+        when=_went_wrong(Complication.TAMPONADE),
         say="tamponade, not drained by the record: drain now; keep the leak sealed; surgeon informed",
         level=Level.BLOCK,
         source="tamponadecto",
@@ -164,6 +162,13 @@ RESCUE = (
         id="ischaemia",
         when=_went_wrong(Complication.ISCHAEMIA),
         say="ischaemia: let down and draw back what blocks the flow; support the pressure; look for dissection, clot, air, a lost branch",
+        level=Level.PAUSE,
+        source=COMMON_PRACTICE,
+    ),
+    Rule(
+        id="pressure_low",
+        when=all_of(is_one_of("event", EventKind.PRESSURE), below("systolic_mmHg", 90.0)),
+        say="systolic {systolic_mmHg:.0f} mmHg: damping, bleeding, tamponade, dissection, air or clot? Find out before the next step",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
     ),
