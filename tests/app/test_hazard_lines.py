@@ -90,8 +90,8 @@ def test_a_burr_that_nobody_named_is_counted_and_taken_out_in_the_same_words(fol
 
 def test_a_pressure_in_numbers_is_echoed_and_a_low_one_is_spoken_of(folder: Path) -> None:
     answers = said(folder, *BEGUN, "pressure 110", "pressure 60 damped")
-    assert answers[-2].endswith("pressure, systolic 110 mmHg")
-    assert "pressure damped, systolic 60 mmHg" in answers[-1] and "PAUSE: systolic 60 mmHg" in answers[-1]
+    assert answers[-2].endswith("Pressure, systolic 110 mmHg")
+    assert "Pressure damped, systolic 60 mmHg" in answers[-1] and "PAUSE: systolic 60 mmHg" in answers[-1]
 
 
 def test_an_anchor_in_a_branch_is_held_against_that_branch(folder: Path) -> None:
