@@ -24,11 +24,19 @@ def frame(tmp_path_factory: pytest.TempPathFactory) -> NDArray[np.uint16]:
 
 
 def written(
-    frame: NDArray[np.uint16], words: str, at: tuple[int, int], size: int, ink: int, *, turned: bool = False
+    frame: NDArray[np.uint16],
+    words: str,
+    at: tuple[int, int],
+    size: int,
+    ink: int,
+    *,
+    turned: bool = False,
+    degrees: float = 0.0,
 ) -> tuple[NDArray[np.uint16], NDArray[np.bool_]]:
     """Return a frame with words drawn on it, and which pixels they cover by half or more."""
     sheet = Image.new("L", frame.shape, 0)
     ImageDraw.Draw(sheet).text(at, words, fill=255, font=ImageFont.load_default(size))
+    sheet = sheet.rotate(degrees, resample=Image.Resampling.BILINEAR, center=at)
     cover = np.asarray(sheet.transpose(Image.Transpose.ROTATE_90) if turned else sheet) / 255.0
     grey = frame * (1.0 - cover) + ink * cover
     return np.round(grey).astype(np.uint16), cover >= 0.5
@@ -65,6 +73,40 @@ def test_no_letter_stays_at_the_end_of_a_row(frame: NDArray[np.uint16]) -> None:
     first = cover[:, :75]
     assert not (first & (out[:, :75] == far[:, :75])).any()
     assert np.array_equal(out[:, 400:], far[:, 400:])
+
+
+@pytest.mark.parametrize("degrees", [45, -45, 30, -60])
+@pytest.mark.parametrize("size", [10, 18, 30])
+@pytest.mark.parametrize("ink", [255, 0])
+def test_slanted_letters_are_found_and_blanked(
+    frame: NDArray[np.uint16], degrees: float, size: int, ink: int
+) -> None:
+    picture, cover = written(frame, WORDS[0], (200, 250), size, ink, degrees=degrees)
+    out = picture
+    for _ in range(4):
+        out = blanked(out, find_letters(out))
+    assert find_letters(out) == () and not np.array_equal(out, picture)
+    left = cover & (np.abs(out.astype(float) - picture.astype(float)) < 1.0)
+    assert left.sum() <= 0.1 * cover.sum()
+
+
+@pytest.mark.parametrize("bar", [4095, 65535])
+@pytest.mark.parametrize("size", [10, 30])
+def test_letters_beside_a_bright_bar_are_found(frame: NDArray[np.uint16], bar: int, size: int) -> None:
+    """The bar makes the picture's range many times that of what is pictured; the letters are as dark as before."""
+    barred, _ = written(frame, WORDS[0], (60, 300), size, 150)
+    barred[:, -40:] = bar
+    assert find_letters(barred)
+    alone = frame.copy()
+    alone[:, -40:] = bar
+    assert find_letters(alone) == ()
+
+
+def test_the_round_edge_of_a_picture_is_no_letters(frame: NDArray[np.uint16]) -> None:
+    """Its pixels make teeth where it runs along a diagonal."""
+    rows, columns = np.indices(frame.shape) - 256
+    for radius in (250, 280, 310):
+        assert find_letters(np.where(np.hypot(rows, columns) < radius, frame, 0)) == ()
 
 
 @pytest.mark.parametrize("ink", [255, 0])

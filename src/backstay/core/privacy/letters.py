@@ -18,6 +18,10 @@ FloatArray = NDArray[np.float32]
 LEAST_HEIGHT_PX, MOST_HEIGHT_PX = 5, 72
 LEAST_CONTRAST = 0.10
 """Of ink against paper, as a share of the picture's range of grey."""
+TILE_PX = 32
+MOST_OF_A_TILE = 6.0
+"""A picture's range, in ranges of its middling tile, at most: what is beyond is a bar or a border, not the picture.
+Judgement: real and invented angiograms without either lie between 3.5 and 6."""
 LEAST_OF_NOISE = 7.0
 LEAST_STEP = 0.45
 """Share of a letter's contrast that is crossed within one pixel at its edges; a blurred body has less."""
@@ -84,7 +88,7 @@ def find_letters(picture: NDArray[np.generic]) -> tuple[Box, ...]:
     Returns
     -------
     tuple of Box
-        Bright and dark letters, along rows and along columns, 5 to 144 px high; empty where there are none.
+        Bright and dark letters, along rows, columns and both diagonals, 5 to 144 px high; empty where there are none.
 
     Raises
     ------
@@ -97,11 +101,45 @@ def find_letters(picture: NDArray[np.generic]) -> tuple[Box, ...]:
     found: list[Box] = []
     for shrink in SHRINKS:
         grey = whole if shrink == 1 else _shrunk(whole, shrink)
-        for turned in (False, True):
-            view = grey.T if turned else grey
-            for sign in (1.0, -1.0):
-                found += [_back(box, turned, shrink, whole.shape) for box in _rows_of_letters(sign * view)]
+        slanted = _Slanted(grey.shape)
+        for slant in (False, True):
+            view = slanted.view(grey) if slant else grey
+            for turned in (False, True):
+                boxes = [_widened(box, turned) for box in _letters_along(view.T if turned else view)]
+                if slant:
+                    boxes = [slanted.back(box) for box in boxes]
+                found += [_back(box, shrink, whole.shape) for box in boxes]
     return _merged(found)
+
+
+class _Slanted:
+    """A picture seen turned by half a right angle: rows run along a diagonal."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self.middle = [(n - 1) / 2.0 for n in shape]
+        self.side = int(np.ceil((shape[0] + shape[1]) * np.sqrt(0.5)))
+
+    def view(self, grey: FloatArray) -> FloatArray:
+        """Return the picture as seen; beyond its border that goes on, so that no corner has edges of its own."""
+        along = np.arange(self.side)
+        places = self._source(along[:, None], along[None, :])
+        # Between pixels, not the nearest: a slanted edge of those would have teeth, and teeth look like letters.
+        return np.asarray(ndimage.map_coordinates(grey, places, order=1, mode="nearest"))
+
+    def _source(self, down: NDArray[np.int_], across: NDArray[np.int_]) -> NDArray[np.float64]:
+        half, middle = np.sqrt(0.5), (self.side - 1) / 2.0
+        d, a = np.broadcast_arrays(half * (down - middle), half * (across - middle))
+        return np.stack([self.middle[0] + d + a, self.middle[1] + a - d])
+
+    def back(self, box: Box) -> Box:
+        """Return the box of the picture that holds a box of the slanted one."""
+        rows, columns = self._source(np.array([[box.top], [box.bottom]]), np.array([[box.left, box.right]]))
+        return Box(
+            int(np.floor(rows.min())),
+            int(np.ceil(rows.max())),
+            int(np.floor(columns.min())),
+            int(np.ceil(columns.max())),
+        )
 
 
 def _shrunk(grey: FloatArray, by: int) -> FloatArray:
@@ -109,18 +147,24 @@ def _shrunk(grey: FloatArray, by: int) -> FloatArray:
     return np.asarray(grey[:rows, :columns].reshape(rows // by, by, columns // by, by).mean(axis=(1, 3)))
 
 
-def _back(box: Box, turned: bool, shrink: int, shape: tuple[int, ...]) -> Box:
-    # A letter of the row may have been missed, at its ends above all: the box reaches a letter further.
+def _widened(box: Box, turned: bool) -> Box:
+    """Return a row's box, turned back, a letter longer: one may have been missed, at its ends above all."""
     high, wide = box.height // 4, box.height
     top, bottom, left, right = box.top - high, box.bottom + high, box.left - wide, box.right + wide
-    if turned:
-        top, bottom, left, right = left, right, top, bottom
-    return Box(
-        max(top * shrink - MARGIN_PX, 0),
-        min((bottom + 1) * shrink - 1 + MARGIN_PX, shape[0] - 1),
-        max(left * shrink - MARGIN_PX, 0),
-        min((right + 1) * shrink - 1 + MARGIN_PX, shape[1] - 1),
+    return Box(left, right, top, bottom) if turned else Box(top, bottom, left, right)
+
+
+def _back(box: Box, shrink: int, shape: tuple[int, ...]) -> Box:
+    """Return a box in the whole picture's pixels."""
+    top, left = (
+        min(max(n * shrink - MARGIN_PX, 0), size - 1)
+        for n, size in zip((box.top, box.left), shape, strict=True)
     )
+    bottom, right = (
+        min(max((n + 1) * shrink - 1 + MARGIN_PX, 0), size - 1)
+        for n, size in zip((box.bottom, box.right), shape, strict=True)
+    )
+    return Box(top, bottom, left, right)
 
 
 def _noise(grey: FloatArray) -> float:
@@ -129,24 +173,68 @@ def _noise(grey: FloatArray) -> float:
     return float(np.median(np.abs(second)) / (0.6745 * np.sqrt(6.0)))
 
 
-def _rows_of_letters(grey: FloatArray) -> list[Box]:
-    """Return rows of letters brighter than their paper."""
+def _span(grey: FloatArray) -> float:
+    """Return the range of grey of what is pictured: a bright bar or a black border has no part in it."""
     span = float(grey.max() - grey.min())
-    noise = _noise(grey)
+    rows, columns = (n // TILE_PX for n in grey.shape)
+    if min(rows, columns) == 0:
+        return span
+    tiles = grey[: rows * TILE_PX, : columns * TILE_PX].reshape(rows, TILE_PX, columns, TILE_PX)
+    ranges = tiles.max(axis=(1, 3)) - tiles.min(axis=(1, 3))
+    ranges = ranges[ranges > 0.0]
+    return min(span, MOST_OF_A_TILE * float(np.median(ranges))) if len(ranges) else span
+
+
+def _letters_along(grey: FloatArray) -> list[Box]:
+    """Return rows of letters, brighter or darker than their paper."""
+    span, noise = _span(grey), _noise(grey)
     least = max(LEAST_CONTRAST * span, LEAST_OF_NOISE * noise)
     if span <= 0.0:
         return []
+    steps = np.maximum(_steps(grey, 0), _steps(grey, 1)) - np.float32(STEP_OF_NOISE * noise)
+    return [box for sign in (1.0, -1.0) for box in _rows_of_letters(np.float32(sign) * grey, steps, least)]
+
+
+def _steps(grey: FloatArray, axis: int) -> FloatArray:
+    """Return the larger step to the pixel before and to the pixel after."""
+    steps = np.abs(np.diff(grey, axis=axis, append=np.take(grey, [-1], axis=axis)))
+    return np.maximum(steps, np.roll(steps, 1, axis=axis))
+
+
+def _rows_of_letters(grey: FloatArray, steps: FloatArray, least: float) -> list[Box]:
+    """Return rows of letters brighter than their paper."""
     found: list[Box] = []
     faint: list[Box] = []
     for stroke in STROKES_PX:
         if min(grey.shape) <= stroke:
             continue
-        raised = grey - ndimage.grey_opening(grey, size=(stroke, stroke))
-        rows = _in_rows(_letters(grey, raised, least, noise))
+        raised = grey - _opened(grey, stroke)
+        rows = _in_rows(_letters(raised, steps, least))
         found += rows
         if rows:
             faint += _marks(raised > FAINT * least)
     return [_with_its_ends(row, faint) for row in found]
+
+
+def _opened(grey: FloatArray, size: int) -> FloatArray:
+    """Return a picture without what is brighter than its surroundings and narrower than `size` pixels."""
+    for choose in (np.minimum, np.maximum):
+        for axis in (0, 1):
+            grey = _slid(grey, size, axis, choose)
+    return grey
+
+
+def _slid(grey: FloatArray, size: int, axis: int, choose: np.ufunc) -> FloatArray:
+    """Return the least or largest value within `size` pixels along an axis, by doubling what was compared."""
+    width = [(0, 0), (0, 0)]
+    width[axis] = (size // 2, size // 2)
+    rows = np.moveaxis(np.pad(grey, width, mode="edge"), axis, 0)
+    compared = 1
+    while compared < size:
+        step = min(compared, size - compared)
+        rows = choose(rows[:-step], rows[step:])
+        compared += step
+    return np.moveaxis(rows, 0, axis)
 
 
 def _marks(raised: NDArray[np.bool_]) -> list[Box]:
@@ -180,15 +268,11 @@ def _with_its_ends(row: Box, marks: list[Box]) -> Box:
         row = wider
 
 
-def _letters(grey: FloatArray, raised: FloatArray, least: float, noise: float) -> list[tuple[Box, bool]]:
+def _letters(raised: FloatArray, steps: FloatArray, least: float) -> list[tuple[Box, bool]]:
     """Return what may be a letter, and whether it is wide enough to be several that touch."""
     labels, count = ndimage.label(raised > least, structure=np.ones((3, 3)))
     if count == 0:
         return []
-    steps = np.maximum(
-        ndimage.maximum_filter(np.abs(np.diff(grey, axis=0, prepend=grey[:1])), size=(2, 1)),
-        ndimage.maximum_filter(np.abs(np.diff(grey, axis=1, prepend=grey[:, :1])), size=(1, 2)),
-    )
     found = []
     for index, place in enumerate(ndimage.find_objects(labels), start=1):
         box = Box(place[0].start, place[0].stop - 1, place[1].start, place[1].stop - 1)
@@ -196,7 +280,7 @@ def _letters(grey: FloatArray, raised: FloatArray, least: float, noise: float) -
             continue
         inside = labels[place] == index
         ink = float(np.median(raised[place][inside]))
-        step = float(np.percentile(steps[place][inside], 75)) - STEP_OF_NOISE * noise
+        step = float(np.percentile(steps[place][inside], 75))
         if step < LEAST_STEP * ink:
             continue
         if box.width <= 2 * box.height:
