@@ -36,6 +36,13 @@ def coded(name: str, value: str, scheme: str = "DCM") -> Dataset:
     return item
 
 
+def identifier(name: str, uid: str) -> Dataset:
+    item = Dataset()
+    item.RelationshipType, item.ValueType = "CONTAINS", "UIDREF"
+    item.ConceptNameCodeSequence, item.UID = code(name), uid
+    return item
+
+
 def container(name: str, parts: Sequence[Dataset]) -> Dataset:
     item = Dataset()
     item.RelationshipType, item.ValueType = "CONTAINS", "CONTAINER"
@@ -57,6 +64,7 @@ def event(
     end_deg: tuple[float, float] | None = None,
     point: str | None = "113860",
     extra: Sequence[Dataset] = (),
+    uid: str | None = None,
 ) -> Dataset:
     """Return one irradiation event in the standard's own units: Gy, Gy.m2, mm, deg."""
     kap = kerma_Gy * 0.0081 if kap_Gym2 is None else kap_Gym2
@@ -70,6 +78,8 @@ def event(
     ]
     if point is not None:
         parts.append(coded("113780", point))
+    if uid is not None:
+        parts.append(identifier("113769", uid))
     if end_deg is not None:
         parts += [number("113739", end_deg[0], "deg"), number("113740", end_deg[1], "deg")]
     if distances_mm is not None:

@@ -92,6 +92,12 @@ class Scene:
     before: tuple[str, ...] = ()
     step: str = "plan"
     setting: dict[str, Any] = field(default_factory=dict)
+    skin_mGy: float | None = None
+
+    @property
+    def is_step(self) -> bool:
+        """Return whether a step is judged; a plan and where a case stands are none."""
+        return self.step not in ("plan", "stand")
 
     def entries(self) -> list[Entry]:
         return [entry(text, at_min=0.1 * k, number=k) for k, text in enumerate(self.before)]
@@ -242,6 +248,9 @@ CASES: dict[str, tuple[Scene, Scene]] = {
     "kerma_substantial": (S(("dose air_kerma_mGy=4900",), "dose air_kerma_mGy=5000"), S(("dose air_kerma_mGy=3900",), "dose air_kerma_mGy=4999")),
     "kerma_past_agreed": (S((), "dose air_kerma_mGy=2501"), S((), "dose air_kerma_mGy=2500")),
     "dose_fell": (S(("dose air_kerma_mGy=900",), "dose air_kerma_mGy=899"), S(("dose air_kerma_mGy=900",), "dose air_kerma_mGy=900")),
+    "skin_substantial": (S(BASE, "stand", skin_mGy=3000), S(BASE, "stand", skin_mGy=2999)),
+    "kap_notice": (S((), "dose air_kerma_mGy=1 kap_Gycm2=300"), S((), "dose air_kerma_mGy=1 kap_Gycm2=299 fluoroscopy_min=29")),
+    "fluoroscopy_notice": (S((), "dose air_kerma_mGy=1 fluoroscopy_min=30"), S((), "dose air_kerma_mGy=1 kap_Gycm2=299 fluoroscopy_min=60")),
     "kap_substantial": (S((), "dose air_kerma_mGy=1 kap_Gycm2=500"), S((), "dose air_kerma_mGy=1 kap_Gycm2=499 fluoroscopy_min=61")),
     "fluoroscopy_substantial": (S((), "dose air_kerma_mGy=1 fluoroscopy_min=60"), S((), "dose air_kerma_mGy=1 kap_Gycm2=501 fluoroscopy_min=59")),
     "time_past_agreed": (S(PREPARED, f"{TRY} t=60.5"), S(PREPARED, f"{TRY} t=59.5")),

@@ -14,9 +14,11 @@ import pydicom
 import pytest
 from typer.testing import CliRunner
 
+from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.schemas import all_schemas
+from backstay.app.safety.skin import skin_part
 from backstay.cli import app
-from backstay.core.safety.protocol import SkinFactors
+from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import skin_band
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "dose_reports.py")))
@@ -122,6 +124,65 @@ def test_a_dose_report_given_twice_is_refused(folder: Path, same: str) -> None:
 def test_dose_reports_that_differ_in_one_dose_are_two(folder: Path) -> None:
     files = [W.write(folder / f"{k}.dcm", [W.event(kerma_Gy=2.5 + 0.001 * k)]) for k in (0, 1)]
     assert limits_with(folder, *files)["radiation"][0]["value"] == pytest.approx(5001.0)
+
+
+def test_an_interim_report_beside_the_final_one_counts_once(folder: Path) -> None:
+    """1.5 Gy in the interim report, the same and 0.4 Gy more in the final one: 1.9 Gy."""
+    interim = W.event(kerma_Gy=1.5, uid="1.2.3.1")
+    more = W.event(kerma_Gy=0.4, primary_deg=30.0, uid="1.2.3.2")
+
+    def written(name: str, total_Gy: float, *events: Any) -> Path:
+        total = W.accumulated(kerma_Gy=total_Gy, kap_Gym2=0.0081 * total_Gy, fluoroscopy_s=600 * total_Gy)
+        return Path(W.write(folder / name, [total, *events]))
+
+    first, final = written("i.dcm", 1.5, interim), written("f.dcm", 1.9, interim, more)
+    alone = limits_with(folder, final)
+    for files in ((first, final), (final, first)):
+        both = limits_with(folder, *files)
+        assert [row["value"] for row in both["radiation"]] == [row["value"] for row in alone["radiation"]]
+        assert both["skin"]["peak_Gy"] == alone["skin"]["peak_Gy"]
+        assert any("hold only events that another one holds too" in note for note in both["skin"]["notes"])
+    third = written("t.dcm", 2.0, more, W.event(kerma_Gy=1.6, primary_deg=-30.0, uid="1.2.3.3"))
+    shared = limits_with(folder, final, third)
+    assert shared["radiation"][0]["value"] == pytest.approx(1900.0 + 1600.0)
+    assert any("stand in another report too" in note for note in shared["skin"]["notes"])
+
+
+def test_several_reports_have_one_table(folder: Path) -> None:
+    """2 Gy each, the table 300 mm along in the second: two places; with one centre for each they were one of 4 Gy."""
+    one = W.write(folder / "1.dcm", [W.event(kerma_Gy=2.0)])
+    two = W.write(folder / "2.dcm", [W.event(kerma_Gy=2.001, table_mm=(0.0, 0.0, 150.0))])
+    skin, alone = limits_with(folder, one, two)["skin"], limits_with(folder, one)["skin"]
+    assert skin["peak_Gy"] == pytest.approx(alone["peak_Gy"], rel=0.01)
+    assert any("one machine" in note for note in skin["notes"])
+    assert not any("one machine" in note for note in alone["notes"])
+
+
+def test_a_substantial_skin_dose_is_among_the_hazards_and_its_band_on_the_picture(folder: Path) -> None:
+    report = W.write(folder / "dose.dcm", [W.event(kerma_Gy=4.0)])
+    data = limits_with(folder, report)
+    shown = {row["id"]: row for row in data["hazards"] + data["hazards_waiting"]}
+    assert data["skin"]["peak_Gy"] > 3.0 and "skin_substantial" in shown
+    assert shown["skin_substantial"]["source"] == "aapm2022"
+    less = limits_with(folder, W.write(folder / "less.dcm", [W.event(kerma_Gy=2.5)]))
+    assert "skin_substantial" not in {row["id"] for row in less["hazards"] + less["hazards_waiting"]}
+    assert run("limits", folder / "case.toml", "--dose", report, "--skin", folder / "skin.svg").exit_code == 0
+    band = f"{data['skin']['low_Gy']:.2f} to {data['skin']['high_Gy']:.2f} Gy"
+    assert f">{band}<" in (folder / "skin.svg").read_text()
+
+
+def test_follow_up_goes_by_the_upper_end_and_what_is_not_placed_counts_at_its_own(tmp_path: Path) -> None:
+    """1.6 Gy from behind are 1.67 Gy on the skin (1.0434 per gray by hand), up to 2.34; 1 Gy not placed adds up to 2.08."""
+    known = {"weight_kg": None, "height_cm": None, "protocol": Protocol()}
+    placed = read_dose_report(W.write(tmp_path / "1.dcm", [W.event(kerma_Gy=1.6)]))
+    part = skin_part([placed], **known)
+    assert (part.peak_Gy, part.high_Gy) == (pytest.approx(1.6694, abs=1e-3), pytest.approx(2.3372, abs=1e-3))
+    assert part.worst_case_Gy == pytest.approx(part.high_Gy) and part.grade == "1"
+    assert skin_band(part.peak_Gy).grade == "none expected"
+    lost = W.event(kerma_Gy=1.0, distances_mm=None)
+    both = skin_part([read_dose_report(W.write(tmp_path / "2.dcm", [W.event(kerma_Gy=1.6), lost]))], **known)
+    assert both.worst_case_Gy == pytest.approx(part.high_Gy + 1.0 * 1.40 * 1.06 * 1.40)
+    assert both.unplaced_Gy == pytest.approx(1.0) and both.peak_Gy == pytest.approx(part.peak_Gy)
 
 
 def test_a_record_above_its_dose_reports_counts(folder: Path) -> None:

@@ -88,6 +88,15 @@ def test_the_sampling_site_shifts_a_value_by_the_mean_of_pairs() -> None:
     assert near.site_doubt
 
 
+@pytest.mark.parametrize(("age_min", "overdue"), [(29.9, False), (30.0, False), (30.1, True)])
+def test_a_value_is_overdue_once_it_is_older_than_that(age_min: float, overdue: bool) -> None:
+    """Every 20 to 30 minutes: from memory, no readable source."""
+    reading = read_act(
+        310.0, age_min=age_min, site=None, glycoprotein_inhibitor=False, protocol=HeparinProtocol()
+    )
+    assert reading.overdue is overdue
+
+
 def test_drugs_already_on_board() -> None:
     assert heparin_over_fondaparinux_U(weight_kg=80, glycoprotein_inhibitor=False) == 6800
     assert heparin_over_fondaparinux_U(weight_kg=80, glycoprotein_inhibitor=True) == 4800
@@ -103,6 +112,9 @@ KNOWN = {"age_y": 60.0, "female": False, "egfr": 80.0, "hemoglobin_g_dL": 14.0, 
         ({}, 0, 0, False),
         ({"egfr": 30.0}, 0, 1, False),
         ({"egfr": 29.9}, 1, 0, True),
+        ({"egfr": 60.0}, 0, 0, False),
+        ({"egfr": 59.9}, 0, 1, False),
+        ({"hemoglobin_g_dL": 12.9}, 0, 1, False),
         ({"hemoglobin_g_dL": 11.0}, 0, 1, False),
         ({"hemoglobin_g_dL": 10.9}, 1, 0, True),
         ({"hemoglobin_g_dL": 13.0}, 0, 0, False),
@@ -119,6 +131,20 @@ def test_edges_of_the_bleeding_criteria(
 ) -> None:
     found = bleeding_class(**{**KNOWN, **changes}, listed=frozenset())  # type: ignore[arg-type]
     assert (len(found.major), len(found.minor), found.high) == (major, minor, high)
+
+
+@pytest.mark.parametrize(
+    ("hemoglobin", "major", "minor", "asked"),
+    [(10.9, 1, 0, False), (11.9, 0, 1, False), (12.0, 0, 0, True), (12.9, 0, 0, True), (13.0, 0, 0, False)],
+)
+def test_haemoglobin_of_a_patient_whose_sex_is_not_known(
+    hemoglobin: float, major: int, minor: int, asked: bool
+) -> None:
+    """Below 11 and from 11 to below 12 either sex counts alike; from 12 to below 13 a man's is minor and a woman's none."""
+    known = {**KNOWN, "female": None, "hemoglobin_g_dL": hemoglobin}
+    found = bleeding_class(**known, listed=frozenset())  # type: ignore[arg-type]
+    assert (len(found.major), len(found.minor)) == (major, minor)
+    assert ("sex, for the haemoglobin edge" in found.unknown) is asked
 
 
 def test_every_listed_criterion_counts_as_the_consensus_has_it() -> None:

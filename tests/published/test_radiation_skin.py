@@ -69,6 +69,39 @@ def test_two_beams_that_do_not_meet_do_not_add() -> None:
     assert found.peak_mGy / 1000.0 != pytest.approx(1.0434 + 1.5881, abs=0.5)
 
 
+@pytest.mark.parametrize(("side_mm", "under"), [(119.0, True), (121.0, False)])
+def test_the_table_weakens_what_crosses_it_and_is_as_wide_as_it_is(side_mm: float, under: bool) -> None:
+    """A table 240 mm wide under a flat back: to 119 mm beside the middle the ray crosses it, to 121 mm it does not.
+
+    By hand: 600 mm to the reference point, 640 mm to the back's plane, table 0.80 to the power of 1/cos.
+    """
+    body = Body(half_width_mm=1e6, table_half_width_mm=120.0)
+    wide = replace(beam(0, 0), field_mm=(500.0, 500.0))
+    point = np.array([side_mm, body.half_depth_mm, 0.0])
+    bare = SkinFactors(backscatter_factor=1.0, tissue_factor=1.0)
+    squared = side_mm**2 + 640.0**2
+    by_hand = 1000.0 * 600.0**2 / squared * (0.80 ** (math.sqrt(squared) / 640.0) if under else 1.0)
+    assert skin_dose_mGy(point, wide, body, bare) == pytest.approx(by_hand, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("secondary", "words"),
+    [(0, "level with the isocentre"), (-30, "towards the head"), (30, "towards the feet")],
+)
+def test_where_the_peak_lies_along_the_body(secondary: int, words: str) -> None:
+    """Caudal: the receptor stands to the feet, so the beam enters to the head."""
+    assert words in skin_map([beam(0, secondary)], BODY, FACTORS).where()
+
+
+@pytest.mark.parametrize("reference_mm", [None, 600.0, 500.0, 720.0])
+def test_the_distance_to_the_reference_point_counts_squared(reference_mm: float | None) -> None:
+    """The usual point is 600 mm from the source here; another one scales every dose by its square."""
+    one = replace(beam(0, 0), reference_mm=reference_mm)
+    usual = skin_dose_mGy(np.array((0.0, 110.0, 0.0)), beam(0, 0), BODY, FACTORS)
+    found = skin_dose_mGy(np.array((0.0, 110.0, 0.0)), one, BODY, FACTORS)
+    assert found == pytest.approx(usual * ((reference_mm or 600.0) / 600.0) ** 2)
+
+
 def test_area_of_the_field_on_the_skin() -> None:
     """150 mm at 1 000 mm is 96 mm square at 640 mm, 92 cm2, on a flat back (by hand).
 

@@ -14,11 +14,14 @@ from backstay.core.safety.contrast import (
     ScoreInputs,
     anaemia_2004,
     band_reached,
+    ceilings,
+    lowest_binding,
     nephropathy_score_2004,
     weight_limit_dose_capped_mL,
     weight_limit_ratio,
     weight_limit_result_capped_mL,
 )
+from backstay.core.safety.protocol import ContrastProtocol
 from backstay.core.safety.renal import ckd_epi_2021, cockcroft_gault
 
 
@@ -154,6 +157,26 @@ def test_the_score_counts_creatinine_or_filtration_rate_and_never_both(
     """Mehran 2004: creatinine above 1.5 mg/dL 4 points, or eGFR 40 to 60: 2, 20 to 40: 4, below 20: 6."""
     score = nephropathy_score_2004(ScoreInputs(egfr=egfr, creatinine_mg_dL=creatinine_mg_dL), volume_mL=50)
     assert (score.points, score.disputed) == (points, disputed)
+
+
+@pytest.mark.parametrize(
+    ("weight_kg", "creatinine", "lowest", "volume_mL"),
+    [(100, 0.4, "350 mL whatever the kidney", 350), (80, 0.4, "4 mL/kg", 320), (87.4, 0.4, "4 mL/kg", 349.6)],
+)
+def test_a_strong_kidney_is_bound_by_weight_or_by_350_mL(
+    weight_kg: float, creatinine: float, lowest: str, volume_mL: float
+) -> None:
+    """The 2014 European table: below 350 mL or 4 mL/kg [@windecker2014]; the other ceilings lie above at this creatinine."""
+    found = ceilings(
+        ContrastProtocol(weight_limit_cap="on the dose"),
+        weight_kg=weight_kg,
+        creatinine_mg_dL=creatinine,
+        clearance_mL_min=200.0,
+        agreed_mL=None,
+    )
+    one = lowest_binding(found)
+    assert one is not None and (one.what, one.volume_mL) == (lowest, pytest.approx(volume_mL))
+    assert one.source == "windecker2014"
 
 
 def test_anaemia_of_the_score() -> None:

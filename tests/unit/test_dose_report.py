@@ -69,6 +69,18 @@ def test_units_by_code(tmp_path: Path, unit: str, kerma: float, kap_unit: str, k
     assert found.kap_Gycm2 == pytest.approx(16.2)
 
 
+@pytest.mark.parametrize(
+    ("side_mm", "said"),
+    [(150.0, False), (108.0, False), (104.0, True), (210.0, False), (214.0, True), (15.0, True)],
+)
+def test_a_field_that_product_over_kerma_does_not_bear_out_is_said(
+    tmp_path: Path, side_mm: float, said: bool
+) -> None:
+    """1 Gy and 81 Gy cm2 are 90 mm square at the reference point, 150 mm at the receptor; half and twice that area bound it."""
+    found = report(tmp_path, [W.event(kerma_Gy=1.0, field_mm=(side_mm, side_mm)), W.event(kerma_Gy=1.0)])
+    assert any(one.startswith("1 of 2 events: the field by its sides") for one in found.warnings) is said
+
+
 def test_an_unknown_unit_is_an_error_that_names_it(tmp_path: Path) -> None:
     with pytest.raises(
         FileFormatError, match=r"report.dcm: no such unit here; code 113738 = 'R'; allowed: Gy, "

@@ -108,6 +108,6 @@ SAID = said_in_lines()
 @pytest.mark.parametrize("name", H.CASES)
 def test_every_scene_of_a_hazard_can_be_typed(name: str) -> None:
     fires = H.CASES[name][0]
-    texts = fires.before if fires.step == "plan" else (*fires.before, fires.step)
+    texts = (*fires.before, fires.step) if fires.is_step else fires.before
     entries = [H.entry(text) for text in texts]
     assert {one for entry in entries for one in words(entry.kind, dict(entry.values))} <= SAID

@@ -18,6 +18,7 @@ from backstay.core.safety.attention import judged, standing
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now, now_after
 from backstay.core.safety.setting import Setting
+from backstay.core.safety.stand_facts import stand_facts
 from backstay.core.safety.step_facts import plan_facts, step_facts
 from backstay.identifiers import BodyItem, Calcium
 from backstay.sources import all_sources
@@ -29,9 +30,13 @@ BY_ID = {rule.id: rule for rule in HAZARDS}
 def fired(scene: Any) -> dict[str, Fired]:
     setting = H.setting(**scene.setting)
     now = now_after(scene.entries(), setting.kinds, branch_at_mm=setting.branch_at_mm)
-    step = scene.asked() if scene.step != "plan" else None
-    then = now if step is None else setting.then(now, step)
-    facts = plan_facts(now, setting) if step is None else step_facts(now, then, step, setting)
+    if scene.is_step:
+        step = scene.asked()
+        facts = step_facts(now, setting.then(now, step), step, setting)
+    elif scene.step == "plan":
+        facts = plan_facts(now, setting)
+    else:
+        facts = stand_facts(replace(now, skin_mGy=scene.skin_mGy), setting)
     return {one.rule.id: one for one in evaluate(HAZARDS, facts).fired}
 
 

@@ -25,10 +25,10 @@ MAX_BYTES = 100_000_000
 MAX_ITEMS = 500_000
 MAX_NESTED = 30
 _HEADER_BYTES = 8
-# ContentSequence, ConceptNameCodeSequence, ConceptCodeSequence, CodeValue, MeasuredValueSequence, NumericValue and
-# MeasurementUnitsCodeSequence: by number, since names are looked up anew each time.
+# ContentSequence, ConceptNameCodeSequence, ConceptCodeSequence, CodeValue, MeasuredValueSequence, NumericValue,
+# MeasurementUnitsCodeSequence, and UID: by number, since names are looked up anew each time.
 _CONTENT, _CONCEPT_NAME, _CONCEPT, _CODE_VALUE = 0x0040A730, 0x0040A043, 0x0040A168, 0x00080100
-_MEASURED, _NUMERIC, _UNITS = 0x0040A300, 0x0040A30A, 0x004008EA
+_MEASURED, _NUMERIC, _UNITS, _UID = 0x0040A300, 0x0040A30A, 0x004008EA, 0x0040A124
 
 _ENHANCED = "1.2.840.10008.5.1.4.1.1.88.76"
 _EVENT, _ACCUMULATED = "113706", "113702"
@@ -62,6 +62,7 @@ _TOTALS: dict[str, tuple[str, dict[str, float]]] = {
     "113730": ("fluoroscopy_min", {unit: s / 60.0 for unit, s in S_PER.items()}),
 }
 _CALIBRATION, _PLANE, _EVENT_KIND, _REFERENCE_POINT = "122322", "113764", "113721", "113780"
+_EVENT_UID = "113769"
 _ORIENTATION, _MODIFIER, _RELATION = "113743", "113744", "113745"
 _USUAL = {
     _ORIENTATION: {"102538003", "F-10450"},
@@ -182,7 +183,7 @@ def _items(dataset: Any, *, where: str, depth: int = 0) -> tuple[_Item, ...]:
         found.append(
             _Item(
                 _code(item, _CONCEPT_NAME),
-                _code(item, _CONCEPT),
+                _code(item, _CONCEPT) or str(_value(item, _UID) or ""),
                 None if number is None else _value(number, _NUMERIC),
                 "" if number is None else _code(number, _UNITS),
                 _items(item, where=where, depth=depth + 1),
@@ -298,6 +299,8 @@ def _event(item: _Item, calibration: dict[str, float], notes: list[str], *, wher
             values[name] = _number(inner, units, where=where)
         elif code in _TABLE:
             table[_TABLE[code]] = _number(inner, MM_PER, where=where)
+        elif code == _EVENT_UID:
+            values["uid"] = inner.value
         elif code == _EVENT_KIND:
             values["kind"] = _KINDS.get(inner.value, "")
         elif code == _REFERENCE_POINT:

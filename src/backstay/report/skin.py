@@ -58,8 +58,12 @@ def peak_words(part: SkinPart) -> str:
     """Return the peak with its band and place."""
     if not part.where:
         return f"no event placed; worst case, all in one field: up to {number(part.worst_case_Gy, 2)} Gy"
-    band = f"{number(part.low_Gy, 2)} to {number(part.high_Gy, 2)} Gy"
-    return f"peak {number(part.peak_Gy, 2)} Gy ({band}), {part.where}"
+    return f"peak {number(part.peak_Gy, 2)} Gy ({band_words(part)}), {part.where}"
+
+
+def band_words(part: SkinPart) -> str:
+    """Return the band about the peak."""
+    return f"{number(part.low_Gy, 2)} to {number(part.high_Gy, 2)} Gy"
 
 
 def at_least(part: SkinPart) -> str:
@@ -156,6 +160,7 @@ def _peak(part: SkinPart, dose: Sequence[Sequence[float]], px: Along, py: Along)
     return [
         *cross,
         Text(x + 9.0, y - 5.0, f"{number(part.peak_Gy, 2)} Gy", 13.0, "ink", "start", True, "panel"),
+        Text(x + 9.0, y + 10.0, band_words(part), 12.0, "ink", "start", False, "panel"),
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from backstay.adapters.limits_file import (
     BleedingPart,
@@ -70,6 +71,9 @@ def limits_of(safety: CaseSafety, *, options: Sequence[Alternative] | None = Non
     options : sequence of Alternative, optional
         What could be tried next; found from the shelf when not given.
     """
+    skin = skin_of(safety)
+    if skin is not None and skin.where:
+        safety = replace(safety, now=replace(safety.now, skin_mGy=1000.0 * skin.peak_Gy))
     case, now = safety.case, safety.now
     contrast = contrast_budget(safety)
     kerma = Budget(used=now.air_kerma_mGy or 0.0, limit=case.limits.air_kerma_mGy)
@@ -90,7 +94,7 @@ def limits_of(safety: CaseSafety, *, options: Sequence[Alternative] | None = Non
         radiation=_radiation(safety),
         kerma_limit_mGy=kerma.limit,
         kerma_state=kerma.state,
-        skin=skin_of(safety),
+        skin=skin,
         bleeding=_bleeding(safety),
         moves=moves,
         every_move=_shared(moves),

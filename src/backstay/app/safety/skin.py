@@ -9,7 +9,7 @@ from pathlib import Path
 from backstay.adapters.dose_report import read_dose_report
 from backstay.adapters.limits_file import OtherViewRow, SkinPart
 from backstay.app.safety.setting import CaseSafety
-from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of, same_report
+from backstay.core.safety.dose import DoseReport, PlacedBeams, beams_of, same_report, without_repeats
 from backstay.core.safety.protocol import Protocol, SkinFactors
 from backstay.core.safety.radiation import SkinBand, skin_band
 from backstay.core.safety.skin import Beam, Body, SkinMap, body_for, missing_the_body, other_views, skin_map
@@ -24,7 +24,7 @@ _FACTORS = ("backscatter", "tissue", "table")
 
 
 def read_reports(files: Sequence[Path]) -> list[DoseReport]:
-    """Return the dose reports of a case, one or several.
+    """Return the dose reports of a case, one or several, in which each event counts once.
 
     Raises
     ------
@@ -45,7 +45,7 @@ def read_reports(files: Sequence[Path]) -> list[DoseReport]:
                     allowed="each report once",
                 )
         found.append(report)
-    return found
+    return without_repeats(found)
 
 
 def skin_of(safety: CaseSafety) -> SkinPart | None:
@@ -80,7 +80,7 @@ def skin_part(
         Its factors, the peak from which a dose counts as substantial, and which of them the lab set.
     """
     factors, substantial_mGy = protocol.skin, protocol.radiation.substantial_skin_mGy
-    placed = [beams_of(report) for report in reports]
+    placed = [beams_of(one, beside=[*reports[:k], *reports[k + 1 :]]) for k, one in enumerate(reports)]
     body = body_for(weight_kg=weight_kg, height_cm=height_cm)
     beams, missed_mGy = _on_the_map([beam for one in placed for beam in one.beams], body)
     unplaced = sum(one.unplaced_mGy for one in placed) + missed_mGy

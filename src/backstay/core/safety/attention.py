@@ -27,7 +27,7 @@ _NEVER_QUIET = frozenset({"kerma_notice", "kerma_substantial", "dose_fell"})
 _RUNS_ON = frozenset(
     {
         *("step", "event", "act_age_min", "contrast_mL", "contrast_share", "air_kerma_mGy"),
-        *("kap_Gycm2", "fluoroscopy_min", "minutes", "blocked_s"),
+        *("kap_Gycm2", "fluoroscopy_min", "skin_mGy", "minutes", "blocked_s"),
     }
 )
 """Facts that change from step to step of themselves: no new cause."""

@@ -103,8 +103,8 @@ class Now:
         The balloons that opened so since one did not.
     prepared : tuple of Preparation
         What was done to the lesion besides balloons.
-    contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
-        Used.
+    contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, skin_mGy, heparin_U
+        Used; the peak of the dose to the skin is known from a dose report only.
     act_s, act_at_s, act_site, heparin_at_s, act_is_old
         The last value, when, where from; when heparin was last given; it was given after that value.
     acts_s : tuple of float
@@ -143,6 +143,7 @@ class Now:
     air_kerma_mGy: float | None = None
     kap_Gycm2: float | None = None
     fluoroscopy_min: float | None = None
+    skin_mGy: float | None = None
     heparin_U: float = 0.0
     act_s: float | None = None
     act_at_s: float | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import dataclass, field, replace
 
 from backstay.core.safety.body import Now
@@ -35,6 +35,8 @@ class Irradiation:
         The field at the receptor.
     table_mm : tuple of float or None
         Lateral, height, longitudinal; against the maker's own zero.
+    uid : str
+        Its own identifier; the same event may stand in an interim report and in the final one.
     """
 
     kind: str = ""
@@ -52,6 +54,7 @@ class Irradiation:
     field_height_mm: float | None = None
     field_area_mm2: float | None = None
     table_mm: tuple[float, float, float] | None = None
+    uid: str = field(default="", compare=False, repr=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +128,61 @@ def same_report(one: DoseReport, other: DoseReport) -> bool:
     if one.instance and one.instance == other.instance:
         return True
     return one == other and bool(one.events or one.air_kerma_mGy or one.kap_Gycm2)
+
+
+def without_repeats(reports: Sequence[DoseReport]) -> list[DoseReport]:
+    """Return reports in which each event counts once, told apart by its own identifier and plane.
+
+    Parameters
+    ----------
+    reports : sequence of DoseReport
+        As given; the same event may stand in several, as in an interim report and the final one.
+
+    Returns
+    -------
+    list of DoseReport
+        In their order. One whose events all stand in another is left out with its totals; of two that share some
+        events the later keeps its own, and its totals are less by what is counted before. Either is said.
+    """
+    keys = [{_key(event) for event in one.events if event.uid} for one in reports]
+    left: list[DoseReport] = []
+    seen = set[tuple[str, str]]()
+    for k, (one, own) in enumerate(zip(reports, keys, strict=True)):
+        whole = bool(own) and all(event.uid for event in one.events)
+        if whole and any(own <= other and (own < other or j < k) for j, other in enumerate(keys) if j != k):
+            continue
+        left.append(_less(one, own & seen))
+        seen |= own
+    gone = len(reports) - len(left)
+    if gone:
+        said = (
+            f"{gone} of {len(reports)} reports hold only events that another one holds too: they count once"
+        )
+        left[0] = replace(left[0], warnings=(*left[0].warnings, said))
+    return left
+
+
+def _key(event: Irradiation) -> tuple[str, str]:
+    return event.uid, event.plane
+
+
+def _less(report: DoseReport, repeated: Set[tuple[str, str]]) -> DoseReport:
+    """Return a report without the events that are counted already."""
+    again = [event for event in report.events if event.uid and _key(event) in repeated]
+    if not again:
+        return report
+
+    def rest(total: float | None, given: Iterable[float | None]) -> float | None:
+        return None if total is None else max(total - (_summed(given) or 0.0), 0.0)
+
+    said = f"{len(again)} of {len(report.events)} events stand in another report too: they count once; fluoroscopy time may count twice"
+    return replace(
+        report,
+        events=tuple(event for event in report.events if event not in again),
+        air_kerma_mGy=rest(report.air_kerma_mGy, (event.air_kerma_mGy for event in again)),
+        kap_Gycm2=rest(report.kap_Gycm2, (event.kap_Gycm2 for event in again)),
+        warnings=(*report.warnings, said),
+    )
 
 
 def with_reports(now: Now, reports: Sequence[DoseReport]) -> Now:
@@ -201,12 +259,31 @@ def disagreements(report: DoseReport) -> tuple[str, ...]:
             found.append(
                 f"{without} of {len(report.events)} events give no {what}, the others do: a cut-off file?"
             )
+    slipped = sum(_fields_disagree(event) for event in report.events)
+    if slipped:
+        found.append(
+            f"{slipped} of {len(report.events)} events: the field by its sides and that by product over kerma differ by more than "
+            f"{FIELDS_AGREE_FACTOR:g} times: a unit or a distance may have slipped, or a filter's kerma is told in another way"
+        )
     area = report.field_at_reference_cm2
     if area is not None and not PLAUSIBLE_FIELD_cm2[0] <= area <= PLAUSIBLE_FIELD_cm2[1]:
         found.append(
             f"the mean field at the reference point comes to {area:.3g} cm2: a unit may have slipped"
         )
     return tuple(found)
+
+
+FIELDS_AGREE_FACTOR = 2.0
+"""The reading itself may be off by a third [@iec6060143]; judgement, no source."""
+
+
+def _fields_disagree(event: Irradiation) -> bool:
+    """Return whether an event's field and its product over kerma cannot both be right."""
+    by_field_mGy = _kerma_by_field_mGy(event)
+    if not by_field_mGy or not event.air_kerma_mGy:
+        return False
+    ratio = by_field_mGy / event.air_kerma_mGy
+    return not 1.0 / FIELDS_AGREE_FACTOR <= ratio <= FIELDS_AGREE_FACTOR
 
 
 @dataclass(frozen=True)
@@ -231,22 +308,24 @@ class PlacedBeams:
     kerma_unknown: bool = False
 
 
-def beams_of(report: DoseReport) -> PlacedBeams:
+def beams_of(report: DoseReport, *, beside: Sequence[DoseReport] = ()) -> PlacedBeams:
     """Return the beams of a report.
 
     Parameters
     ----------
     report : DoseReport
         The report.
+    beside : sequence of DoseReport
+        Others of the same case and machine: the table's zero is one for all of them.
 
     Returns
     -------
     PlacedBeams
-        The body's centre lies at the isocentre where the table stood for most kerma; the events are shifted
+        The body's centre lies at the isocentre where the table stood for most kerma of all; the events are shifted
         against that place. An event without angles, distances or any size of field is not placed, nor are totals
         without events, nor what a total has that the events do not account for.
     """
-    centre = _table_centre_mm(report)
+    centre = _table_centre_mm([report, *beside])
     beams: list[Beam] = []
     unplaced, missing_notes, unknown = _missing(report)
     without_table, by_area, usual = 0, 0, 0
@@ -265,6 +344,8 @@ def beams_of(report: DoseReport) -> PlacedBeams:
             placed = replace(placed, shift_mm=(lateral, height, along))
         beams += _rotated(placed, event)
     notes = [*missing_notes]
+    if beside:
+        notes.append("several reports are taken to be of one machine, whose table has one zero")
     if centre is not None:
         notes.append(
             "the table's zero is the maker's own: the isocentre where the table stood for most kerma is taken as centre"
@@ -281,12 +362,12 @@ def beams_of(report: DoseReport) -> PlacedBeams:
     return PlacedBeams(tuple(beams), unplaced, tuple(notes), kerma_unknown=unknown)
 
 
-def _table_centre_mm(report: DoseReport) -> tuple[float, float, float] | None:
+def _table_centre_mm(reports: Sequence[DoseReport]) -> tuple[float, float, float] | None:
     """Return where the table stood for most kerma: in each direction the median, each event weighing by its kerma.
 
     The first event may be a shot of the groin, far from where the case is done.
     """
-    events = [event for event in report.events if event.table_mm is not None]
+    events = [event for report in reports for event in report.events if event.table_mm is not None]
     if not events:
         return None
     weights = [event.air_kerma_mGy or 0.0 for event in events]

@@ -171,14 +171,16 @@ SKIN_BANDS = (
         15.0,
         "2 to 3",
         "moist breakdown of the skin possible; late thinning of the skin",
-        "as before, and a physicist's estimate now; dermatology early; no further dose to that skin for months",
+        "written advice; the skin looked at 2 to 4 weeks later and again after months; physicist's estimate now; "
+        "dermatology early; no further dose to that skin for months",
     ),
     SkinBand(
         15.0,
         math.inf,
         "3 to 4",
         "skin may break down and not heal without surgery",
-        "as before, and the local review of a serious event",
+        "written advice; the skin looked at 2 to 4 weeks later and again after months; physicist's estimate now; "
+        "dermatology early; no further dose to that skin for months; the local review of a serious event",
     ),
 )
 

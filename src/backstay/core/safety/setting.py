@@ -260,6 +260,9 @@ _AGREED = frozenset({"kerma_limit_mGy", "minutes_limit"})
 _EDGES = {
     "kerma_notice_mGy": ("radiation.first_notice_mGy", "radiation.next_notice_mGy"),
     "substantial_mGy": ("radiation.substantial_mGy",),
+    "substantial_skin_mGy": ("radiation.substantial_skin_mGy",),
+    "kap_notice_Gycm2": ("radiation.first_kap_Gycm2",),
+    "fluoroscopy_notice_min": ("radiation.first_fluoroscopy_min",),
     "substantial_kap_Gycm2": ("radiation.substantial_kap_Gycm2",),
     "substantial_fluoroscopy_min": ("radiation.substantial_fluoroscopy_min",),
     "act_overdue_min": ("heparin.overdue_after_min",),

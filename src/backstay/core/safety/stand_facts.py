@@ -217,6 +217,7 @@ def used_facts(before: Now, now: Now, at_s: float, setting: Setting) -> FactDict
         "air_kerma_mGy": now.air_kerma_mGy,
         "kap_Gycm2": now.kap_Gycm2,
         "fluoroscopy_min": now.fluoroscopy_min,
+        "skin_mGy": now.skin_mGy,
         "minutes": None if now.started_s is None else (at_s - now.started_s) / 60.0,
         "blocked_s": 0.0 if before.blocked_at_s is None else at_s - before.blocked_at_s,
     }

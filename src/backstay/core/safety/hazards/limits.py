@@ -251,6 +251,36 @@ LIMITS = (
         source=COMMON_PRACTICE,
     ),
     Rule(
+        id="skin_substantial",
+        when=all_of(_STAND, not_(below("skin_mGy", "substantial_skin_mGy"))),
+        say="peak of the skin about {skin_mGy:.0f} mGy, substantial from {substantial_skin_mGy:.0f}: no more from this angle; follow-up",
+        level=Level.PAUSE,
+        source="aapm2022",
+        edge="substantial_skin_mGy",
+    ),
+    Rule(
+        id="kap_notice",
+        when=all_of(
+            _DOSE, not_(below("kap_Gycm2", "kap_notice_Gycm2")), below("kap_Gycm2", "substantial_kap_Gycm2")
+        ),
+        say="{kap_Gycm2:.0f} Gy cm2: past the first notice of {kap_notice_Gycm2:.0f}; collimate, fewer frames",
+        level=Level.NOTE,
+        source="ncrp168",
+        edge="kap_notice_Gycm2",
+    ),
+    Rule(
+        id="fluoroscopy_notice",
+        when=all_of(
+            _DOSE,
+            not_(below("fluoroscopy_min", "fluoroscopy_notice_min")),
+            below("fluoroscopy_min", "substantial_fluoroscopy_min"),
+        ),
+        say="{fluoroscopy_min:.0f} min of fluoroscopy: past the first notice of {fluoroscopy_notice_min:.0f}",
+        level=Level.NOTE,
+        source="ncrp168",
+        edge="fluoroscopy_notice_min",
+    ),
+    Rule(
         id="kap_substantial",
         when=all_of(_DOSE, not_(below("kap_Gycm2", "substantial_kap_Gycm2"))),
         say="{kap_Gycm2:.0f} Gy cm2: past the substantial level of {substantial_kap_Gycm2:.0f}",
