@@ -173,6 +173,20 @@ def test_a_larger_error_of_some_rows_widens_what_rests_on_them() -> None:
     assert beyond.least_mm.value == usual.least_mm.value
 
 
+def test_ends_of_a_lesion_stay_where_the_vessel_beyond_is_healthy() -> None:
+    """A narrowing of 50 % that ends at 89 mm of 99, error of 0.2 mm: what lies beyond it is seen, and is healthy."""
+    ends, widths = [], []
+    for seed in range(12):
+        error = np.random.default_rng(seed).normal(0.0, 0.2, ROWS.size)
+        rows = lumen_from_rows(ROWS, narrowed(3.4 - 0.006 * ROWS, 82.0, 8.0, 0.5) + error, sd_mm=0.2)
+        fit = measure_lesions(rows, [], [Span(74.0, 90.0)], rng=np.random.default_rng(0))
+        (lesion,) = [x for x in fit[1] if x.named == 0]
+        ends.append(lesion.reaches_end)
+        widths.append(width_of(lesion.length_mm))
+    assert not any(ends)  # 2 where the whole curve is shifted by how far a draw lies off at the end
+    assert np.mean(widths) < 5.0  # 7.7 mm then, of an error of about 0.8
+
+
 def test_an_error_that_is_no_spread_is_refused() -> None:
     with pytest.raises(InputError, match="an error is a spread"):
         lumen_from_rows(ROWS, np.full(ROWS.size, 3.0), sd_mm=np.where(ROWS < 5.0, -0.1, 0.1))

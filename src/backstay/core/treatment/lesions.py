@@ -251,11 +251,15 @@ def _peaks(fit: ReferenceFit, narrowed: FloatArray, named: Sequence[Span]) -> li
 
 def _ends(narrowed: FloatArray, peak: NDArray[np.int64], s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return both ends of the lesion about each row's peak, shape (draws,), linear between grid places."""
+    return _end(narrowed, peak, s, last=False), _end(narrowed, peak, s, last=True)
+
+
+def _end(narrowed: FloatArray, peak: NDArray[np.int64], s: FloatArray, *, last: bool) -> FloatArray:
     step = float(s[1] - s[0])
     stays = max(round(STAYS_MM / step), 1)
-    first = _end_beyond(narrowed[:, ::-1], narrowed.shape[1] - 1 - peak, stays)
-    last = _end_beyond(narrowed, peak, stays)
-    return s[-1] - first * step, s[0] + last * step
+    if last:
+        return np.asarray(s[0] + _end_beyond(narrowed, peak, stays) * step)
+    return np.asarray(s[-1] - _end_beyond(narrowed[:, ::-1], narrowed.shape[1] - 1 - peak, stays) * step)
 
 
 def _end_beyond(narrowed: FloatArray, peak: NDArray[np.int64], stays: int) -> FloatArray:
@@ -265,11 +269,10 @@ def _end_beyond(narrowed: FloatArray, peak: NDArray[np.int64], stays: int) -> Fl
     """
     draws, size = narrowed.shape
     healthy = narrowed < END_RATIO
-    run = np.zeros((draws, size + 1), dtype=np.int64)
-    for j in range(size - 1, -1, -1):
-        run[:, j] = np.where(healthy[:, j], run[:, j + 1] + 1, 0)
+    next_ill = np.where(healthy, size, np.arange(size))
+    run = np.minimum.accumulate(next_ill[:, ::-1], axis=1)[:, ::-1] - np.arange(size)
     need = np.minimum(stays, size - np.arange(size))
-    is_end = run[:, :size] >= need
+    is_end = run >= need
     is_end &= np.arange(size) > peak[:, None]
     end = np.where(is_end.any(axis=1), is_end.argmax(axis=1), size - 1)
     rows = np.arange(draws)
@@ -282,18 +285,20 @@ def _end_beyond(narrowed: FloatArray, peak: NDArray[np.int64], stays: int) -> Fl
 def _ends_by_draw(
     mean: FloatArray, draws: FloatArray, peak: int, s: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return both ends in every draw, shape (draws,): the mean curve's, moved by how far the draw lies off it there.
+    """Return both ends in every draw, shape (draws,): those of the mean curve, moved by how far the draw lies off it there.
 
-    A draw wiggles, and a rule that asks it to stay below a level would push every end outwards; its offset
-    over a few millimetres does not wiggle.
+    A draw wiggles, and a rule that asks it to stay below a level would push every end outwards; its offset over a few
+    millimetres at the end does not wiggle. Elsewhere the curve moves by as much as the draws do, on average, with such an
+    offset: hardly at all far from the end, where it is another part of the vessel.
     """
-    ends = _ends(mean[None, :], np.array([peak]), s)
     found = []
-    for side, end in enumerate(ends):
-        near = np.abs(s - end[0]) <= OFFSET_MM
-        offset = (draws[:, near] - mean[near]).mean(axis=1)
-        shifted = mean[None, :] + offset[:, None]
-        found.append(_ends(shifted, np.full(len(draws), peak), s)[side])
+    off = draws - mean
+    for last, end in enumerate(_ends(mean[None, :], np.array([peak]), s)):
+        offset = off[:, np.abs(s - end[0]) <= OFFSET_MM].mean(axis=1)
+        spread = float(offset @ offset)
+        follows = offset @ off / spread if spread > 0.0 else np.zeros(s.shape)
+        moved = mean + offset[:, None] * np.clip(follows, 0.0, None)
+        found.append(_end(moved, np.full(len(draws), peak), s, last=bool(last)))
     return found[0], found[1]
 
 

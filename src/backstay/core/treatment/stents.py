@@ -234,8 +234,11 @@ def place(stent: Stent, far_mm: float, wanted: Wanted) -> Placed | None:
     near_mm, end_mm = ends_of(stent, far_mm, wanted)
     if end_mm > float(wanted.s_mm[-1]) + 1e-9:
         return None
-    rule, (opens_to_mm, _) = wanted.rule_at(end_mm), wanted.widest(near_mm, end_mm)
-    if not rule.allows(stent.nominal_diameter_mm) or stent.expansion_limit_mm < opens_to_mm - 1e-9:
+    rule = wanted.rule_at(end_mm)
+    if not rule.allows(stent.nominal_diameter_mm):
+        return None
+    opens_to_mm, _ = wanted.widest(near_mm, end_mm)
+    if stent.expansion_limit_mm < opens_to_mm - 1e-9:
         return None
     inflation = stent_inflation(stent, max(wanted.reference_at_mm(end_mm), rule.target_mm))
     return Placed(stent, near_mm, end_mm, rule, opens_to_mm, inflation)
