@@ -247,6 +247,8 @@ export interface PlanView {
   readonly share: number;
   readonly rungs: readonly (Rung)[];
   readonly note: string;
+  readonly whole: boolean;
+  readonly old: string;
   readonly form: RigForm;
   readonly problems: readonly (string)[];
 }

@@ -1,10 +1,12 @@
 // The plan: a rig chosen on the left, everything about it on the right, its device moved along the way.
 
-import type { Asked, Choice, MadeView, Me, PlaceView, PlanParts, PlanView, RigBody, RigView, Rung } from "./api.js";
-import { announce, el, fill, isNarrow, labelled, report, select, show } from "./dom.js";
+import type { Asked, MadeView, Me, PlaceView, PlanParts, PlanView, RigView, Rung } from "./api.js";
+import { announce, el, fill, isNarrow, report, show } from "./dom.js";
 import { get, orLater, send, wordsOf } from "./net.js";
+import { OwnRig } from "./own_rig.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
+import { Strip } from "./strip.js";
 
 const PARTS: readonly (readonly [string, string])[] = [
   ["ladder", "The ladder"],
@@ -16,6 +18,9 @@ const PARTS: readonly (readonly [string, string])[] = [
   ["inputs", "What the answer rests on"],
 ];
 
+/** What is told of the ladder's work begins so once its first rung is known. */
+const FIRST_RUNG = "first rung so far: ";
+
 export async function plan(me: Me, caseId: string): Promise<void> {
   const base = `/api/cases/${caseId}/plan`;
   let view = await get<PlanView>(base);
@@ -24,11 +29,15 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   let parts = 0;
   let asks = 0;
   let drawn = "";
+  let firstRung = "";
+  let printable: boolean | null = null;
 
   const progress = el("progress", { max: 1, value: 0, "aria-label": "rigs worked out" });
   const doing = el("p", { class: "doing soft", role: "status" });
   const choices = el("fieldset", { class: "choices" });
-  const answers = el("div", { class: "answers" });
+  const answers = el("div", { class: "answers", id: "answers" });
+  const old = el("p", { class: "old-advice", role: "status" });
+  const mind = el("p", { class: "mind" });
   const strip = new Strip(async (step) => get<PlaceView>(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`), (error) => {
     trouble.textContent = error === null ? "" : `The device was not moved: ${wordsOf(error)}`;
   });
@@ -36,6 +45,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
   const around = el("div", { class: "around" });
   const about = el("nav", { class: "about", "aria-label": "On this page" });
   const trouble = el("p", { class: "trouble", role: "alert" });
+  const papers = el("section", { class: "papers" });
   const problems = el("ul", { class: "problems" });
 
   const choose = async (id: string): Promise<void> => {
@@ -45,6 +55,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
       const rig = await get<RigView>(`${base}/rigs/${id}?narrow=${isNarrow()}`);
       if (chosen !== id) return;
       fill(answers, rig.answers);
+      drawMind();
       strip.draw(rig.place);
       fill(beneath, rig.beneath);
       document.documentElement.dataset["rig"] = id;
@@ -52,6 +63,12 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     } catch (error) {
       trouble.textContent = wordsOf(error);
     }
+  };
+  /** The first of what must not be done stands over the picture; the rest under it. */
+  const drawMind = (): void => {
+    const found = [...answers.querySelectorAll("ul.not li")].map((one) => one.textContent ?? "");
+    const more = found.length > 1 ? [" ", el("a", { href: "#answers" }, `and ${found.length - 1} more to mind`)] : [];
+    show(mind, ...(found[0] ? [el("b", {}, "Mind: "), found[0], ...more] : []));
   };
   const again = async (): Promise<void> => {
     const asked = ++asks;
@@ -76,7 +93,14 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     }
     const here = choices.querySelector<HTMLInputElement>(`input[value="${CSS.escape(chosen)}"]`);
     if (here) here.checked = true;
+    sayOld(view.old);
+    if (view.whole !== printable) show(papers, ...paperLinks(base, view.whole));
+    printable = view.whole;
     show(problems, ...view.problems.map((one) => el("li", {}, one)));
+  };
+  const sayOld = (words: string): void => {
+    show(old, ...(words ? [el("b", {}, "OLD ADVICE:"), ` ${words}`] : []));
+    main.classList.toggle("old", words !== "");
   };
   const drawParts = async (): Promise<void> => {
     const asked = ++parts;
@@ -98,7 +122,6 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     ask: async (body) => {
       const made = await send<Asked>("POST", `${base}/ask`, body);
       wanted.add(made.id);
-      doing.textContent = `Working out ${made.change}`;
     },
     put: async (body) => {
       await send<Asked>("PUT", `${base}/in-place`, body);
@@ -115,10 +138,10 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     doing,
     choices,
     own.form,
-    papers(base),
+    papers,
   );
   const guides = new Guides(`${base}/guides`);
-  const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, guides.whole, around);
+  const right = el("div", { class: "one" }, trouble, problems, old, mind, strip.whole, answers, about, beneath, guides.whole, around);
   show(main, left, right);
   draw();
   if (view.ready) await Promise.all([choose(chosen), drawParts()]);
@@ -129,13 +152,18 @@ export async function plan(me: Me, caseId: string): Promise<void> {
     {
       made: () => void guides.again(),
       progress: (data) => {
-        guides.told(String(data["doing"]), Number(data["share"]));
-        if (!view.ready) doing.textContent = String(data["doing"]);
-        if (data["rig"]) {
-          progress.hidden = false;
-          progress.value = Number(data["share"]);
+        const words = String(data["doing"]);
+        guides.told(words, Number(data["share"]));
+        if (wanted.has(String(data["rig"]))) own.told(Number(data["share"]));
+        else if (!data["rig"]) doing.textContent = words;
+        // What was said of the old advice is said anew once the first rung of the new is known.
+        if (view.old && words.startsWith(FIRST_RUNG) && words !== firstRung) {
+          firstRung = words;
+          orLater(again());
         }
       },
+      // At once: what was logged makes the advice old before it is weighed.
+      record: () => orLater(again()),
       rig: (data) => {
         const id = String(data["id"]);
         orLater(again().then(async () => {
@@ -151,8 +179,7 @@ export async function plan(me: Me, caseId: string): Promise<void> {
       rested: () => orLater(again().then(async () => Promise.all([choose(chosen), drawParts()]))),
       failed: (data) => {
         const error = data["error"] as { message: string };
-        trouble.textContent = error.message;
-        own.done();
+        if (wanted.delete(String(data["rig"]))) own.failed(error.message);
         orLater(again());
       },
     },
@@ -178,100 +205,6 @@ function rung(one: Rung, chosen: boolean, choose: (id: string) => Promise<void>)
   const label = el("label", { class: `rung${one.ready ? "" : " waits"}` }, input, words);
   if (one.pips) label.append(report(one.pips, "pips"));
   return label;
-}
-
-/** The path strip, with the device moved along it by slider, by keyboard, or by dragging on the picture. */
-class Strip {
-  readonly whole: HTMLElement;
-  private readonly picture = el("div", { class: "strip" });
-  private readonly slider = el("input", { type: "range", min: 0, max: 1, step: 1, "aria-label": "Place of the device's tip" });
-  private readonly rows = el("dl", { class: "here" });
-  private wanted: number | null = null;
-  private shown = 0;
-  private busy = false;
-  private round = 0;
-  private from = 0;
-  private to = 1;
-
-  /** `at` asks for a place; `failed` hears why none came, or of null once one has. */
-  constructor(
-    private readonly at: (step: number) => Promise<PlaceView>,
-    private readonly failed: (error: unknown) => void,
-  ) {
-    this.slider.addEventListener("input", () => this.want(Number(this.slider.value)));
-    this.picture.addEventListener("pointerdown", (event) => {
-      this.picture.setPointerCapture(event.pointerId);
-      this.drag(event);
-    });
-    this.picture.addEventListener("pointermove", (event) => {
-      if (event.buttons) this.drag(event);
-    });
-    this.whole = el(
-      "section",
-      { class: "moving", "aria-label": "Path strip" },
-      this.picture,
-      this.slider,
-      el("p", { class: "soft note" }, "Drag on the picture, or use the slider's arrow keys, to move the device along its way."),
-      this.rows,
-    );
-    this.whole.hidden = true;
-  }
-
-  /** Forget what was asked for another rig. */
-  abandon(): void {
-    this.round += 1;
-    this.wanted = null;
-    this.busy = false;
-  }
-
-  draw(place: PlaceView): void {
-    this.whole.hidden = false;
-    this.from = place.from_share;
-    this.to = place.to_share;
-    fill(this.picture, place.strip);
-    this.slider.max = String(place.steps - 1);
-    this.slider.value = String(place.step);
-    this.shown = place.step;
-    this.slider.setAttribute("aria-valuetext", place.words);
-    this.slider.style.marginLeft = `${100 * place.from_share}%`;
-    this.slider.style.width = `${100 * (place.to_share - place.from_share)}%`;
-    show(this.rows, ...place.rows.map((row) => el("div", {}, el("dt", {}, row.name), el("dd", {}, row.words))));
-    document.documentElement.dataset["step"] = String(place.step);
-  }
-
-  private drag(event: PointerEvent): void {
-    const box = this.picture.getBoundingClientRect();
-    const share = ((event.clientX - box.left) / box.width - this.from) / (this.to - this.from);
-    const last = Number(this.slider.max);
-    this.want(Math.min(Math.max(Math.round(share * last), 0), last));
-  }
-
-  /** Ask for a place; while one is under way only the last wish is kept. */
-  private want(step: number): void {
-    this.wanted = step;
-    if (!this.busy) void this.next();
-  }
-
-  private async next(): Promise<void> {
-    const round = this.round;
-    this.busy = true;
-    while (this.wanted !== null && round === this.round) {
-      const step = this.wanted;
-      this.wanted = null;
-      try {
-        const place = await this.at(step);
-        if (round !== this.round) return;
-        this.draw(place);
-        this.failed(null);
-      } catch (error) {
-        if (round !== this.round) return;
-        // The handle goes back to where the numbers are of.
-        if (this.wanted === null) this.slider.value = String(this.shown);
-        this.failed(error);
-      }
-    }
-    if (round === this.round) this.busy = false;
-  }
 }
 
 /** The shelf's guides compared, worked out when first opened. */
@@ -304,98 +237,15 @@ class Guides {
   }
 }
 
-/** A rig and target of the user's own: worked out on its own, or put in place. */
-class OwnRig {
-  readonly form: HTMLElement;
-  private readonly trouble = el("p", { class: "trouble", role: "alert" });
-  private readonly work = el("button", {}, "Work it out");
-
-  constructor(
-    me: Me,
-    view: PlanView,
-    private readonly does: { ask(body: RigBody): Promise<void>; put(body: RigBody): Promise<void> },
-  ) {
-    const { form } = view;
-    const none: readonly Choice[] = [{ words: "none", value: "" }];
-    const guide = select(form.guides, form.guide);
-    const seat = number(form.seat_mm, 0, 60, 1);
-    const extension = select([...none, ...form.extensions], form.extension);
-    const depth = number(form.depth_mm, 0, form.length_mm, 1);
-    const rail = select(form.wires, form.wires_in[0] ?? "");
-    const buddy = select([...none, ...form.wires], form.wires_in[1] ?? "");
-    const second = select([...none, ...form.wires], form.wires_in[2] ?? "");
-    const device = select(form.devices, form.device);
-    const from = number(form.from_mm, 0, form.length_mm, 0.5);
-    const to = number(form.to_mm, 0, form.length_mm, 0.5);
-    const body = (): RigBody => ({
-      rig: {
-        guide: guide.value,
-        seat_mm: seat.valueAsNumber || 0,
-        extension: extension.value ? { device: extension.value, depth_mm: depth.valueAsNumber } : null,
-        wires: [rail.value, buddy.value, second.value].filter(Boolean),
-      },
-      target: { device: device.value, from_mm: from.valueAsNumber, to_mm: to.valueAsNumber },
-    });
-    const put = el("button", { type: "button", class: "quiet", onclick: () => void this.act(() => this.does.put(body())) }, "Put in place");
-    const fields = el(
-      "form",
-      {
-        onsubmit: (event) => {
-          event.preventDefault();
-          this.work.disabled = true;
-          void this.act(() => this.does.ask(body()));
-        },
-      },
-      labelled("Guide", guide),
-      labelled("Seated, mm", seat),
-      labelled("Extension", extension),
-      labelled("Its tip at, mm", depth),
-      labelled("Rail", rail),
-      labelled("Buddy wire", buddy),
-      labelled("Second buddy wire", second),
-      labelled("Device", device),
-      labelled("From, mm", from),
-      labelled("To, mm", to),
-      this.trouble,
-      this.work,
-    );
-    if (me.may_change) fields.append(put);
-    if (form.has_anchor_or_trap) fields.append(el("p", { class: "soft note" }, "An anchor or a trapped wire of the case is left out here."));
-    this.form = el("details", { class: "own" }, el("summary", {}, "A rig of your own"), fields);
-  }
-
-  done(): void {
-    this.work.disabled = false;
-  }
-
-  private async act(work: () => Promise<void>): Promise<void> {
-    this.trouble.textContent = "";
-    try {
-      await work();
-    } catch (error) {
-      this.trouble.textContent = wordsOf(error);
-      this.done();
-    }
-  }
-}
-
-function number(value: number, min: number, max: number, step: number): HTMLInputElement {
-  return el("input", { type: "number", value, min, max: Math.floor(max), step, required: true });
-}
-
-function papers(base: string): HTMLElement {
+/** What can be printed, once the plan is whole: a paper does not say later that it was not finished. */
+function paperLinks(base: string, whole: boolean): HTMLElement[] {
   const link = (file: string, words: string): HTMLElement => el("li", {}, el("a", { href: `${base}/papers/${file}`, download: "" }, words));
-  return el(
-    "section",
-    { class: "papers" },
-    el("h2", {}, "On paper"),
-    el(
-      "ul",
-      {},
-      link("time-out.pdf", "Time-out sheet (PDF)"),
-      link("plan.pdf", "Plan on one page (PDF)"),
-      link("plan.html", "Plan in full (HTML)"),
-      link("plan.json", "Plan as data (JSON)"),
-    ),
-  );
+  const links = [
+    link("time-out.pdf", "Time-out sheet (PDF)"),
+    link("plan.pdf", "Plan, short (PDF)"),
+    link("plan.html", "Plan in full (HTML)"),
+    link("plan.json", "Plan as data (JSON)"),
+  ];
+  const waits = el("p", { class: "soft" }, "Once the ladder stands, weighed by the whole record.");
+  return [el("h2", {}, "On paper"), whole ? el("ul", {}, ...links) : waits];
 }

@@ -145,6 +145,8 @@ def test_lesions_and_branches_are_set_in_a_table(client: TestClient, bench: Any,
 def test_the_plan_kept_in_memory_is_the_plan(client: TestClient, bench: Any, case: str) -> None:
     view = client.get(f"/api/cases/{case}/plan").json()
     assert not view["rungs"][0]["ready"] and view["invented"]
+    early = client.get(f"/api/cases/{case}/plan/papers/plan.pdf")
+    assert (early.status_code, early.json()["field"]) == (422, "plan") and not view["whole"]
     until(lambda: all(one["ready"] for one in client.get(f"/api/cases/{case}/plan").json()["rungs"]))
     desk = bench.desks.desk(case)
     until(lambda: desk.plan.plan.way_back is not None)  # the last to come

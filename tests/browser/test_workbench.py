@@ -138,7 +138,12 @@ def test_from_a_new_case_to_a_signed_report_by_keyboard(context: BrowserContext,
     expect(page.get_by_role("heading", name="Signed")).to_be_visible()
 
 
-def test_guides_are_compared_and_a_lesson_made(context: BrowserContext, server: Any, case: str) -> None:
+def test_old_advice_is_said_guides_compared_and_a_lesson_made(
+    context: BrowserContext, server: Any, case: str
+) -> None:
+    plan = opened(context, server, f"/case/{case}/plan")
+    expect(plan.locator("#ladder")).to_be_visible(timeout=SOLVED_MS)
+    expect(plan.locator(".old-advice")).to_be_hidden()
     page = opened(context, server, f"/case/{case}/procedure")
     for line in ("guide 6 standard right", "wire in workhorse", "note talked with operator-a@example.org"):
         page.locator(".typed").fill(line)
@@ -146,6 +151,12 @@ def test_guides_are_compared_and_a_lesson_made(context: BrowserContext, server: 
         expect(page.locator(".typed")).to_have_value("")
     page.keyboard.press(".")
     page.keyboard.press("g")
+    # Marked as old from the attempt on, with the next move as soon as it is known, until all is weighed anew.
+    expect(plan.locator(".old-advice")).to_contain_text("OLD ADVICE")
+    expect(plan.locator(".old-advice")).to_contain_text("Next move so far: ", timeout=SOLVED_MS)
+    expect(plan.locator(".old-advice")).to_be_hidden(timeout=SOLVED_MS)
+    expect(plan.locator("#learned")).to_be_visible()
+    plan.close()
     expect(page.locator(".timeline li.attempt")).to_have_count(1)
 
     page.goto(f"{server.address}/case/{case}/plan")
@@ -180,6 +191,32 @@ def test_the_handle_stays_where_its_numbers_are(context: BrowserContext, server:
     expect(page.locator(".trouble").filter(has_text="The device was not moved")).to_have_count(0)
 
 
+def test_a_rig_of_ones_own_shows_its_progress_and_its_refusal_once(
+    context: BrowserContext, server: Any, shown: str
+) -> None:
+    page = opened(context, server, f"/case/{shown}/plan")
+    expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
+    page.get_by_text("A rig of your own").click()
+    form = page.locator("details.own")
+    form.get_by_label("From, mm").fill("120")
+    form.get_by_role("button", name="Work it out").click()
+    expect(page.locator(".trouble:not(:empty)")).to_have_count(1)
+    expect(form.get_by_role("progressbar")).to_be_hidden()
+    form.get_by_label("From, mm").fill("31.5")
+    form.get_by_label("Seated, mm").fill("7")
+    held: list[Any] = []
+    page.route(f"**/api/cases/{shown}/plan", lambda route: held.append(route), times=1)
+    form.get_by_role("button", name="Work it out").click()
+    expect(form.get_by_role("progressbar")).to_be_visible()
+    while not held:  # it is worked out, and the list not yet asked for anew
+        page.wait_for_timeout(50)
+    expect(form.get_by_role("progressbar")).to_be_visible()
+    held[0].continue_()
+    expect(page.locator("html")).to_have_attribute("data-rig", "own_1", timeout=SOLVED_MS)
+    expect(form.get_by_role("progressbar")).to_be_hidden()
+    expect(page.locator(".trouble:not(:empty)")).to_have_count(0)
+
+
 # Form
 
 
@@ -202,6 +239,13 @@ def test_nothing_runs_over_the_side(
             "() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
         )
         assert sides[0] <= sides[1], (section, sides)
+        if section == "room" and width < 1000:
+            widths = page.locator(".tile").evaluate_all("all => all.map(e => e.offsetWidth / innerWidth)")
+            assert min(widths) > 0.85, widths
+        if section == "plan" and width >= 1280:
+            # The path strip is what is seen first.
+            box = page.locator(".strip svg").bounding_box()
+            assert box is not None and box["y"] < 0.35 * height, (width, box)
 
 
 def test_the_room_is_legible_from_where_the_operator_stands(

@@ -181,6 +181,8 @@ class PlanView(Model):
     share: float
     rungs: list[Rung]
     note: str
+    whole: bool = Field(description="the ladder stands, weighed by the whole record: it may be printed")
+    old: str = Field(description="why its chances are old; empty where they count the whole record")
     form: RigForm
     problems: list[str]
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from backstay.adapters.plan_file import PlanDocument, RigResult
 from backstay.app.plan_desk import PlanDesk
+from backstay.app.progress import FIRST_RUNG
 from backstay.app.safety import case_safety
 from backstay.app.safety.time_out import time_out
+from backstay.core.record.entries import Entry
 from backstay.core.rigging.devices import Device, Extension, Guide, OverWireDevice, Wire
 from backstay.errors import InputError
 from backstay.report import bench as words
@@ -17,9 +21,11 @@ from backstay.report.words import number
 from backstay.web.desks import Desk
 from backstay.web.models import Choice, PlaceView, PlanParts, PlanView, RigForm, RigView, Row, Rung
 
+OLD = "More was logged than these chances count: they are from before it, and being weighed anew."
 
-def plan_view(desk: Desk) -> PlanView:
-    """Return the plan as far as it is worked out."""
+
+def plan_view(desk: Desk, entries: Sequence[Entry]) -> PlanView:
+    """Return the plan as far as it is worked out, against the record as it stands."""
     bench, loaded = desk.laid_out(), desk.case
     so_far = bench.plan
     aim = (
@@ -37,9 +43,25 @@ def plan_view(desk: Desk) -> PlanView:
         share=desk.share,
         rungs=_rungs(bench, so_far, desk),
         note="" if so_far is None else note_words(so_far),
+        whole=_is_whole(desk, entries),
+        old=_old(desk, entries),
         form=_form(desk),
-        problems=[*loaded.warnings, *desk.failed.values()],
+        problems=[*loaded.warnings, *([desk.failed["rigs"]] if "rigs" in desk.failed else [])],
     )
+
+
+def _is_whole(desk: Desk, entries: Sequence[Entry]) -> bool:
+    plan = desk.laid_out().plan
+    return plan is not None and plan.ladder is not None and not _old(desk, entries)
+
+
+def _old(desk: Desk, entries: Sequence[Entry]) -> str:
+    """Return what to say where the record holds more than the rigs were weighed by."""
+    bench = desk.laid_out()
+    if bench.weighs(entries) == bench.weighed_by:
+        return ""
+    first = desk.first_rung.removeprefix(FIRST_RUNG)
+    return f"{OLD} Next move so far: {first}" if first else OLD
 
 
 def parts(desk: Desk) -> PlanParts:
@@ -68,8 +90,16 @@ def place_view(desk: Desk, rig: str, step: int, *, narrow: bool) -> PlaceView:
     return _place(bench, bench.plan_with(rig), bench.rig(rig), step, narrow=narrow)
 
 
-def paper(desk: Desk, file: str) -> bytes:
-    """Return the plan as one of its files."""
+def paper(desk: Desk, entries: Sequence[Entry], file: str) -> bytes:
+    """Return the plan as one of its files: a paper does not say later that it was not finished.
+
+    Raises
+    ------
+    InputError
+        The ladder does not stand yet, or the record holds more than it was weighed by.
+    """
+    if not _is_whole(desk, entries):
+        raise InputError("the plan is still being worked out", field="plan", allowed="once its ladder stands")
     if file == "time-out.pdf":
         return printed.pdf(time_out(case_safety(desk.case), desk.laid_out().plan))
     so_far = _so_far(desk)

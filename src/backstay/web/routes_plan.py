@@ -30,7 +30,8 @@ def plan(request: Request, case: CaseName) -> PlanView:
     """Give the plan as far as it is worked out; asking begins the work."""
     from backstay.web.plan_views import plan_view
 
-    return plan_view(workbench_of(request).desks.plan(case))
+    desks = workbench_of(request).desks
+    return plan_view(desks.plan(case), desks.entries(case))
 
 
 @router.get("/parts", **needs(UserRole.READER))
@@ -86,6 +87,7 @@ def paper(request: Request, case: CaseName, file: Paper) -> Response:
     """Give the plan to keep: time-out sheet, one page, the whole page, data."""
     from backstay.web import plan_views
 
-    made = plan_views.paper(workbench_of(request).desks.plan(case), file)
+    desks = workbench_of(request).desks
+    made = plan_views.paper(desks.plan(case), desks.entries(case), file)
     name = {"content-disposition": f'attachment; filename="{case}-{file}"'}
     return Response(made, media_type=PAPERS[file], headers=name)

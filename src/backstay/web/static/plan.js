@@ -1,8 +1,10 @@
 // The plan: a rig chosen on the left, everything about it on the right, its device moved along the way.
-import { announce, el, fill, isNarrow, labelled, report, select, show } from "./dom.js";
+import { announce, el, fill, isNarrow, report, show } from "./dom.js";
 import { get, orLater, send, wordsOf } from "./net.js";
+import { OwnRig } from "./own_rig.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
+import { Strip } from "./strip.js";
 const PARTS = [
     ["ladder", "The ladder"],
     ["learned", "What attempts taught"],
@@ -12,6 +14,8 @@ const PARTS = [
     ["cautions", "Cautions"],
     ["inputs", "What the answer rests on"],
 ];
+/** What is told of the ladder's work begins so once its first rung is known. */
+const FIRST_RUNG = "first rung so far: ";
 export async function plan(me, caseId) {
     const base = `/api/cases/${caseId}/plan`;
     let view = await get(base);
@@ -20,10 +24,14 @@ export async function plan(me, caseId) {
     let parts = 0;
     let asks = 0;
     let drawn = "";
+    let firstRung = "";
+    let printable = null;
     const progress = el("progress", { max: 1, value: 0, "aria-label": "rigs worked out" });
     const doing = el("p", { class: "doing soft", role: "status" });
     const choices = el("fieldset", { class: "choices" });
-    const answers = el("div", { class: "answers" });
+    const answers = el("div", { class: "answers", id: "answers" });
+    const old = el("p", { class: "old-advice", role: "status" });
+    const mind = el("p", { class: "mind" });
     const strip = new Strip(async (step) => get(`${base}/rigs/${chosen}/places/${step}?narrow=${isNarrow()}`), (error) => {
         trouble.textContent = error === null ? "" : `The device was not moved: ${wordsOf(error)}`;
     });
@@ -31,6 +39,7 @@ export async function plan(me, caseId) {
     const around = el("div", { class: "around" });
     const about = el("nav", { class: "about", "aria-label": "On this page" });
     const trouble = el("p", { class: "trouble", role: "alert" });
+    const papers = el("section", { class: "papers" });
     const problems = el("ul", { class: "problems" });
     const choose = async (id) => {
         chosen = id;
@@ -40,6 +49,7 @@ export async function plan(me, caseId) {
             if (chosen !== id)
                 return;
             fill(answers, rig.answers);
+            drawMind();
             strip.draw(rig.place);
             fill(beneath, rig.beneath);
             document.documentElement.dataset["rig"] = id;
@@ -48,6 +58,12 @@ export async function plan(me, caseId) {
         catch (error) {
             trouble.textContent = wordsOf(error);
         }
+    };
+    /** The first of what must not be done stands over the picture; the rest under it. */
+    const drawMind = () => {
+        const found = [...answers.querySelectorAll("ul.not li")].map((one) => one.textContent ?? "");
+        const more = found.length > 1 ? [" ", el("a", { href: "#answers" }, `and ${found.length - 1} more to mind`)] : [];
+        show(mind, ...(found[0] ? [el("b", {}, "Mind: "), found[0], ...more] : []));
     };
     const again = async () => {
         const asked = ++asks;
@@ -75,7 +91,15 @@ export async function plan(me, caseId) {
         const here = choices.querySelector(`input[value="${CSS.escape(chosen)}"]`);
         if (here)
             here.checked = true;
+        sayOld(view.old);
+        if (view.whole !== printable)
+            show(papers, ...paperLinks(base, view.whole));
+        printable = view.whole;
         show(problems, ...view.problems.map((one) => el("li", {}, one)));
+    };
+    const sayOld = (words) => {
+        show(old, ...(words ? [el("b", {}, "OLD ADVICE:"), ` ${words}`] : []));
+        main.classList.toggle("old", words !== "");
     };
     const drawParts = async () => {
         const asked = ++parts;
@@ -94,7 +118,6 @@ export async function plan(me, caseId) {
         ask: async (body) => {
             const made = await send("POST", `${base}/ask`, body);
             wanted.add(made.id);
-            doing.textContent = `Working out ${made.change}`;
         },
         put: async (body) => {
             await send("PUT", `${base}/in-place`, body);
@@ -102,9 +125,9 @@ export async function plan(me, caseId) {
         },
     });
     const wanted = new Set();
-    const left = el("div", { class: "rigs" }, el("p", { class: "soft" }, `${view.vessel}: ${view.aim}`), progress, doing, choices, own.form, papers(base));
+    const left = el("div", { class: "rigs" }, el("p", { class: "soft" }, `${view.vessel}: ${view.aim}`), progress, doing, choices, own.form, papers);
     const guides = new Guides(`${base}/guides`);
-    const right = el("div", { class: "one" }, trouble, problems, about, answers, strip.whole, beneath, guides.whole, around);
+    const right = el("div", { class: "one" }, trouble, problems, old, mind, strip.whole, answers, about, beneath, guides.whole, around);
     show(main, left, right);
     draw();
     if (view.ready)
@@ -114,14 +137,20 @@ export async function plan(me, caseId) {
     follow(caseId, {
         made: () => void guides.again(),
         progress: (data) => {
-            guides.told(String(data["doing"]), Number(data["share"]));
-            if (!view.ready)
-                doing.textContent = String(data["doing"]);
-            if (data["rig"]) {
-                progress.hidden = false;
-                progress.value = Number(data["share"]);
+            const words = String(data["doing"]);
+            guides.told(words, Number(data["share"]));
+            if (wanted.has(String(data["rig"])))
+                own.told(Number(data["share"]));
+            else if (!data["rig"])
+                doing.textContent = words;
+            // What was said of the old advice is said anew once the first rung of the new is known.
+            if (view.old && words.startsWith(FIRST_RUNG) && words !== firstRung) {
+                firstRung = words;
+                orLater(again());
             }
         },
+        // At once: what was logged makes the advice old before it is weighed.
+        record: () => orLater(again()),
         rig: (data) => {
             const id = String(data["id"]);
             orLater(again().then(async () => {
@@ -138,8 +167,8 @@ export async function plan(me, caseId) {
         rested: () => orLater(again().then(async () => Promise.all([choose(chosen), drawParts()]))),
         failed: (data) => {
             const error = data["error"];
-            trouble.textContent = error.message;
-            own.done();
+            if (wanted.delete(String(data["rig"])))
+                own.failed(error.message);
             orLater(again());
         },
     }, (up) => main.classList.toggle("cut-off", !up));
@@ -165,94 +194,6 @@ function rung(one, chosen, choose) {
     if (one.pips)
         label.append(report(one.pips, "pips"));
     return label;
-}
-/** The path strip, with the device moved along it by slider, by keyboard, or by dragging on the picture. */
-class Strip {
-    at;
-    failed;
-    whole;
-    picture = el("div", { class: "strip" });
-    slider = el("input", { type: "range", min: 0, max: 1, step: 1, "aria-label": "Place of the device's tip" });
-    rows = el("dl", { class: "here" });
-    wanted = null;
-    shown = 0;
-    busy = false;
-    round = 0;
-    from = 0;
-    to = 1;
-    /** `at` asks for a place; `failed` hears why none came, or of null once one has. */
-    constructor(at, failed) {
-        this.at = at;
-        this.failed = failed;
-        this.slider.addEventListener("input", () => this.want(Number(this.slider.value)));
-        this.picture.addEventListener("pointerdown", (event) => {
-            this.picture.setPointerCapture(event.pointerId);
-            this.drag(event);
-        });
-        this.picture.addEventListener("pointermove", (event) => {
-            if (event.buttons)
-                this.drag(event);
-        });
-        this.whole = el("section", { class: "moving", "aria-label": "Path strip" }, this.picture, this.slider, el("p", { class: "soft note" }, "Drag on the picture, or use the slider's arrow keys, to move the device along its way."), this.rows);
-        this.whole.hidden = true;
-    }
-    /** Forget what was asked for another rig. */
-    abandon() {
-        this.round += 1;
-        this.wanted = null;
-        this.busy = false;
-    }
-    draw(place) {
-        this.whole.hidden = false;
-        this.from = place.from_share;
-        this.to = place.to_share;
-        fill(this.picture, place.strip);
-        this.slider.max = String(place.steps - 1);
-        this.slider.value = String(place.step);
-        this.shown = place.step;
-        this.slider.setAttribute("aria-valuetext", place.words);
-        this.slider.style.marginLeft = `${100 * place.from_share}%`;
-        this.slider.style.width = `${100 * (place.to_share - place.from_share)}%`;
-        show(this.rows, ...place.rows.map((row) => el("div", {}, el("dt", {}, row.name), el("dd", {}, row.words))));
-        document.documentElement.dataset["step"] = String(place.step);
-    }
-    drag(event) {
-        const box = this.picture.getBoundingClientRect();
-        const share = ((event.clientX - box.left) / box.width - this.from) / (this.to - this.from);
-        const last = Number(this.slider.max);
-        this.want(Math.min(Math.max(Math.round(share * last), 0), last));
-    }
-    /** Ask for a place; while one is under way only the last wish is kept. */
-    want(step) {
-        this.wanted = step;
-        if (!this.busy)
-            void this.next();
-    }
-    async next() {
-        const round = this.round;
-        this.busy = true;
-        while (this.wanted !== null && round === this.round) {
-            const step = this.wanted;
-            this.wanted = null;
-            try {
-                const place = await this.at(step);
-                if (round !== this.round)
-                    return;
-                this.draw(place);
-                this.failed(null);
-            }
-            catch (error) {
-                if (round !== this.round)
-                    return;
-                // The handle goes back to where the numbers are of.
-                if (this.wanted === null)
-                    this.slider.value = String(this.shown);
-                this.failed(error);
-            }
-        }
-        if (round === this.round)
-            this.busy = false;
-    }
 }
 /** The shelf's guides compared, worked out when first opened. */
 class Guides {
@@ -287,67 +228,15 @@ class Guides {
             show(this.body, el("p", { class: "soft", role: "status" }, doing), el("progress", { max: 1, value: share, "aria-label": "guides solved" }));
     }
 }
-/** A rig and target of the user's own: worked out on its own, or put in place. */
-class OwnRig {
-    does;
-    form;
-    trouble = el("p", { class: "trouble", role: "alert" });
-    work = el("button", {}, "Work it out");
-    constructor(me, view, does) {
-        this.does = does;
-        const { form } = view;
-        const none = [{ words: "none", value: "" }];
-        const guide = select(form.guides, form.guide);
-        const seat = number(form.seat_mm, 0, 60, 1);
-        const extension = select([...none, ...form.extensions], form.extension);
-        const depth = number(form.depth_mm, 0, form.length_mm, 1);
-        const rail = select(form.wires, form.wires_in[0] ?? "");
-        const buddy = select([...none, ...form.wires], form.wires_in[1] ?? "");
-        const second = select([...none, ...form.wires], form.wires_in[2] ?? "");
-        const device = select(form.devices, form.device);
-        const from = number(form.from_mm, 0, form.length_mm, 0.5);
-        const to = number(form.to_mm, 0, form.length_mm, 0.5);
-        const body = () => ({
-            rig: {
-                guide: guide.value,
-                seat_mm: seat.valueAsNumber || 0,
-                extension: extension.value ? { device: extension.value, depth_mm: depth.valueAsNumber } : null,
-                wires: [rail.value, buddy.value, second.value].filter(Boolean),
-            },
-            target: { device: device.value, from_mm: from.valueAsNumber, to_mm: to.valueAsNumber },
-        });
-        const put = el("button", { type: "button", class: "quiet", onclick: () => void this.act(() => this.does.put(body())) }, "Put in place");
-        const fields = el("form", {
-            onsubmit: (event) => {
-                event.preventDefault();
-                this.work.disabled = true;
-                void this.act(() => this.does.ask(body()));
-            },
-        }, labelled("Guide", guide), labelled("Seated, mm", seat), labelled("Extension", extension), labelled("Its tip at, mm", depth), labelled("Rail", rail), labelled("Buddy wire", buddy), labelled("Second buddy wire", second), labelled("Device", device), labelled("From, mm", from), labelled("To, mm", to), this.trouble, this.work);
-        if (me.may_change)
-            fields.append(put);
-        if (form.has_anchor_or_trap)
-            fields.append(el("p", { class: "soft note" }, "An anchor or a trapped wire of the case is left out here."));
-        this.form = el("details", { class: "own" }, el("summary", {}, "A rig of your own"), fields);
-    }
-    done() {
-        this.work.disabled = false;
-    }
-    async act(work) {
-        this.trouble.textContent = "";
-        try {
-            await work();
-        }
-        catch (error) {
-            this.trouble.textContent = wordsOf(error);
-            this.done();
-        }
-    }
-}
-function number(value, min, max, step) {
-    return el("input", { type: "number", value, min, max: Math.floor(max), step, required: true });
-}
-function papers(base) {
+/** What can be printed, once the plan is whole: a paper does not say later that it was not finished. */
+function paperLinks(base, whole) {
     const link = (file, words) => el("li", {}, el("a", { href: `${base}/papers/${file}`, download: "" }, words));
-    return el("section", { class: "papers" }, el("h2", {}, "On paper"), el("ul", {}, link("time-out.pdf", "Time-out sheet (PDF)"), link("plan.pdf", "Plan on one page (PDF)"), link("plan.html", "Plan in full (HTML)"), link("plan.json", "Plan as data (JSON)")));
+    const links = [
+        link("time-out.pdf", "Time-out sheet (PDF)"),
+        link("plan.pdf", "Plan, short (PDF)"),
+        link("plan.html", "Plan in full (HTML)"),
+        link("plan.json", "Plan as data (JSON)"),
+    ];
+    const waits = el("p", { class: "soft" }, "Once the ladder stands, weighed by the whole record.");
+    return [el("h2", {}, "On paper"), whole ? el("ul", {}, ...links) : waits];
 }
