@@ -55,6 +55,23 @@ def test_a_stretch_is_prepared_for_all_its_lesions(make: Any) -> None:
     assert "lesion" not in why[Preparation.NON_COMPLIANT].split(":")[0]  # both ask for it, for one reason
 
 
+def test_a_lesion_far_wider_than_the_end_of_its_stretch_is_prepared_by_its_own_size(make: Any) -> None:
+    """A vessel of 3.6 mm that steps to 2.7 mm between two lesions: 2.7 mm in 3.5 mm would touch no wall and show nothing."""
+    mouth = '\n[[vessel.branch]]\nname = "b"\nat_mm = 48\ndiameter_mm = 2.6\nangle_deg = 60\n'
+    file = make(TWO, lesion(35, 45) + lesion(51, 61) + mouth, start_mm=3.8)
+    path = file.parent / "path.csv"
+    head, *rows = path.read_text().splitlines()
+    values = [[float(x) for x in row.split(",")] for row in rows]
+    stepped = [(s, y, z, r - 0.4 * (s > 48.0), sd) for s, y, z, r, sd in values]
+    path.write_text("\n".join([head, *(",".join(f"{x:.4f}" for x in row) for row in stepped)]) + "\n")
+    (stretch,) = sized(file).stretches
+    assert stretch.lesions == [1, 2]
+    wide, narrow = [s for s in stretch.preparation if s.kind == "non_compliant_balloon"]
+    assert wide.why.startswith("lesion 1: ") and narrow.why.startswith("lesion 2: ")
+    assert wide.diameter_mm is not None and narrow.diameter_mm is not None
+    assert wide.diameter_mm > 3.2 and narrow.diameter_mm < 2.8
+
+
 def test_where_nothing_is_left_to_try_it_is_said_and_no_stent_let_in(make: Any) -> None:
     tried = 'prepared = ["lithotripsy", "scoring_balloon", "non_compliant_balloon"]'
     (stretch,) = sized(make([TWO[1]], lesion(51, 61, tried, "dissected = true", calcium="severe"))).stretches

@@ -28,7 +28,7 @@ from backstay.core.treatment.preparation import (
     order_of,
     steps_for,
 )
-from backstay.core.treatment.sizing import SizeRule
+from backstay.core.treatment.sizing import SizeRule, misses_across
 from backstay.core.treatment.stents import Choice, Chosen, Placed, choose_stents
 from backstay.identifiers import Preparation
 
@@ -86,19 +86,37 @@ def _opened(lesion: CaseLesion) -> bool:
 
 
 def preparation(work: Work) -> list[PreparationStep]:
-    """Return the ways to prepare: of every lesion of the stretch, each way once, in the trade's order."""
-    facts = {number: hardness(lesion) for number, lesion in work.lesions}
+    """Return the ways to prepare: of every lesion of the stretch, each way and size once, in the trade's order."""
     balloons, burrs = work.of(Balloon), work.of(Burr)
-    distal_mm = work.wanted.reference_at_mm(work.wanted.to_mm)
-    found: dict[Preparation, dict[int, Step]] = {}
-    for number, fact in facts.items():
-        for step in steps_for(fact, balloons, burrs, distal_mm=distal_mm, longest_mm=work.length_mm):
-            found.setdefault(step.kind, {})[number] = step
-    return [_prepared(found[kind], len(facts)) for kind in IN_ORDER if kind in found]
+    found: dict[Preparation, dict[str, dict[int, Step]]] = {}
+    for number, lesion in work.lesions:
+        size_mm, longest_mm = _prepared_by(work, lesion)
+        for step in steps_for(hardness(lesion), balloons, burrs, distal_mm=size_mm, longest_mm=longest_mm):
+            same = found.setdefault(step.kind, {}).setdefault(f"{step.sized} {step.burr} {step.missing}", {})
+            same[number] = step
+    return [
+        _prepared(steps, len(work.lesions))
+        for kind in IN_ORDER
+        if kind in found
+        for steps in found[kind].values()
+    ]
+
+
+def _prepared_by(work: Work, lesion: CaseLesion) -> tuple[float, float]:
+    """Return the size [mm] and the greatest length [mm] of what prepares a lesion.
+
+    By the distal reference of the whole stretch, which suits all its lesions, unless that would miss this one
+    across or is wider than its own: then by its own distal reference, between its own landing zones.
+    """
+    near_mm, far_mm = lesion.landing_mm
+    shared_mm, own_mm = (work.wanted.reference_at_mm(x) for x in (work.wanted.to_mm, far_mm))
+    if shared_mm <= own_mm and not misses_across(balloon_mm=shared_mm, artery_mm=own_mm):
+        return shared_mm, work.length_mm
+    return own_mm, far_mm - near_mm
 
 
 def _prepared(steps: dict[int, Step], of: int) -> PreparationStep:
-    """Return one way to prepare, by the lesions of `of` in the stretch that ask for it; all ask for the same size."""
+    """Return one way to prepare, by the lesions of `of` in the stretch that ask for it in one size."""
     step = next(iter(steps.values()))
     device = step.sized.balloon if step.sized else step.burr
     inflation = step.sized.inflation if step.sized else None
