@@ -153,6 +153,17 @@ def test_what_the_case_file_says_of_the_lesion_opens_the_gate_until_a_balloon_ke
         (["heart failure excluded"], HEART_FAILURE, False),
         (["no diabetes", "diabetic since 2020"], DIABETES, True),
         (["prediabetes"], DIABETES, None),
+        (["pre-diabetes"], DIABETES, None),
+        (["non-diabetic"], DIABETES, False),
+        (["central diabetes insipidus"], DIABETES, None),
+        (["diabetes insipidus, diabetes mellitus"], DIABETES, True),
+        (["family history of diabetes"], DIABETES, None),
+        (["mother with diabetes and heart failure"], HEART_FAILURE, None),
+        (["family history of diabetes, diabetic himself"], DIABETES, True),
+        (["acute pulmonary oedema"], HEART_FAILURE, True),
+        (["LV failure"], HEART_FAILURE, True),
+        (["povidone-iodine: rash"], CONTRAST, None),
+        (["hair dye"], CONTRAST, None),
         (["no diabetes but heart failure"], HEART_FAILURE, True),
         (["iodine"], CONTRAST, True),
         (["x-ray dye: hives"], CONTRAST, True),
@@ -164,6 +175,40 @@ def test_what_the_case_file_says_of_the_lesion_opens_the_gate_until_a_balloon_ke
 )
 def test_free_words_are_read_with_their_denials(said: list[str], pattern: str, meant: bool | None) -> None:
     assert told(said, pattern) is meant
+
+
+@pytest.mark.parametrize(
+    ("conditions", "acute_rows", "chronic_rows"),
+    [
+        (["prior acute myocardial infarction"], True, True),
+        (["STEMI 2019"], True, True),
+        (["acute myocardial infarction three years ago"], True, True),
+        (["prior acute myocardial infarction", "stable angina"], False, True),
+        (["no unstable angina"], True, True),
+        (["NSTEMI"], True, False),
+        (["ACS"], True, False),
+        (["unstable angina", "previous STEMI"], True, False),
+        ([], True, True),
+    ],
+)
+def test_an_earlier_infarction_hides_no_guideline(
+    folder: Path, conditions: list[str], acute_rows: bool, chronic_rows: bool
+) -> None:
+    case = load_case(said(folder, f"conditions = {conditions}"))
+    rows = limits_of(case_safety(case), options=()).bleeding.durations
+    assert any(", acute:" in row for row in rows) is acute_rows
+    assert any(", chronic:" in row for row in rows) is chronic_rows
+
+
+@pytest.mark.parametrize("left_out", ["sex = 'female'", "age_y = 70"])
+def test_creatinine_alone_does_not_tell_the_kidney(folder: Path, left_out: str) -> None:
+    known = "sex = 'female'\nage_y = 70\nweight_kg = 64\ncreatinine_mg_dL = 1.3"
+    safety = case_safety(load_case(said(folder, known.replace(left_out, ""))))
+    assert "THE KIDNEY IS NOT KNOWN" in dict(summary_rows(limits_of(safety, options=())))["contrast"]
+    assert left_out.partition(" ")[0].removesuffix("_y") in time_out(safety).missing
+    whole = case_safety(load_case(said(folder, known)))
+    assert "NOT KNOWN" not in dict(summary_rows(limits_of(whole, options=())))["contrast"]
+    assert not {"sex", "age"} & set(time_out(whole).missing)
 
 
 def test_the_score_counts_no_condition_that_is_denied(folder: Path) -> None:

@@ -377,6 +377,16 @@ def test_what_an_unknown_fact_leaves_open_is_asked(before: tuple[str, ...], step
     assert found.text and "unknown" not in found.text
 
 
+def test_heparin_without_a_weight_is_asked_about_and_no_other_drug() -> None:
+    found = {r.rule.id: r for r in judged(Now(), H.entry("heparin dose_U=20000"), H.setting(weight_kg=None))}
+    assert (
+        found["heparin_above_range"].text
+        == "the weight is not in the case: is this dose within 70 to 100 U/kg?"
+    )
+    other = judged(Now(), H.entry("drug drug=aspirin"), H.setting(weight_kg=None))
+    assert "heparin_above_range" not in {one.rule.id for one in other}
+
+
 def test_only_what_says_what_to_ask_speaks_of_the_unknown() -> None:
     found = asked(H.BASE, H.BALLOON.replace(" pressure_atm=10", ""))
     assert "above_rated_burst" not in found

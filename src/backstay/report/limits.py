@@ -56,11 +56,12 @@ def _contrast_rows(d: LimitsDocument) -> list[tuple[str, str]]:
         for q in d.kidney
         if q.value is not None
     )
+    judged = any(q.value is not None for q in d.kidney if q.what != "creatinine")
     if c.limit_mL is None or c.left_mL is None:
         return [("kidney", kidney or "not known"), ("contrast", f"{c.used_mL:.0f} mL used, no limit known")]
     left = f"{c.over_mL:.0f} mL past it" if c.over_mL > 0.0 else f"{c.left_mL:.0f} mL left"
-    left += "" if kidney else "; THE KIDNEY IS NOT KNOWN"
-    unjudged = not kidney and c.state is BudgetState.WITHIN
+    left += "" if judged else "; THE KIDNEY IS NOT KNOWN"
+    unjudged = not judged and c.state is BudgetState.WITHIN
     state = "within what was agreed, not judged against the kidney" if unjudged else STATES[c.state]
     used = f"{c.used_mL:.0f} of {c.limit_mL:.0f} mL ({c.limit_is}{_unread(c)}), {left}: {state}"
     rows = [("kidney", kidney or "not known"), ("contrast", used)]

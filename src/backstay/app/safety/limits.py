@@ -21,12 +21,11 @@ from backstay.adapters.limits_file import (
 from backstay.app.safety.clotting import anticoagulation
 from backstay.app.safety.hazards import confirmed, current, hazard_row, move_hazards, plan_findings
 from backstay.app.safety.patient_words import (
-    ACUTE_SYNDROME,
     BALLOON_PUMP,
-    CHRONIC_SYNDROME,
     DIABETES,
     HEART_FAILURE,
     HYPOTENSION,
+    acute,
     told,
 )
 from backstay.app.safety.setting import CaseSafety
@@ -254,13 +253,12 @@ def _radiation(safety: CaseSafety) -> list[LevelRow]:
 
 def _bleeding(safety: CaseSafety) -> BleedingPart:
     found, patient = safety.bleeding, safety.case.patient
-    chronic = told(patient.conditions, CHRONIC_SYNDROME)
-    acute = True if told(patient.conditions, ACUTE_SYNDROME) else False if chronic else None
+    is_acute = acute(patient.conditions)
     rows = [
         f"{row.guideline}, {'acute' if row.acute else 'chronic'}: {row.default}; shorter: {row.shorter} [{row.source}, second-hand]"
-        for row in dual_therapy(acute=acute)
+        for row in dual_therapy(acute=is_acute)
     ]
-    unread = [] if acute else [UNREAD]
+    unread = [] if is_acute else [UNREAD]
     return BleedingPart(
         high=found.high,
         major=list(found.major),

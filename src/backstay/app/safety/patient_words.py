@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 HYPOTENSION = r"hypotensi(?:on|ve)|cardiogenic shock"
 BALLOON_PUMP = r"balloon pump|counterpulsation|iabp"
-HEART_FAILURE = r"heart failure|cardiac failure|hf(?:r|p|mr)ef|chf"
-DIABETES = r"diabet(?:es|ic)|t[12]dm"
+HEART_FAILURE = r"(?:heart|cardiac|ventricular|lv) failure|pulmonary o?edema|hf(?:r|p|mr)ef|chf"
+DIABETES = r"(?<!pre-)(?<!pre )(?<!gestational )diabet(?:es|ic)(?! insipidus)|t[12]dm"
 CHRONIC_OCCLUSION = r"chronic (?:\w+ )?(?:total )?occlu(?:sion|ded)|cto"
 CHRONIC_SYNDROME = r"chronic coronary|stable angina"
-ACUTE_SYNDROME = r"acute coronary|acute myocardial infarction|unstable angina"
-CONTRAST = r"contrast|iod\w+|dye|radiocontrast"
+ACUTE_SYNDROME = r"acute coronary|acute (?:myocardial infarction|mi)|unstable angina|n?stemi|(?:nste-?)?acs"
+CONTRAST = r"contrast|(?<!povidone-)(?<!povidone )iod\w+|(?<!hair )dye|radiocontrast"
 
-_DENIED_BEFORE = re.compile(r"\b(?:no|not|never|without|denies|denied|negative for|free of|nil)\b")
+_NOT_THEIRS = re.compile(
+    r"\b(?:family history|familial|father|mother|brother|sister|siblings?|parents?|relatives?|(?:at )?risk (?:of|for))\b"
+)
+_PAST_BEFORE = re.compile(
+    r"\b(?:prior|previous(?:ly)?|old|past|history of|remote|earlier|former|status post|s/p)(?!\w)"
+)
+_PAST_AFTER = re.compile(r"\b(?:(?:years?|months?) ago|(?:19|20)\d\d)\b")
+_DENIED_BEFORE = re.compile(r"\bnon-?$|\b(?:no|not|never|without|denies|denied|negative for|free of|nil)\b")
 _DENIED_AFTER = re.compile(r"\b(?:excluded|ruled out|absent|negative|denied)\b|: ?(?:no|none)\b")
 
 
@@ -31,7 +38,8 @@ def told(said: Iterable[str], pattern: str) -> bool | None:
     Returns
     -------
     bool or None
-        What affirms it wins. A denial holds to the next comma, semicolon, full stop or "but".
+        What affirms it wins. A denial holds to the next comma, semicolon, full stop or "but". What is said of relatives, or
+        of a risk, is not said of the patient.
 
     Examples
     --------
@@ -39,12 +47,51 @@ def told(said: Iterable[str], pattern: str) -> bool | None:
     (False, True, None)
     """
     found = [
-        not (_DENIED_BEFORE.search(part[: at.start()]) or _DENIED_AFTER.search(part[at.end() :]))
-        for text in said
-        for part in re.split(r"[;,.]|\bbut\b", " ".join(text.lower().split()))
-        for at in re.finditer(rf"(?<!\w)(?:{pattern})(?!\w)", part)
+        not (_DENIED_BEFORE.search(before) or _DENIED_AFTER.search(after))
+        for before, after in _around(said, pattern)
     ]
     return any(found) if found else None
+
+
+def _around(said: Iterable[str], pattern: str) -> Iterator[tuple[str, str]]:
+    """Yield what stands before and after each place that speaks of a thing in the patient."""
+    for text in said:
+        for part in re.split(r"[;,.]|\bbut\b", " ".join(text.lower().split())):
+            for at in re.finditer(rf"(?<!\w)(?:{pattern})(?!\w)", part):
+                before, after = part[: at.start()], part[at.end() :]
+                if not _NOT_THEIRS.search(before):
+                    yield before, after
+
+
+def acute(said: Iterable[str]) -> bool | None:
+    """Return whether the indication is an acute coronary syndrome, not an earlier one; None where that is not told.
+
+    Parameters
+    ----------
+    said : iterable of str
+        What is listed.
+
+    Returns
+    -------
+    bool or None
+        False where chronic disease is told.
+
+    Examples
+    --------
+    >>> acute(["NSTEMI"]), acute(["prior acute myocardial infarction"]), acute(["prior NSTEMI", "stable angina"])
+    (True, None, False)
+    """
+    said = tuple(said)
+    now = any(
+        not (
+            _PAST_BEFORE.search(before)
+            or _PAST_AFTER.search(after)
+            or _DENIED_BEFORE.search(before)
+            or _DENIED_AFTER.search(after)
+        )
+        for before, after in _around(said, ACUTE_SYNDROME)
+    )
+    return True if now else False if told(said, CHRONIC_SYNDROME) else None
 
 
 NOT_LOADED = (

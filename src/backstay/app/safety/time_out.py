@@ -89,6 +89,8 @@ def _patient(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     bleeding = {True: "HIGH", False: "not high", None: "open: not all is known"}[limits.bleeding.high]
     return [
         Line(what="patient", text=who),
+        *([Line(what="sex", text="")] if p.sex is None and who else []),
+        *([Line(what="age", text="")] if p.age_y is None and who else []),
         Line(what="conditions", text=", ".join(p.conditions)),
         Line(what="allergy", text=allergies),
         Line(what="P2Y12 inhibitor", text=_p2y12(p.p2y12)),

@@ -125,10 +125,11 @@ LIMITS = (
     ),
     Rule(
         id="heparin_above_range",
-        when=all_of(is_one_of("step", StepKind.GIVE), above("dose_U_per_kg", "dose_high_U_per_kg")),
+        when=all_of(_GIVES_HEPARIN, above("dose_U_per_kg", "dose_high_U_per_kg")),
         say="{dose_U_per_kg:.0f} U/kg in one dose is above the range of {dose_low_U_per_kg:.0f} to {dose_high_U_per_kg:.0f}",
         level=Level.PAUSE,
         source="stemi2013",
+        ask="the weight is not in the case: is this dose within {dose_low_U_per_kg:.0f} to {dose_high_U_per_kg:.0f} U/kg?",
     ),
     Rule(
         id="heparin_untested",
