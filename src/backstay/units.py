@@ -14,6 +14,7 @@ MM_PER_INCH = 25.4
 MM_PER_FRENCH = 1.0 / 3.0
 N_PER_GRAM_FORCE = 9.80665e-3
 MPA_PER_ATM = 0.101325
+MPA_PER_BAR = 0.1
 MPA_PER_MMHG = 133.322387415e-6
 
 
@@ -45,6 +46,11 @@ def gram_force_to_N(force_gf: float) -> float:
 def atm_to_MPa(pressure_atm: float) -> float:
     """Return a pressure in MPa from standard atmospheres."""
     return pressure_atm * MPA_PER_ATM
+
+
+def bar_to_atm(pressure_bar: float) -> float:
+    """Return a pressure in standard atmospheres from bar."""
+    return pressure_bar * MPA_PER_BAR / MPA_PER_ATM
 
 
 def deg_to_rad(angle_deg: float) -> float:

@@ -204,6 +204,9 @@ def test_in_a_terminal_one_key_undoes_and_a_number_chooses(case_file: Path, root
         read_until(here, "Contrast 8 mL")
         os.write(here, b"-")
         read_until(here, "taken back")
+        # A pasted list: its marks are no keys, so nothing is taken back.
+        os.write(here, b"- contrast 21\r- contrast 22\r")
+        read_until(here, "Contrast 22 mL")
         os.write(here, b"nc 2.5x12 18 atm\r")
         read_until(here, "1  at lesion 1")
         os.write(here, b"1\r")
@@ -224,4 +227,4 @@ def test_in_a_terminal_one_key_undoes_and_a_number_chooses(case_file: Path, root
         os.close(here)
     kinds = [event.kind for event in read_events(events_path(case_file))]
     assert kinds[:3] == [EventKind.OPENED, EventKind.CONTRAST, EventKind.CORRECTION]
-    assert kinds[3:] == [EventKind.INFLATION] * 2
+    assert kinds[3:] == [EventKind.CONTRAST] * 2 + [EventKind.INFLATION] * 2

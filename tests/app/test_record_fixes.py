@@ -20,6 +20,7 @@ from backstay.app.record import Recorder
 from backstay.app.record_desk import RecordDesk
 from backstay.app.reporting import report
 from backstay.app.safety import case_safety
+from backstay.app.safety.steps import along_record
 from backstay.cli import app
 from backstay.cli.record_lines import Lines
 from backstay.errors import FileFormatError, InputError
@@ -213,6 +214,65 @@ def test_what_is_inflated_again_after_a_stent_follows_it(recorder: Recorder) -> 
     assert recorder.log("again 16 atm").purpose == "preparation"  # type: ignore[attr-defined]
     say(recorder, "stent 2.75x33 12 atm 31.5-64.5")
     assert recorder.log("again 18 atm").purpose == "after_stent"  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("said", "seconds"),
+    [
+        ("1 min 30 s", 90.0),
+        ("1:30", 90.0),
+        ("for 2 min and 5 seconds", 125.0),
+        ("1 min", 60.0),
+        ("90s", 90.0),
+    ],
+)
+def test_minutes_and_seconds_are_understood(recorder: Recorder, said: str, seconds: float) -> None:
+    event = recorder.log(f"nc 2.5x12 18 atm {said} at lesion")
+    assert event.duration_s == seconds  # type: ignore[attr-defined]
+
+
+def test_bar_is_asked_about_and_either_answer_is_a_line(recorder: Recorder) -> None:
+    with pytest.raises(Unclear, match="bar or atm") as asked:
+        recorder.log("nc 2.5x12 18 bar 20 s at lesion")
+    found = [recorder.log(line).pressure_atm for _, line in asked.value.choices]  # type: ignore[attr-defined]
+    assert found == [17.8, 18.0]  # 1 atm is 1.01325 bar by definition
+
+
+REMOVALS = ("nc 2.75x15 out", "nc 2.75x15 deflated", "wire out extra-support", "extension ext-6 out")
+
+
+@pytest.mark.parametrize("line", REMOVALS)
+def test_what_comes_out_and_was_not_in_is_asked_about(recorder: Recorder, line: str) -> None:
+    say(recorder, "wire in workhorse", "nc 2.5x12 18 atm at lesion")
+    with pytest.raises(Unclear, match="not in the body") as asked:
+        recorder.log(line)
+    assert recorder.events[-1].kind is EventKind.INFLATION  # type: ignore[attr-defined]
+    for _, choice in asked.value.choices:
+        recorder.log(choice)
+
+
+def test_what_was_in_before_the_record_comes_out_once(recorder: Recorder) -> None:
+    """The demo's rig has a guide and a rail in place."""
+    say(recorder, "wire out workhorse", "guide out on purpose")
+    for line in ("wire out workhorse", "guide out on purpose"):
+        with pytest.raises(Unclear, match="not in the body"):
+            recorder.log(line)
+    recorder.log("guide 6 standard right")
+    assert recorder.log("guide out on purpose").wanted is True  # type: ignore[attr-defined]
+
+
+def test_a_display_set_back_to_zero_adds_up(recorder: Recorder, folder: Path) -> None:
+    say(recorder, "dose 812 mgy 60 gycm2 10 min", "display reset", "dose 100 mgy 5 gycm2 2 min")
+    now = recorder.state.now
+    assert (now.air_kerma_mGy, now.kap_Gycm2, now.fluoroscopy_min) == (912.0, 65.0, 12.0)
+    say(recorder, "dose 90 mgy since reset", "dose 95 mgy")
+    assert recorder.state.now.air_kerma_mGy == 912.0 + 95.0
+    safety = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events))
+    fell = [row for moment in along_record(safety) for row in moment.shown if row.id == "dose_fell"]
+    assert fell == []
+    recorder.log("dose 40 mgy")
+    safety = case_safety(load_case(folder / "case.toml"), entries_of(recorder.events))
+    assert any(row.id == "dose_fell" for moment in along_record(safety) for row in moment.shown)
 
 
 # The file beside the case

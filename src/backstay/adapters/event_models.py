@@ -189,6 +189,9 @@ class DoseEvent(Event):
     air_kerma_mGy: float = Field(ge=0, le=50000)
     kap_Gycm2: float | None = Field(None, ge=0, le=5000)
     fluoroscopy_min: float | None = Field(None, ge=0, le=1000)
+    reset: bool | None = Field(
+        None, description="the display was set back to zero before it: these totals add to those before"
+    )
 
 
 class ViewEvent(Event):

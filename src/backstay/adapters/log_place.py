@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -39,6 +39,8 @@ class Scene:
         Their names.
     state : RecordState
         What happened so far.
+    in_place : frozenset of str or None
+        Devices that were in before the record began; None where nobody asks whether what comes out was in.
     """
 
     shelf: Shelf
@@ -48,6 +50,7 @@ class Scene:
     length_mm: float
     branches: tuple[str, ...]
     state: RecordState
+    in_place: frozenset[str] | None = None
 
     def as_of(self, at_s: float) -> Scene:
         """Return the scene as it was at a time: a line about then is read in it."""
@@ -180,4 +183,45 @@ def only_wire(inside: list[str], reading: Reading) -> str:
         "which wire?",
         [(devices[d].name if d in devices else d, f"{reading.said} {d}") for d in inside],
         field="wire",
+    )
+
+
+_OUT = {
+    EventKind.DEVICE_OUT: "{} out",
+    EventKind.DEFLATION: "{} deflated",
+    EventKind.WIRE_OUT: "wire out {}",
+    EventKind.EXTENSION: "extension {} out",
+    EventKind.GUIDE_OUT: "guide out",
+}
+
+
+def check_in_body(kind: EventKind, values: Mapping[str, Any], line: Line, reading: Reading) -> None:
+    """Ask where what comes out, or is let down, is not in the body by the record; "anyway" answers it.
+
+    Raises
+    ------
+    Unclear
+        The record does not say that it went in, or says that it came out.
+    """
+    scene, device = reading.scene, values.get("device")
+    is_sure = line.take("anyway") is not None
+    goes_in = kind not in _OUT or (kind is EventKind.EXTENSION and "depth_mm" in values)
+    if is_sure or goes_in or scene.in_place is None:
+        return
+    inside = [one for one in scene.state.now.inside if device is None or one.device == device]
+    if kind is EventKind.GUIDE_OUT:
+        inside = [one for one in inside if one.item is BodyItem.GUIDE]
+    out_before = any(e.kind is kind and e.text("device") == device for e in scene.state.timeline)
+    if inside or ((device is None or device in scene.in_place) and not out_before):
+        return
+    shelf = scene.shelf.devices
+    mine = None if device is None or device not in shelf else shelf[device].kind
+    others = {
+        one.device for one in scene.state.now.inside if one.device in shelf and shelf[one.device].kind is mine
+    }
+    choices = [(f"it was the {shelf[one].name}", _OUT[kind].format(one)) for one in sorted(others)]
+    raise Unclear(
+        "by the record it is not in the body",
+        [*choices, ("it was, though no line says so", f"{reading.said} anyway")],
+        field="device",
     )

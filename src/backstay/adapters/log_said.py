@@ -135,6 +135,11 @@ def heparin(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 def dose(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("dose|air kerma|kerma")
     values: dict[str, Any] = {}
+    if line.take(r"(?:since |after )?(?:the |a )?(?:display )?(?:was )?(?:reset|(?:set )?(?:back )?to zero)"):
+        values["reset"] = True
+        if not re.search(r"\d", line.text):
+            return EventKind.DOSE, {"air_kerma_mGy": 0.0, **values}
+    line.take("display")
     if kap := line.take(rf"(?:kap |dap )?({NUMBER}) ?([mcdu\u00b5\u03bc]?gy)[.*]?(c?m2)"):
         unit = kap.group(2).replace("gy", "Gy").replace("\u00b5", "u").replace("\u03bc", "u")
         values["kap_Gycm2"] = round(float(kap.group(1)) * GYCM2_PER[f"{unit}.{kap.group(3)}"], 6)
@@ -147,8 +152,9 @@ def dose(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
 
 def view(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     line.take("view")
-    side = line.take(rf"(lao|rao|left|right) ({NUMBER})")
-    tilt = line.take(rf"(cran?|cranial|caud?|caudal) ({NUMBER})")
+    degrees = r"(?: ?\u00b0| ?deg(?:rees?)?)?"
+    side = line.take(rf"(lao|rao|left|right) ({NUMBER}){degrees}")
+    tilt = line.take(rf"(cran?|cranial|caud?|caudal) ({NUMBER}){degrees}")
     line.take("ap|pa")
     signs = {"lao": 1.0, "left": 1.0, "rao": -1.0, "right": -1.0}
     across = signs[side.group(1)] * float(side.group(2)) if side else 0.0

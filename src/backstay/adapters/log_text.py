@@ -16,7 +16,7 @@ from typing import Any
 
 from backstay.adapters import log_said as said_of
 from backstay.adapters.log_devices import Unclear
-from backstay.adapters.log_place import Reader, Reading, Scene
+from backstay.adapters.log_place import Reader, Reading, Scene, check_in_body
 from backstay.adapters.log_used import again, device_used, other_device, prepared
 from backstay.adapters.log_words import (
     BALLOON_WORDS,
@@ -89,6 +89,7 @@ def _parsed(said: str, scene: Scene) -> Typed:
         supersedes = _last_like(scene.state, *_read(copy(line), Reading(scene, words, ahead=True)))
         scene = scene.without(supersedes.id)
     kind, values = _read(line, Reading(scene, words))
+    check_in_body(kind, values, line, Reading(scene, words))
     _nothing_left(line)
     return Typed(kind, values, ago, clock, supersedes)
 
@@ -223,7 +224,7 @@ _READERS: tuple[tuple[str, Reader], ...] = (
     ("act", said_of.act),
     ("contrast", said_of.contrast),
     ("heparin|ufh", said_of.heparin),
-    ("dose|air kerma|kerma", said_of.dose),
+    ("dose|air kerma|kerma|display", said_of.dose),
     ("view|lao|rao|ap|pa|cran?|caud?|cranial|caudal", said_of.view),
     ("final|result|timi|residual|stenosis|msa|ffr|ivus|oct", said_of.result),
     (_any(dict(DRUGS)), said_of.drug),

@@ -29,6 +29,7 @@ from backstay.core.record.state import moves_in_place
 from backstay.core.rigging.devices import Balloon, Device
 from backstay.errors import InputError
 from backstay.identifiers import BodyItem, DeviceKind, EventKind, Preparation
+from backstay.units import bar_to_atm
 
 
 def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKind, dict[str, Any]]:
@@ -39,7 +40,7 @@ def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKi
     # Only now: "guide backed out" has an "out" that is not the device's.
     out, deflated = line.take("out|removed|withdrawn"), line.take("deflated?|down")
     traps = _trapped(line, reading) if kind is DeviceKind.STENT else []
-    rest = _inflation_words(line)
+    rest = _inflation_words(line, reading)
     came_out = _came_out(line) if out else {}
     opens_stent = kind is DeviceKind.STENT and "purpose" not in rest
     branch = branch_of(line, reading) if "pressure_atm" in rest and not opens_stent else None
@@ -128,12 +129,18 @@ def _what_about_it(reading: Reading, kind: DeviceKind) -> Unclear:
     )
 
 
-def _inflation_words(line: Line) -> dict[str, Any]:
+def _inflation_words(line: Line, reading: Reading) -> dict[str, Any]:
     """Take what only an inflation says: pressure, time, views, how it opened, what it was for."""
     found: dict[str, Any] = {}
     if pressure := line.take(rf"({NUMBER}) ?(?:atm|atmospheres)"):
         found["pressure_atm"] = float(pressure.group(1))
-    if seconds := line.take(rf"(?:for )?({NUMBER}) ?(?:s|sec|secs|seconds?)"):
+    elif line.has(rf"{NUMBER} ?bars?"):
+        raise _in_bar(reading)
+    if both := line.take(
+        r"(?:for )?(\d+)(?: ?min(?:utes?|s)? (?:and )?(\d+) ?(?:s(?:ecs?|econds?)?)?|:(\d\d)(?: ?min)?)"
+    ):
+        found["duration_s"] = 60.0 * float(both.group(1)) + float(both.group(2) or both.group(3))
+    elif seconds := line.take(rf"(?:for )?({NUMBER}) ?(?:s|sec|secs|seconds?)"):
         found["duration_s"] = float(seconds.group(1))
     elif minutes := line.take(rf"(?:for )?({NUMBER}) ?(?:min|mins|minutes?)"):
         found["duration_s"] = 60.0 * float(minutes.group(1))
@@ -145,6 +152,17 @@ def _inflation_words(line: Line) -> dict[str, Any]:
         found["opened_fully"] = True
     purpose = line.take_one(dict(PURPOSES))
     return found | ({"purpose": purpose} if purpose else {})
+
+
+def _in_bar(reading: Reading) -> Unclear:
+    """Ask what a pressure in bar is: the record holds atm, and many say bar of a gauge in atm."""
+    found = re.search(rf"({NUMBER}) ?bars?\b", Line(reading.said).text)
+    said = float(found.group(1)) if found else 0.0
+    choices = [
+        (f"{words}: {atm:g} atm", re.sub(r"(?i)[\d.,]+ ?bars?\b", f"{atm:g} atm", reading.said, count=1))
+        for words, atm in (("bar, converted", round(bar_to_atm(said), 1)), ("the gauge reads atm", said))
+    ]
+    return Unclear("bar or atm? the record holds atm", choices, field="pressure_atm")
 
 
 def _inflated(rest: dict[str, Any], reading: Reading) -> dict[str, Any]:
@@ -176,7 +194,7 @@ def again(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     # What is inflated again after a stent follows that one, whatever it was for before.
     if "purpose" in last.values and (stent is None or stent.at_s <= last.at_s):
         kept["purpose"] = last.values["purpose"]
-    found = _inflation_words(line)
+    found = _inflation_words(line, reading)
     values = {**kept, **_inflated({**kept, **found}, reading)}
     place = place_of(line, reading, values["to_mm"] - values["from_mm"])
     return EventKind.INFLATION, values | ({"from_mm": place[0], "to_mm": place[1]} if place else {})

@@ -98,7 +98,8 @@ def _wire_in(v: Mapping[str, Any], names: Names) -> str:
 
 def _dose(v: Mapping[str, Any], _: Names) -> str:
     return _joined(
-        f"air kerma {plain(v['air_kerma_mGy'])} mGy",
+        "dose display set back to zero" if v.get("reset") else "",
+        "" if v.get("reset") and not v["air_kerma_mGy"] else f"air kerma {plain(v['air_kerma_mGy'])} mGy",
         _if(v, "kap_Gycm2", "KAP {} Gy cm2"),
         _if(v, "fluoroscopy_min", "fluoroscopy {} min"),
     )

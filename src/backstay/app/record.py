@@ -23,6 +23,7 @@ from backstay.adapters.store import Listed, Store
 from backstay.adapters.toml_text import read_text, validated
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.mending import read_mended
+from backstay.app.safety.setting import rig_now
 from backstay.core.record.state import RecordState, one_more, state_of
 from backstay.core.safety.now import Now
 from backstay.errors import FileFormatError, InputError
@@ -136,6 +137,7 @@ class Recorder:
             length_mm=case.path.length_mm,
             branches=tuple(branch.name for branch in case.branches),
             state=self.state,
+            in_place=frozenset(one.device for one in rig_now(case.rig).inside),
         )
 
     def refresh(self) -> bool:

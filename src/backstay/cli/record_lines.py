@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
     from backstay.app.record import Recorder
 
 UNDO_KEY = "-"
-"""No line begins with it."""
+"""No line begins with it, but for one of a pasted list."""
+PASTE_S = 0.05
+"""A hand's next key comes later."""
 _ENTER, _ERASE, _END = ("\r", "\n"), ("\x7f", "\b"), ("\x04", "\x03")
 
 
@@ -41,7 +44,8 @@ class Lines:
         Unclear, InputError
             It means several things, or nothing; nothing was written.
         """
-        word = line.strip().lower()
+        line = line.strip().removeprefix(f"{UNDO_KEY} ")  # a list's mark, as pasted
+        word = line.lower()
         self.recorder.refresh()  # what other programs wrote meanwhile
         if word in ("undo", UNDO_KEY):
             return self.undo()
@@ -133,7 +137,7 @@ def _line(pressed: list[str]) -> str | None:
         if not pressed:
             pressed.extend(_keys())
         key = pressed.pop(0)
-        acts = not text and key == UNDO_KEY
+        acts = not text and key == UNDO_KEY and not _goes_on(pressed)
         if key in _ENTER or acts:
             typer.echo(key if acts else "")
             return key if acts else text
@@ -146,6 +150,13 @@ def _line(pressed: list[str]) -> str | None:
         elif key.isprintable():
             text += key
             typer.echo(key, nl=False)
+
+
+def _goes_on(pressed: list[str]) -> bool:
+    """Return whether more of a line follows at once, as where a list is pasted: then its mark is no key pressed."""
+    if not pressed and select.select([sys.stdin], [], [], PASTE_S)[0]:
+        pressed.extend(_keys())
+    return bool(pressed) and pressed[0] not in (UNDO_KEY, *_ENTER, *_END)
 
 
 def _keys() -> str:

@@ -397,18 +397,26 @@ def _act(now: Now, entry: Entry, known: Known) -> Now:
 
 
 def _dose(now: Now, entry: Entry, known: Known) -> Now:
-    kap, minutes = entry.number("kap_Gycm2"), entry.number("fluoroscopy_min")
+    if entry.values.get("reset") is True:
+        now = with_changes(
+            now,
+            reset_kerma_mGy=now.air_kerma_mGy or 0.0,
+            reset_kap_Gycm2=now.kap_Gycm2 or 0.0,
+            reset_fluoroscopy_min=now.fluoroscopy_min or 0.0,
+        )
+    kerma, kap, minutes = (entry.number(name) for name in ("air_kerma_mGy", "kap_Gycm2", "fluoroscopy_min"))
     return with_changes(
         now,
-        air_kerma_mGy=_never_less(now.air_kerma_mGy, entry.number("air_kerma_mGy")),
-        kap_Gycm2=_never_less(now.kap_Gycm2, kap),
-        fluoroscopy_min=_never_less(now.fluoroscopy_min, minutes),
+        air_kerma_mGy=_never_less(now.air_kerma_mGy, kerma, now.reset_kerma_mGy),
+        kap_Gycm2=_never_less(now.kap_Gycm2, kap, now.reset_kap_Gycm2),
+        fluoroscopy_min=_never_less(now.fluoroscopy_min, minutes, now.reset_fluoroscopy_min),
     )
 
 
-def _never_less(before: float | None, said: float | None) -> float | None:
-    """Return the larger of two running totals: what was given is not taken back by a display set to zero."""
-    return max((x for x in (before, said) if x is not None), default=None)
+def _never_less(before: float | None, said: float | None, reset: float) -> float | None:
+    """Return the larger of two running totals, the one said being counted from where the display was set back to zero."""
+    added = None if said is None else reset + said
+    return max((x for x in (before, added) if x is not None), default=None)
 
 
 def _pressure(now: Now, entry: Entry, known: Known) -> Now:

@@ -356,7 +356,9 @@ def _pressure(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 
 def _dose(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    return {"kerma_said_mGy": entry.number("air_kerma_mGy")}
+    said, is_reset = entry.number("air_kerma_mGy"), entry.values.get("reset") is True
+    counted_from = (before.air_kerma_mGy or 0.0) if is_reset else before.reset_kerma_mGy
+    return {"kerma_said_mGy": None if said is None else counted_from + said}
 
 
 def _drug(before: Now, entry: Entry, setting: Setting) -> FactDict:
