@@ -103,15 +103,12 @@ class Now:
         The balloons that opened so since one did not.
     prepared : tuple of Preparation
         What was done to the lesion besides balloons.
-<<<<<<< HEAD
     contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, skin_mGy, heparin_U
         Used; the peak of the dose to the skin is known from a dose report only.
-=======
     contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
         Used.
     reset_kerma_mGy, reset_kap_Gycm2, reset_fluoroscopy_min : float
         What was used when the dose display was last set back to zero: what it shows since adds to that.
->>>>>>> 1db39dd (Display reset, minutes and seconds, bar, pasted lists; what comes out and was not in is asked about)
     act_s, act_at_s, act_site, heparin_at_s, act_is_old
         The last value, when, where from; when heparin was last given; it was given after that value.
     acts_s : tuple of float
@@ -150,13 +147,10 @@ class Now:
     air_kerma_mGy: float | None = None
     kap_Gycm2: float | None = None
     fluoroscopy_min: float | None = None
-<<<<<<< HEAD
     skin_mGy: float | None = None
-=======
     reset_kerma_mGy: float = 0.0
     reset_kap_Gycm2: float = 0.0
     reset_fluoroscopy_min: float = 0.0
->>>>>>> 1db39dd (Display reset, minutes and seconds, bar, pasted lists; what comes out and was not in is asked about)
     heparin_U: float = 0.0
     act_s: float | None = None
     act_at_s: float | None = None
