@@ -235,10 +235,24 @@ def test_a_line_that_waited_keeps_its_time(client: TestClient, case: str) -> Non
     now = datetime.now(UTC)
     say(client, case, "heparin 5000", "waited-0001", said_at=(now - timedelta(minutes=42)).isoformat())
     found = next(one for one in events(client, case) if one["kind"] == "heparin")
-    assert found["clock"] == (now - timedelta(minutes=42)).astimezone().strftime("%H:%M")
+    assert found["clock"].endswith((now - timedelta(minutes=42)).astimezone().strftime("%H:%M"))
     for at in (now + timedelta(hours=1), now - timedelta(days=2)):
         body = {"key": "waited-0002", "line": "act 287", "said_at": at.isoformat()}
         assert client.post(f"/api/cases/{case}/record/lines", json=body).json()["field"] == "said_at"
+
+
+def test_a_time_of_yesterday_is_said(
+    client: TestClient, bench: Any, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half past eleven in the evening, typed in the morning: a slip of the finger, or true; who types it must see it."""
+    monkeypatch.setattr(bench.desks, "clock", lambda: datetime(2026, 5, 4, 9, 0, tzinfo=UTC))
+    today = say(client, case, "08:50 contrast 8", "day-0001")
+    assert today["echo"].startswith("08:50  ") and not any("written for" in one for one in today["hazards"])
+    before = say(client, case, "23:30 contrast 8", "day-0002")
+    assert before["echo"].startswith("03 May 23:30  ")
+    assert before["hazards"][0] == "written for 03 May 23:30: take it back if today was meant"
+    clocks = [one["clock"] for one in events(client, case) if one["kind"] == "contrast"]
+    assert clocks == ["08:50", "03 May 23:30"]
 
 
 def test_an_unclear_line_comes_back_with_its_choices(client: TestClient, case: str) -> None:

@@ -75,8 +75,10 @@ def said_view(desks: Desks, case: str, said: Said) -> SaidView:
         again = f"; stands again: {echo}" if said.event is not None and said.event.restores else ""
         echo = f"taken back: {_echo(said.taken_back, names, now)}{again}"
     hazards = [said.trouble] if said.trouble else []
+    if said.event is not None and said.taken_back is None and _is_other_day(said.event.at, now):
+        hazards.append(f"written for {_clock(said.event.at, now)}: take it back if today was meant")
     hazards += [hazard_words(row) for row in said.hazards]
-    if hazards and said.waiting:
+    if said.hazards and said.waiting:
         hazards.append(f"{said.waiting} more under Limits")
     return SaidView(
         written=said.event is not None,
@@ -99,7 +101,17 @@ def _names(case: LoadedCase) -> dict[str, str]:
 
 
 def _echo(event: Event, names: dict[str, str], now: datetime) -> str:
-    return f"{event.at.astimezone(now.tzinfo):%H:%M}  {event_words(entry_of(event), names)}"
+    return f"{_clock(event.at, now)}  {event_words(entry_of(event), names)}"
+
+
+def _clock(at: datetime, now: datetime) -> str:
+    """Return the time of day, with the day where it is not today's."""
+    at = at.astimezone(now.tzinfo)
+    return f"{at:%d %b %H:%M}" if _is_other_day(at, now) else f"{at:%H:%M}"
+
+
+def _is_other_day(at: datetime, now: datetime) -> bool:
+    return at.astimezone(now.tzinfo).date() != now.date()
 
 
 def _item(entry: Entry, names: dict[str, str], now: datetime) -> EventItem:
@@ -107,7 +119,7 @@ def _item(entry: Entry, names: dict[str, str], now: datetime) -> EventItem:
     return EventItem(
         id=entry.id,
         kind=entry.kind,
-        clock=f"{at:%H:%M}",
+        clock=_clock(at, now),
         words=event_words(entry, names),
         role=entry.author_role,
     )
