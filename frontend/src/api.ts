@@ -197,6 +197,7 @@ export interface Me {
   readonly name: string;
   readonly role: UserRole;
   readonly ends_at: string;
+  readonly now: string;
   readonly may_record: boolean;
   readonly may_change: boolean;
   readonly with_users: boolean;

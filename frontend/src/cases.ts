@@ -1,7 +1,7 @@
 // The list of cases, and the ways to a new one.
 
 import type { CaseItem, CaseList, Made, Me } from "./api.js";
-import { announce, el, labelled, show } from "./dom.js";
+import { announce, el, labelled, shortName, show } from "./dom.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 
@@ -44,7 +44,7 @@ export async function cases(me: Me): Promise<void> {
     const title = one.problem
       ? el("span", { class: "title" }, one.title)
       : el("a", { class: "title", href: `/case/${one.id}/plan` }, one.title);
-    const item = el("li", {}, title, el("span", { class: "soft" }, facts.filter(Boolean).join(" · ")));
+    const item = el("li", {}, title, shortName(one.id), el("span", { class: "soft" }, facts.filter(Boolean).join(" · ")));
     if (one.invented) title.after(el("span", { class: "mark small" }, "INVENTED"));
     if (one.problem) item.append(el("span", { class: "trouble" }, `Cannot be read: ${one.problem}`));
     if (me.may_change) {

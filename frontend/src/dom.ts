@@ -78,3 +78,8 @@ export function select(choices: readonly { words: string; value: string }[], cho
 export function isNarrow(): boolean {
   return matchMedia("(max-width: 700px)").matches;
 }
+
+/** The end of a case's name: two cases of one title differ in it. */
+export function shortName(caseId: string): HTMLElement {
+  return el("span", { class: "tag" }, `case ${caseId.split("-").at(-1) ?? caseId}`);
+}

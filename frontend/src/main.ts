@@ -2,13 +2,15 @@
 
 import type { Me } from "./api.js";
 import { el, show } from "./dom.js";
-import { get, wordsOf } from "./net.js";
+import { get, keepTime, wordsOf } from "./net.js";
 import { theme, wear } from "./shell.js";
 
 async function start(): Promise<void> {
   wear(theme());
   if (location.pathname === "/enter") return (await import("./door.js")).door();
+  const asked = Date.now();
   const me = await get<Me>("/api/me");
+  keepTime(me.now, asked, Date.now());
   const found = /^\/case\/([a-z0-9-]+)\/([a-z-]+)$/.exec(location.pathname);
   const [, caseId, section] = found ?? [];
   if (!caseId) return (await import("./cases.js")).cases(me);

@@ -68,6 +68,25 @@ export function wordsOf(error: unknown): string {
   return error instanceof Refused ? error.words : error instanceof Error ? error.message : String(error);
 }
 
+let aheadMs = 0;
+
+/** Go by the workbench's clock, which was `now` between asking and the answer: a browser's may be off by minutes. */
+export function keepTime(now: string, askedMs: number, gotMs: number): void {
+  aheadMs = Date.parse(now) - (askedMs + gotMs) / 2;
+}
+
+export function timeNow(): Date {
+  return new Date(Date.now() + aheadMs);
+}
+
+/** Return what to say where this browser's clock is off enough to confuse. */
+export function clockWords(): string {
+  const seconds = Math.round(Math.abs(aheadMs) / 1000);
+  if (seconds < 30) return "";
+  const much = seconds < 120 ? `${seconds} s` : `${Math.round(seconds / 60)} min`;
+  return `This browser's clock is ${much} ${aheadMs > 0 ? "behind" : "ahead of"} the workbench's; lines get the workbench's time.`;
+}
+
 /** Let go of work that did not reach the workbench: the first word of a stream that is up again begins it anew. */
 export function orLater(work: Promise<unknown>): void {
   work.catch((error: unknown) => {

@@ -2,7 +2,7 @@
 
 import type { Choice, Me, RecordView } from "./api.js";
 import { announce, el, fill, show } from "./dom.js";
-import { get, orLater } from "./net.js";
+import { clockWords, get, orLater } from "./net.js";
 import { authorOf, type Line, Queue, waitForOthers } from "./queue.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
@@ -84,10 +84,10 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
     },
     // What a line before this one said is not left beside it.
     refused: (words) => show(echo, el("p", {}, `Not written: ${words}`)),
-    waits: (lines, reached, waiting) => {
+    waits: (lines, why, waiting) => {
       const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
-      const own = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
-      link.textContent = `${own} ${others}`.trim();
+      const own = lines.length ? `${many}${why ? `: ${why}` : ""}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+      link.textContent = [own, others, clockWords()].filter(Boolean).join(" ");
       unsettled.draw(waiting);
     },
   }) : null;
@@ -125,7 +125,7 @@ export async function procedure(me: Me, caseId: string): Promise<void> {
       event.preventDefault();
     }
   });
-  link.textContent = others;
+  link.textContent = [others, clockWords()].filter(Boolean).join(" ");
   const draw = (): void => {
     show(
       timeline,

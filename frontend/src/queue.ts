@@ -3,7 +3,7 @@
 // keeps its own, under a name it holds a lock on, and takes over those of the same author whose lock nobody holds any more.
 
 import type { Choice, Me, SaidView } from "./api.js";
-import { Refused, Unreachable, plainWordsOf, send } from "./net.js";
+import { Refused, Unreachable, plainWordsOf, send, timeNow } from "./net.js";
 
 export interface Line {
   readonly key: string;
@@ -27,8 +27,8 @@ type Waiting = Line | TakingBack;
 export interface Hears {
   wrote(waiting: Waiting, said: SaidView): void;
   refused(words: string): void;
-  /** What waits for the server, whether it answers, and what waits for whoever typed it. */
-  waits(words: readonly string[], reached: boolean, unsettled: readonly Line[]): void;
+  /** What waits for the server, why it does where it was refused there, and what waits for whoever typed it. */
+  waits(words: readonly string[], why: string, unsettled: readonly Line[]): void;
 }
 
 /** Whose lines they are: each author's wait apart. */
@@ -72,6 +72,7 @@ export class Queue {
   private readonly name: string;
   private sending = false;
   private failures = 0;
+  private why = "";
   private timer = 0;
   private writtenAt = "";
 
@@ -88,7 +89,7 @@ export class Queue {
   }
 
   say(line: string): void {
-    this.add({ key: key(), line, said_at: new Date().toISOString() });
+    this.add({ key: key(), line, said_at: timeNow().toISOString() });
   }
 
   /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. One that is gone is said anew. */
@@ -127,6 +128,7 @@ export class Queue {
   now(): void {
     clearTimeout(this.timer);
     this.failures = 0;
+    this.why = "";
     void this.adopt().then(() => this.flush());
   }
 
@@ -169,12 +171,13 @@ export class Queue {
         this.answered(first, await this.sent(first));
       } catch (error) {
         if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401 || error.status === 403))) {
-          this.later();
+          this.later(plainWordsOf(error));
           break;
         }
         this.refuse(first, plainWordsOf(error));
       }
       this.failures = 0;
+      this.why = "";
     }
     this.sending = false;
     this.tell();
@@ -190,7 +193,7 @@ export class Queue {
 
   private refuse(one: Waiting, refused: string): void {
     const { key } = one;
-    const kept = "line" in one ? { ...one, sent: false, refused } : { key, line: TO_TAKE_BACK, said_at: new Date().toISOString(), refused };
+    const kept = "line" in one ? { ...one, sent: false, refused } : { key, line: TO_TAKE_BACK, said_at: timeNow().toISOString(), refused };
     this.keep(this.kept().map((other) => (other.key === key ? kept : other)));
     this.hears.refused(kept.line);
   }
@@ -210,14 +213,15 @@ export class Queue {
     const kept = this.kept();
     const unsettled = kept.filter((one): one is Line => "line" in one && isUnsettled(one));
     const waiting = kept.filter((one) => !("line" in one && isUnsettled(one))).map(wordsFor);
-    this.hears.waits(waiting, this.failures === 0, unsettled);
+    this.hears.waits(waiting, this.why, unsettled);
   }
 
   private drop(key: string): void {
     this.keep(this.kept().filter((one) => one.key !== key));
   }
 
-  private later(): void {
+  private later(why: string): void {
+    this.why = why;
     const pause = PAUSES_MS[Math.min(this.failures, PAUSES_MS.length - 1)] ?? 4_000;
     this.failures += 1;
     clearTimeout(this.timer);

@@ -1,7 +1,7 @@
 // What stands round every page: the rule, the way about, who is in, the colours.
 
 import type { Me } from "./api.js";
-import { el, show } from "./dom.js";
+import { el, shortName, show } from "./dom.js";
 import { send } from "./net.js";
 
 export interface Place {
@@ -58,6 +58,7 @@ export function shell(me: Me, place: Place | null, title: string, invented: bool
     el("div", { class: "who" }, el("span", { class: "soft" }, `${me.name}, ${me.role}`), colours, out),
   );
   const heading = el("div", { class: "heading" }, el("h1", {}, title));
+  if (place) heading.append(shortName(place.caseId));
   if (invented) heading.append(el("span", { class: "mark" }, "INVENTED CASE"));
   const main = el("main", { id: "main", class: place?.section ?? "home", tabindex: -1 });
   const said = el("p", { id: "said", class: "unseen", role: "status", "aria-live": "polite" });

@@ -143,6 +143,48 @@ def test_a_server_that_hangs_is_seen_and_the_line_waits(
     expect(page.locator(".link")).to_be_empty()
 
 
+def test_why_the_workbench_does_not_take_a_line_is_said(
+    context: BrowserContext, server: Any, case: str
+) -> None:
+    page = opened(context, server, f"/case/{case}/procedure")
+    why = {"error": "StoreError", "message": "the store is of a later version", "field": "", "value": None}
+    answer = json.dumps({**why, "allowed": "", "where": ""})
+    page.route(
+        "**/record/lines",
+        lambda route: route.fulfill(status=503, content_type="application/json", body=answer),
+    )
+    write(page, "act 287")
+    expect(page.locator(".link")).to_contain_text("1 line waits: the store is of a later version")
+    page.unroute("**/record/lines")
+    expect(page.locator(".timeline li.act")).to_have_count(1)
+    expect(page.locator(".link")).to_be_empty()
+
+
+@pytest.mark.parametrize(("off_s", "words"), [(600, "10 min ahead of"), (-600, "10 min behind")])
+def test_a_line_is_timed_by_the_workbench_and_not_by_the_browser(
+    context: BrowserContext, server: Any, case: str, off_s: int, words: str
+) -> None:
+    page = context.new_page()
+    page.add_init_script(
+        f"""const Real = Date;
+        globalThis.Date = class extends Real {{
+          constructor(...given) {{ given.length ? super(...given) : super(Real.now() + {1000 * off_s}); }}
+          static now() {{ return Real.now() + {1000 * off_s}; }}
+        }};"""
+    )
+    page.goto(f"{server.address}/case/{case}/procedure")
+    expect(page.locator(".link")).to_contain_text(f"This browser's clock is {words} the workbench's")
+    sent: list[dict[str, str]] = []
+    page.on(
+        "request",
+        lambda asked: sent.append(asked.post_data_json) if asked.url.endswith("/record/lines") else None,
+    )
+    write(page, "act 287")
+    expect(page.locator(".timeline li.act")).to_have_count(1)
+    off = datetime.fromisoformat(sent[0]["said_at"]) - datetime.now().astimezone()
+    assert abs(off.total_seconds()) < 120.0
+
+
 def test_an_unclear_line_is_settled_by_a_number(context: BrowserContext, server: Any, case: str) -> None:
     """It keeps its key and its time; a line that begins with a figure is a line, and not a choice."""
     page = opened(context, server, f"/case/{case}/procedure")

@@ -303,6 +303,9 @@ def test_a_script_put_in_does_not_run(browser: Browser, server: Any, kept: Any) 
     page.get_by_role("button", name="Sketch a case").click()
     page.wait_for_url("**/plan")
     expect(page.get_by_role("heading", level=1)).to_have_text("<img src=x onerror=document.title='ran'>")
+    # Two cases of one title are told apart by the end of their names.
+    name = page.url.split("/")[-2]
+    expect(page.locator(".heading .tag")).to_have_text(f"case {name.split('-')[-1]}")
     assert "ran'" in page.title() and page.title() != "ran"
     refused = page.evaluate(
         "() => { try { document.body.innerHTML = '<b>x</b>'; return '' } catch (e) { return e.name } }"

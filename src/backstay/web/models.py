@@ -66,6 +66,7 @@ class Me(Model):
     name: str
     role: UserRole
     ends_at: datetime
+    now: datetime = Field(description="by the workbench's clock: lines are timed by it")
     may_record: bool
     may_change: bool
     with_users: bool

@@ -88,6 +88,7 @@ def _me(visit: Visit, bench: Workbench) -> Me:
         name=visit.name,
         role=visit.role,
         ends_at=datetime.fromtimestamp(visit.ends_s, UTC),
+        now=bench.desks.clock(),
         may_record=visit.may(UserRole.RECORDER),
         may_change=visit.may(UserRole.OPERATOR),
         with_users=bench.with_users,

@@ -1,5 +1,5 @@
 // The list of cases, and the ways to a new one.
-import { announce, el, labelled, show } from "./dom.js";
+import { announce, el, labelled, shortName, show } from "./dom.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 export async function cases(me) {
@@ -41,7 +41,7 @@ export async function cases(me) {
         const title = one.problem
             ? el("span", { class: "title" }, one.title)
             : el("a", { class: "title", href: `/case/${one.id}/plan` }, one.title);
-        const item = el("li", {}, title, el("span", { class: "soft" }, facts.filter(Boolean).join(" · ")));
+        const item = el("li", {}, title, shortName(one.id), el("span", { class: "soft" }, facts.filter(Boolean).join(" · ")));
         if (one.invented)
             title.after(el("span", { class: "mark small" }, "INVENTED"));
         if (one.problem)

@@ -58,3 +58,7 @@ export function select(choices, chosen) {
 export function isNarrow() {
     return matchMedia("(max-width: 700px)").matches;
 }
+/** The end of a case's name: two cases of one title differ in it. */
+export function shortName(caseId) {
+    return el("span", { class: "tag" }, `case ${caseId.split("-").at(-1) ?? caseId}`);
+}

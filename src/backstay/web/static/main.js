@@ -1,12 +1,14 @@
 // Which page this is, and its module: each page loads only what it needs.
 import { el, show } from "./dom.js";
-import { get, wordsOf } from "./net.js";
+import { get, keepTime, wordsOf } from "./net.js";
 import { theme, wear } from "./shell.js";
 async function start() {
     wear(theme());
     if (location.pathname === "/enter")
         return (await import("./door.js")).door();
+    const asked = Date.now();
     const me = await get("/api/me");
+    keepTime(me.now, asked, Date.now());
     const found = /^\/case\/([a-z0-9-]+)\/([a-z-]+)$/.exec(location.pathname);
     const [, caseId, section] = found ?? [];
     if (!caseId)

@@ -66,6 +66,22 @@ export async function send(method, path, body, patienceMs = 0) {
 export function wordsOf(error) {
     return error instanceof Refused ? error.words : error instanceof Error ? error.message : String(error);
 }
+let aheadMs = 0;
+/** Go by the workbench's clock, which was `now` between asking and the answer: a browser's may be off by minutes. */
+export function keepTime(now, askedMs, gotMs) {
+    aheadMs = Date.parse(now) - (askedMs + gotMs) / 2;
+}
+export function timeNow() {
+    return new Date(Date.now() + aheadMs);
+}
+/** Return what to say where this browser's clock is off enough to confuse. */
+export function clockWords() {
+    const seconds = Math.round(Math.abs(aheadMs) / 1000);
+    if (seconds < 30)
+        return "";
+    const much = seconds < 120 ? `${seconds} s` : `${Math.round(seconds / 60)} min`;
+    return `This browser's clock is ${much} ${aheadMs > 0 ? "behind" : "ahead of"} the workbench's; lines get the workbench's time.`;
+}
 /** Let go of work that did not reach the workbench: the first word of a stream that is up again begins it anew. */
 export function orLater(work) {
     work.catch((error) => {

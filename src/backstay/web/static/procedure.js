@@ -1,6 +1,6 @@
 // The recorder's page: the keyboard first. A line is an event; u takes the last back; . and a letter end an attempt.
 import { announce, el, fill, show } from "./dom.js";
-import { get, orLater } from "./net.js";
+import { clockWords, get, orLater } from "./net.js";
 import { authorOf, Queue, waitForOthers } from "./queue.js";
 import { shell } from "./shell.js";
 import { follow } from "./stream.js";
@@ -82,10 +82,10 @@ export async function procedure(me, caseId) {
         },
         // What a line before this one said is not left beside it.
         refused: (words) => show(echo, el("p", {}, `Not written: ${words}`)),
-        waits: (lines, reached, waiting) => {
+        waits: (lines, why, waiting) => {
             const many = lines.length === 1 ? "1 line waits" : `${lines.length} lines wait`;
-            const own = lines.length ? `${many}${reached ? "" : ": the workbench does not answer"}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
-            link.textContent = `${own} ${others}`.trim();
+            const own = lines.length ? `${many}${why ? `: ${why}` : ""}. Nothing is lost; each keeps its time. ${lines.join(" | ")}` : "";
+            link.textContent = [own, others, clockWords()].filter(Boolean).join(" ");
             unsettled.draw(waiting);
         },
     }) : null;
@@ -136,7 +136,7 @@ export async function procedure(me, caseId) {
             event.preventDefault();
         }
     });
-    link.textContent = others;
+    link.textContent = [others, clockWords()].filter(Boolean).join(" ");
     const draw = () => {
         show(timeline, ...view.events.map((one) => el("li", { class: one.kind }, el("time", {}, one.clock), el("span", {}, one.words), el("span", { class: "soft" }, one.role))));
         const may = me.may_record && !view.signed;

@@ -1,7 +1,7 @@
 // Lines on their way to the record. A line stays here until the server has it on its disk, an unclear one until it is
 // settled, a refused one until it is seen; sent again after a cut, its key keeps it from being written twice. The lines outlive a closed page: each page
 // keeps its own, under a name it holds a lock on, and takes over those of the same author whose lock nobody holds any more.
-import { Refused, Unreachable, plainWordsOf, send } from "./net.js";
+import { Refused, Unreachable, plainWordsOf, send, timeNow } from "./net.js";
 /** Whose lines they are: each author's wait apart. */
 export function authorOf(me) {
     return `${me.role} ${me.name}`;
@@ -38,6 +38,7 @@ export class Queue {
     name;
     sending = false;
     failures = 0;
+    why = "";
     timer = 0;
     writtenAt = "";
     constructor(caseId, author, hears) {
@@ -50,7 +51,7 @@ export class Queue {
         this.now();
     }
     say(line) {
-        this.add({ key: key(), line, said_at: new Date().toISOString() });
+        this.add({ key: key(), line, said_at: timeNow().toISOString() });
     }
     /** Let an unclear line be what was chosen: it keeps its key and the time it was typed. One that is gone is said anew. */
     settle(unclear, line) {
@@ -87,6 +88,7 @@ export class Queue {
     now() {
         clearTimeout(this.timer);
         this.failures = 0;
+        this.why = "";
         void this.adopt().then(() => this.flush());
     }
     /** Take over the lines of the author's pages that are gone. */
@@ -129,12 +131,13 @@ export class Queue {
             }
             catch (error) {
                 if (error instanceof Unreachable || (error instanceof Refused && (error.status >= 500 || error.status === 401 || error.status === 403))) {
-                    this.later();
+                    this.later(plainWordsOf(error));
                     break;
                 }
                 this.refuse(first, plainWordsOf(error));
             }
             this.failures = 0;
+            this.why = "";
         }
         this.sending = false;
         this.tell();
@@ -149,7 +152,7 @@ export class Queue {
     }
     refuse(one, refused) {
         const { key } = one;
-        const kept = "line" in one ? { ...one, sent: false, refused } : { key, line: TO_TAKE_BACK, said_at: new Date().toISOString(), refused };
+        const kept = "line" in one ? { ...one, sent: false, refused } : { key, line: TO_TAKE_BACK, said_at: timeNow().toISOString(), refused };
         this.keep(this.kept().map((other) => (other.key === key ? kept : other)));
         this.hears.refused(kept.line);
     }
@@ -169,12 +172,13 @@ export class Queue {
         const kept = this.kept();
         const unsettled = kept.filter((one) => "line" in one && isUnsettled(one));
         const waiting = kept.filter((one) => !("line" in one && isUnsettled(one))).map(wordsFor);
-        this.hears.waits(waiting, this.failures === 0, unsettled);
+        this.hears.waits(waiting, this.why, unsettled);
     }
     drop(key) {
         this.keep(this.kept().filter((one) => one.key !== key));
     }
-    later() {
+    later(why) {
+        this.why = why;
         const pause = PAUSES_MS[Math.min(this.failures, PAUSES_MS.length - 1)] ?? 4_000;
         this.failures += 1;
         clearTimeout(this.timer);

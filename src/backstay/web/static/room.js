@@ -1,6 +1,6 @@
 // The room's display: read-only, dark unless told otherwise, and honest when it is no longer live.
-import { el, fill, show } from "./dom.js";
-import { get } from "./net.js";
+import { el, fill, shortName, show } from "./dom.js";
+import { get, timeNow } from "./net.js";
 import { theme, wear } from "./shell.js";
 import { follow } from "./stream.js";
 export async function room(caseId) {
@@ -10,7 +10,7 @@ export async function room(caseId) {
     const display = el("main", { class: "display" });
     const dead = el("p", { class: "dead", role: "alert", hidden: true });
     const about = await get(base);
-    const head = el("header", { class: "display-head" }, el("h1", {}, about.title), el("span", {}, about.vessel));
+    const head = el("header", { class: "display-head" }, el("h1", {}, about.title), el("span", {}, about.vessel), shortName(caseId));
     if (about.invented)
         head.append(el("span", { class: "mark" }, "INVENTED CASE"));
     show(document.body, dead, head, display);
@@ -18,7 +18,7 @@ export async function room(caseId) {
     let since = "";
     follow(caseId, { room: (data) => fill(display, String(data["html"])) }, (up, why) => {
         if (!up && !since)
-            since = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+            since = timeNow().toTimeString().slice(0, 8);
         if (up)
             since = "";
         dead.hidden = up;

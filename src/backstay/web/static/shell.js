@@ -1,5 +1,5 @@
 // What stands round every page: the rule, the way about, who is in, the colours.
-import { el, show } from "./dom.js";
+import { el, shortName, show } from "./dom.js";
 import { send } from "./net.js";
 const SECTIONS = [
     ["angiogram", "Angiogram"],
@@ -43,6 +43,8 @@ export function shell(me, place, title, invented) {
     const out = el("button", { type: "button", class: "quiet", onclick: () => void leave() }, "Leave");
     const header = el("header", { class: "bar" }, el("a", { class: "skip", href: "#main" }, "To the page"), el("nav", { "aria-label": "Workbench" }, el("a", { class: "home", href: "/" }, "Backstay"), ...links), el("div", { class: "who" }, el("span", { class: "soft" }, `${me.name}, ${me.role}`), colours, out));
     const heading = el("div", { class: "heading" }, el("h1", {}, title));
+    if (place)
+        heading.append(shortName(place.caseId));
     if (invented)
         heading.append(el("span", { class: "mark" }, "INVENTED CASE"));
     const main = el("main", { id: "main", class: place?.section ?? "home", tabindex: -1 });
