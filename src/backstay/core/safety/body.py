@@ -105,8 +105,6 @@ class Now:
         What was done to the lesion besides balloons.
     contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, skin_mGy, heparin_U
         Used; the peak of the dose to the skin is known from a dose report only.
-    contrast_mL, air_kerma_mGy, kap_Gycm2, fluoroscopy_min, heparin_U
-        Used.
     reset_kerma_mGy, reset_kap_Gycm2, reset_fluoroscopy_min : float
         What was used when the dose display was last set back to zero: what it shows since adds to that.
     act_s, act_at_s, act_site, heparin_at_s, act_is_old
