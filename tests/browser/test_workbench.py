@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import runpy
 import shutil
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 ROOT = Path(__file__).resolve().parents[2]
 WORKBENCHES = runpy.run_path(str(ROOT / "tests" / "workbenches.py"))
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-AXE = ROOT / "frontend" / "node_modules" / "axe-core" / "axe.min.js"
+AXE = resources.files("axe_playwright_python").joinpath("axe.min.js")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
 
 opened = WORKBENCHES["opened"]
@@ -269,8 +270,6 @@ def test_the_room_is_legible_from_where_the_operator_stands(
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_page_has_a_serious_barrier(context: BrowserContext, server: Any, shown: str, scheme: Any) -> None:
-    if not AXE.exists():
-        pytest.skip("axe-core is not fetched: cd frontend && npm ci")
     page = opened(context, server, "/")
     page.emulate_media(color_scheme=scheme)
     found = []
