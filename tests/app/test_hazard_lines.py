@@ -94,6 +94,18 @@ def test_a_pressure_in_numbers_is_echoed_and_a_low_one_is_spoken_of(folder: Path
     assert "Pressure damped, systolic 60 mmHg" in answers[-1] and "PAUSE: systolic 60 mmHg" in answers[-1]
 
 
+def test_two_wires_of_one_name_are_told_apart_by_what_they_are_for(folder: Path) -> None:
+    two = (*BEGUN, "buddy workhorse")
+    answers = said(
+        folder, *two, "buddy tip small branch", "tip main vessel", "nc 2.5x12 10 atm 20 s at 48 prep"
+    )
+    assert "a second wire's tip was last seen small branch" in answers[-1]
+    asked = said(folder, "wire out")[0]
+    assert "the rail" in asked and "the buddy" in asked
+    assert "Workhorse wire (buddy) out" in said(folder, "wire out buddy")[0]
+    assert "a second wire's tip" not in said(folder, "nc 2.5x12 11 atm 20 s at 48 prep")[0]
+
+
 def test_an_anchor_in_a_branch_is_held_against_that_branch(folder: Path) -> None:
     answer = said(folder, *BEGUN, "sc 2.5x15 anchor 6 atm first right ventricular branch at 20")[-1]
     assert "STOP: 2.50 mm anchor" in answer

@@ -406,6 +406,53 @@ def test_of_two_wires_of_one_name_the_free_one_comes_out_and_which_is_asked() ->
     assert name not in asked(twice, pull)
 
 
+TWINS = (*H.BASE, "wire_in device=wire-workhorse role=buddy")
+
+
+def test_of_two_wires_of_one_name_each_has_its_own_tip() -> None:
+    lost = (*TWINS, "wire_seen device=wire-workhorse role=buddy tip=small_branch")
+    seen = "wire_seen device=wire-workhorse role=rail tip=main_vessel"
+    assert now_of(*lost).wire_tip is None
+    assert "other_wire_tip" in asked((*lost, seen), H.BALLOON)
+    assert "wire_tip_in_small_branch" not in asked((*lost, seen), H.BALLOON)
+    assert now_of(*lost, seen).wire_tip == "main_vessel"
+    back = (*lost, "wire_seen device=wire-workhorse role=buddy tip=main_vessel")
+    assert "other_wire_tip" not in asked(back, H.BALLOON)
+
+
+def test_of_two_wires_of_one_name_the_one_that_is_said_comes_out() -> None:
+    for role, left in (("rail", "buddy"), ("buddy", "rail")):
+        now = now_of(*TWINS, f"wire_out device=wire-workhorse role={role}")
+        assert [one.role for one in now.of(BodyItem.WIRE)] == [left]
+    held = (*TWINS, f"{H.STENT} traps=wire-workhorse")
+    name = "trapped_wire_pulled_with_guide_engaged"
+    pulled = "wire_out device=wire-workhorse role=trapped"
+    assert asked(held, pulled)[name].rule.level is Level.BLOCK
+    assert [one.item for one in now_of(*held, pulled).inside if one.device == "wire-workhorse"] == [
+        BodyItem.WIRE
+    ]
+    assert name not in asked(held, "wire_out device=wire-workhorse role=rail")
+
+
+@pytest.mark.parametrize(
+    ("then", "blocked"),
+    [
+        ("deflation device=stent-300-18", False),
+        ("deflation", False),
+        (H.TRY_BALLOON, False),  # another went down the wire
+        ("device_out device=stent-300-18", False),
+        ("note text=x", True),
+    ],
+)
+def test_a_stent_opened_without_a_time_blocks_until_its_balloon_is_down(then: str, blocked: bool) -> None:
+    held = (*H.PREPARED, H.STENT)
+    assert now_of(*held).blocked_by == "stent-300-18"
+    assert (now_of(*held, then).blocked_at_s is not None) is blocked
+    assert now_of(*H.PREPARED, f"{H.STENT} duration_s=20").blocked_at_s is None
+    assert "long_ischaemia" in asked(H.PREPARED, f"{H.STENT} duration_s=121")
+    assert "long_ischaemia" not in asked(H.PREPARED, f"{H.STENT} duration_s=120")
+
+
 def test_what_is_new_each_time_is_said_each_time() -> None:
     """Ten minutes of quiet are for what stands, not for another dose or another level."""
     setting = H.setting()

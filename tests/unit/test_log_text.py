@@ -64,6 +64,11 @@ READ: list[tuple[str, EventKind, dict[str, Any]]] = [
     ),
     ("stent 2.75x33 out as one unit", K.DEVICE_OUT, {"device": STENT, "drawn_into": "sheath"}),
     ("nc 2.5x12 out broken", K.DEVICE_OUT, {"device": NC, "whole": False}),
+    (
+        "stent 2.75x33 31.5-64.5 14 atm 20 s",
+        K.STENT,
+        {"device": STENT, "from_mm": 31.5, "to_mm": 64.5, "pressure_atm": 14.0, "duration_s": 20.0},
+    ),
     ("oct catheter in", K.DEVICE_IN, {"device": "imaging catheter", "what": "imaging_catheter"}),
     ("ivus catheter out", K.DEVICE_OUT, {"device": "imaging catheter"}),
     ("snare in", K.DEVICE_IN, {"device": "snare", "what": "snare"}),

@@ -96,6 +96,9 @@ class WireOutEvent(Event):
     guide: Literal["engaged", "disengaged"] | None = Field(
         None, description="where the guide stood meanwhile"
     )
+    role: Literal["rail", "buddy", "branch", "trapped"] | None = Field(
+        None, description="which of two wires of one name"
+    )
 
 
 class ExtensionEvent(Event):
@@ -131,6 +134,7 @@ class StentEvent(_EventSpan):
     kind: Literal[EventKind.STENT]
     device: DeviceId
     pressure_atm: Pressure
+    duration_s: float | None = Field(None, gt=0, le=1800)
     traps: list[DeviceId] = Field(
         default_factory=list, max_length=2, description="wires held behind it on purpose"
     )
@@ -321,6 +325,9 @@ class WireSeenEvent(Event):
     kind: Literal[EventKind.WIRE_SEEN]
     device: DeviceId
     tip: Literal["main_vessel", "large_branch", "small_branch", "looped", "out_of_view"]
+    role: Literal["rail", "buddy", "branch"] | None = Field(
+        None, description="which of two wires of one name"
+    )
 
 
 class PressureEvent(Event):

@@ -178,6 +178,19 @@ def branch_of(line: Line, reading: Reading) -> str | None:
 def only_wire(inside: list[str], reading: Reading) -> str:
     if len(inside) == 1:
         return inside[0]
+    if len(set(inside)) == 1:
+        roles = [
+            *reading.scene.state.now.wires("rail", "buddy", "branch"),
+            *reading.scene.state.now.of(BodyItem.TRAPPED_WIRE),
+        ]
+        words = [
+            "trapped" if one.item is BodyItem.TRAPPED_WIRE else one.role
+            for one in roles
+            if one.device == inside[0]
+        ]
+        raise Unclear(
+            "which wire?", [(f"the {word}", f"{reading.said} {word}") for word in words], field="wire"
+        )
     devices = reading.scene.shelf.devices
     raise Unclear(
         "which wire?",

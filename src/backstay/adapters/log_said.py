@@ -58,17 +58,22 @@ def wire(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     guide = {"guide": f"{stood.group(1) or ''}engaged"} if stood else {}
     line.take("in")
     branch = branch_of(line, reading)
-    role = line.take_one(dict(ROLES))
+    role = line.take_one({**ROLES, r"(?:the )?trapped(?: one)?": "trapped"} if is_out else dict(ROLES))
     tip = line.take(rf"(?:tip )?(?:to|at) ({NUMBER})(?: ?mm)?")
     line.take("wire")
     wires = reading.inside(BodyItem.WIRE, BodyItem.TRAPPED_WIRE)
+    which = {"role": role} if role else {}
     if is_out and not [word for word in line.words if word not in FILLERS]:
-        return EventKind.WIRE_OUT, {"device": only_wire(wires, reading), **guide}
+        return EventKind.WIRE_OUT, {
+            "device": only_wire(_of_role(wires, role, reading), reading),
+            **which,
+            **guide,
+        }
     device = take_device(
         line, DeviceKind.WIRE, reading.scene.shelf, said=reading.said, inside=wires if is_out else ()
     )
     if is_out:
-        return EventKind.WIRE_OUT, {"device": device, **guide}
+        return EventKind.WIRE_OUT, {"device": device, **which, **guide}
     given = role or ("branch" if branch else ("buddy" if wires else "rail"))
     values = {"device": device, "role": given}
     values |= {"branch": branch} if branch else {}
@@ -256,7 +261,19 @@ def seen(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     if other is not None:
         role = other.group(0).partition(" ")[0]
         wires = _named(line, [one.device for one in reading.scene.state.now.wires(role)], role)
-    return EventKind.WIRE_SEEN, {"device": only_wire(wires, reading), "tip": tip}
+    device = only_wire(wires, reading)
+    alike = reading.inside(BodyItem.WIRE).count(device) > 1
+    which = {"role": "rail" if other is None else role} if alike else {}
+    return EventKind.WIRE_SEEN, {"device": device, **which, "tip": tip}
+
+
+def _of_role(wires: list[str], role: object, reading: Reading) -> list[str]:
+    """Return the wires in the body that can be meant, by the role that was said."""
+    if role is None:
+        return wires
+    if role == "trapped":
+        return reading.inside(BodyItem.TRAPPED_WIRE)
+    return [one.device for one in reading.scene.state.now.wires(str(role))]
 
 
 def _named(line: Line, wires: list[str], role: str) -> list[str]:

@@ -67,6 +67,7 @@ def device_used(line: Line, reading: Reading, kind: DeviceKind) -> tuple[EventKi
     again = Line(saved)
     values = {"device": device, "pressure_atm": rest["pressure_atm"], **span_of(again, reading, device)}
     if opens_stent:
+        values |= {"duration_s": rest["duration_s"]} if "duration_s" in rest else {}
         return EventKind.STENT, values | ({"traps": traps} if traps else {})
     return EventKind.INFLATION, values | ({"branch": branch} if branch else {}) | _inflated(rest, reading)
 

@@ -151,10 +151,12 @@ _WORDS: dict[EventKind, Callable[[Mapping[str, Any], Names], str]] = {
     ),
     EventKind.GUIDE_OUT: _guide_out,
     EventKind.WIRE_IN: _wire_in,
-    EventKind.WIRE_OUT: lambda v, n: f"{_name(v, n)} out",
+    EventKind.WIRE_OUT: lambda v, n: f"{_name(v, n)}{_if(v, 'role', ' ({})')} out",
     EventKind.EXTENSION: _extension,
     EventKind.INFLATION: _inflation,
-    EventKind.STENT: lambda v, n: f"{_name(v, n)} opened at {plain(v['pressure_atm'])} atm, {_stretch(v)}",
+    EventKind.STENT: lambda v, n: (
+        f"{_name(v, n)} opened at {plain(v['pressure_atm'])} atm{_if(v, 'duration_s', ' for {} s')}, {_stretch(v)}"
+    ),
     EventKind.ATTEMPT: _attempt,
     EventKind.CONTRAST: lambda v, _: f"contrast {plain(v['volume_mL'])} mL",
     EventKind.ACT: lambda v, _: f"ACT {plain(v['act_s'])} s{_if(v, 'sampled_from', ' from the {}')}",
@@ -176,7 +178,9 @@ _WORDS: dict[EventKind, Callable[[Mapping[str, Any], Names], str]] = {
         _if(v, "drawn_into", "drawn into the {}"),
     ),
     EventKind.DEFLATION: lambda v, n: f"{_name(v, n)} let down",
-    EventKind.WIRE_SEEN: lambda v, n: f"tip of {_name(v, n)}: {str(v['tip']).replace('_', ' ')}",
+    EventKind.WIRE_SEEN: lambda v, n: (
+        f"tip of {_name(v, n)}{_if(v, 'role', ' ({})')}: {str(v['tip']).replace('_', ' ')}"
+    ),
     EventKind.PRESSURE: lambda v, _: _joined(
         {True: "pressure damped", False: "pressure not damped", None: "pressure"}[v.get("damped")],
         _if(v, "systolic_mmHg", "systolic {} mmHg"),

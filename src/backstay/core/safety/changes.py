@@ -122,7 +122,8 @@ def flows_again(now: Now) -> Now:
     -------
     Now
     """
-    held = [one for one in now.inside if one.device == now.blocked_by and not one.presumed_out]
+    here = (one for one in now.inside if one.device == now.blocked_by)
+    held = [one for one in here if not one.presumed_out and not one.stays]
     return now if now.blocked_at_s is None or held else with_changes(now, blocked_at_s=None, blocked_by="")
 
 
@@ -169,14 +170,27 @@ def _wire_in(now: Now, entry: Entry, known: Known) -> Now:
 
 
 def _wire_out(now: Now, entry: Entry, known: Known) -> Now:
-    device = entry.text("device") or ""
-    # Of two wires of one name the free one comes out; the hazards ask which it was.
-    free = any(one.device == device and one.item is BodyItem.WIRE for one in now.inside)
-    inside = _without(now, device, *({BodyItem.WIRE} if free else _WIRES))
+    inside = _less_a_wire(now, entry.text("device") or "", entry.text("role"))
     changed = _freed(with_changes(now, inside=inside), Complication.WIRE_STUCK, *_WIRES)
     if changed.wires("rail"):
         return changed
     return with_changes(changed, inside=_presumed_out(inside), wire_tip=None)
+
+
+def _less_a_wire(now: Now, device: str, role: str | None) -> tuple[Inside, ...]:
+    """Return what is inside less one wire of a name: the one of the role that was said, else a free one.
+
+    Which it was where nobody said, the hazards ask.
+    """
+    if role == "trapped":
+        return _without(now, device, BodyItem.TRAPPED_WIRE)
+    of_role = [
+        one for one in now.inside if one.device == device and one.item is BodyItem.WIRE and one.role == role
+    ]
+    if of_role:
+        return tuple(one for one in now.inside if one is not of_role[-1])
+    free = any(one.device == device and one.item is BodyItem.WIRE for one in now.inside)
+    return _without(now, device, *({BodyItem.WIRE} if free else _WIRES))
 
 
 def _extension(now: Now, entry: Entry, known: Known) -> Now:
@@ -272,7 +286,7 @@ def _stent(now: Now, entry: Entry, known: Known) -> Now:
         inside.append(one)
     left = _down_the_rail(with_changes(now, inside=tuple(inside)), entry, BodyItem.STENT_BALLOON)
     opened = Inside(device, BodyItem.STENT, entry.at_s, "", "", from_mm, to_mm)
-    return with_changes(now, inside=(*left, opened))
+    return with_changes(_blocking(now, entry), inside=(*left, opened))
 
 
 def _lies_under(wire: Inside, from_mm: float | None, to_mm: float | None, known: Known) -> bool:
@@ -425,13 +439,15 @@ def _pressure(now: Now, entry: Entry, known: Known) -> Now:
 
 
 def _wire_seen(now: Now, entry: Entry, known: Known) -> Now:
-    device = entry.text("device")
+    device, role, tip = entry.text("device"), entry.text("role"), entry.text("tip")
     rails = [one.device for one in now.wires("rail")]
-    if not rails or device in rails:
-        return with_changes(now, wire_tip=entry.text("tip"))
-    tip = entry.text("tip")
-    seen = (replace(x, tip=tip) if x.device == device and x.item is BodyItem.WIRE else x for x in now.inside)
-    return with_changes(now, inside=tuple(seen))
+    if role in (None, "rail") and (not rails or device in rails):
+        return with_changes(now, wire_tip=tip)
+
+    def meant(one: Inside) -> bool:
+        return one.device == device and one.item is BodyItem.WIRE and role in (None, one.role)
+
+    return with_changes(now, inside=tuple(replace(x, tip=tip) if meant(x) else x for x in now.inside))
 
 
 def _flush(now: Now, entry: Entry, known: Known) -> Now:

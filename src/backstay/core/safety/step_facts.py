@@ -192,6 +192,7 @@ def _stent(before: Now, entry: Entry, setting: Setting) -> FactDict:
         **_stretch(before, entry, setting),
         **_sizes(setting.devices.get(entry.text("device") or ""), setting.diameter_beyond_mm(to_mm), None),
         "pressure_atm": entry.number("pressure_atm"),
+        "duration_s": entry.number("duration_s"),
         "purpose": "stent",
         "device_kind": DeviceKind.STENT.value,
         "branch_wires_under": float(len(jailed)),
@@ -257,12 +258,12 @@ def _wire_in(before: Now, entry: Entry, setting: Setting) -> FactDict:
 
 
 def _wire_out(before: Now, entry: Entry, setting: Setting) -> FactDict:
-    name, guide = entry.text("device"), entry.text("guide")
+    name, guide, role = entry.text("device"), entry.text("guide"), entry.text("role")
     trapped = any(one.device == name for one in before.of(BodyItem.TRAPPED_WIRE))
     free = any(one.device == name for one in before.of(BodyItem.WIRE))
     no_guide = not before.of(BodyItem.GUIDE)
     return {
-        "wire_is_trapped": None if trapped and free else trapped,
+        "wire_is_trapped": trapped and role == "trapped" if role else None if trapped and free else trapped,
         "was_inside": trapped or free,
         "wire_is_last": [one.device for one in before.wires("rail", "buddy")] == [name],
         "guide_disengaged": True if no_guide else None if guide is None else guide == "disengaged",
