@@ -25,6 +25,8 @@ from backstay.cli import app
 from backstay.cli.record_lines import Lines
 from backstay.errors import FileFormatError, InputError
 from backstay.identifiers import BodyItem, EventKind
+from backstay.report.procedure.page import html
+from backstay.report.procedure.text import text
 
 T0 = datetime(2031, 4, 5, 9, 0, tzinfo=UTC)
 
@@ -137,6 +139,26 @@ def test_the_echo_says_what_was_replaced_and_what_stands_again(recorder: Recorde
     assert "instead of" in (said := lines.take("fix act 297")) and "287" in said
     assert "stands again" in (said := lines.take("-")) and said.index("297") < said.index("287")
     assert "stands again" not in lines.take("undo")
+
+
+def test_show_and_report_tell_what_was_put_right(recorder: Recorder) -> None:
+    lines = Lines(recorder)
+    assert "Put right" not in lines.take("show")
+    for line in ("act 278", "fix act 287", "contrast 41", "undo", "fix act 297", "undo"):
+        lines.take(line)
+    stands, _, put_right = lines.take("show").partition("Put right:\n")
+    assert "ACT 287 s" in stands and "278" not in stands and "41" not in stands
+    told = [line[7:] for line in put_right.splitlines()]
+    assert told == [
+        "ACT 278 s: ACT 287 s",
+        "Contrast 41 mL: Taken back: undone",
+        "ACT 287 s: ACT 297 s",
+        "ACT 297 s: Taken back; stands again: ACT 287 s",
+    ]
+    made = report(recorder.file.with_name("case.toml"), store_url=str(recorder.store.url))
+    assert [f"{one.first}: {one.instead}" for one in made.content.corrections] == told
+    for said in (text(made), html(made)):
+        assert all(one.first in said and one.instead in said for one in made.content.corrections)
 
 
 def test_a_corrections_own_time_counts(recorder: Recorder, folder: Path) -> None:

@@ -285,6 +285,15 @@ class CitedSource(_Model):
     read_as: str
 
 
+class Corrected(_Model):
+    """An event of the record that was put right or taken back."""
+
+    at: str = Field(description="when it was said to have happened")
+    first: str = Field(description="as it was written first")
+    instead: str = Field(description="what stands instead, or that and why it was taken back")
+    author_role: str = Field(description="who put it right")
+
+
 class ReportContent(_Model):
     """Everything a signature covers."""
 
@@ -315,6 +324,10 @@ class ReportContent(_Model):
     follow_up: list[Said]
     information: list[str] = Field(description="for the follow-up, from published sources")
     other_notes: list[Said]
+    corrections: list[Corrected] = Field(
+        default_factory=list,
+        description="in the order written; reports signed before this was told have none",
+    )
     not_recorded: list[str]
     unconfirmed: list[str] = Field(description="numbers above whose source could not be read")
     cautions: list[str]

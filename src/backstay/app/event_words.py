@@ -50,6 +50,12 @@ def event_words(entry: Entry, names: Names) -> str:
     return words[:1].upper() + words[1:]
 
 
+def instead_words(entry: Entry, names: Names, *, again: bool) -> str:
+    """Return what stands instead of an event that was put right; `again`: what that one had replaced."""
+    words = event_words(entry, names)
+    return f"Taken back; stands again: {words}" if again else words
+
+
 def _name(values: Mapping[str, Any], names: Names) -> str:
     device = str(values.get("device", ""))
     return names.get(device, device)

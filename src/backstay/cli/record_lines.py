@@ -14,7 +14,7 @@ import typer
 from backstay.adapters.log_devices import TO_END, Unclear
 from backstay.adapters.log_words import EXAMPLES
 from backstay.adapters.record_entries import entry_of
-from backstay.app.event_words import event_words
+from backstay.app.event_words import event_words, instead_words
 from backstay.errors import InputError, StoreError
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ class Lines:
         if word == "help":
             return "\n".join(EXAMPLES)
         if word == "show":
-            return "\n".join(self._echo(entry) for entry in self._standing())
+            return "\n".join([*map(self._echo, self._standing()), *self._put_right()])
         written = self.recorder.log(line)
         wrong = None if written.supersedes is None else self.recorder.written(written.supersedes)
         instead = "" if wrong is None else f"\n    instead of {self._echo(wrong)}"
@@ -81,6 +81,17 @@ class Lines:
         ids = {entry.id: entry for entry in self.recorder.state.timeline}
         by_id = {event.id: event for event in self.recorder.events}
         return [by_id[name] for name in ids]
+
+    def _put_right(self) -> list[str]:
+        """Return what was put right or taken back, in the order written."""
+        before = {event.id: event for event in self.recorder.events}
+        made = [event for event in self.recorder.events if event.supersedes is not None]
+        lines = [
+            f"{self._echo(before[str(one.supersedes)])}: "
+            f"{instead_words(entry_of(one), self.names, again=one.restores is not None)}"
+            for one in made
+        ]
+        return ["", "Put right:", *lines] if lines else []
 
     def _echo(self, event: Event) -> str:
         at = event.at.astimezone(self.recorder.clock().tzinfo)

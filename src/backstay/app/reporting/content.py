@@ -7,9 +7,11 @@ from datetime import datetime
 from importlib import metadata
 
 from backstay.adapters.event_models import OpenedEvent
+from backstay.adapters.record_entries import entry_of
 from backstay.adapters.report_file import (
     CitedSource,
     ContrastUsed,
+    Corrected,
     Fact,
     LeftIn,
     Outcome,
@@ -17,7 +19,7 @@ from backstay.adapters.report_file import (
     Step,
     Trouble,
 )
-from backstay.app.event_words import plain
+from backstay.app.event_words import instead_words, plain
 from backstay.app.reporting.attempts import attempts
 from backstay.app.reporting.findings import findings
 from backstay.app.reporting.outcome import outcome
@@ -74,6 +76,7 @@ def content(told: Told) -> ReportContent:
         "follow_up": told.noted("plan"),
         "information": _information(told, left),
         "other_notes": told.noted(None),
+        "corrections": _corrections(told),
         "cautions": _cautions(told, left, changed),
         "disclaimer": DISCLAIMER,
         "versions": {
@@ -123,6 +126,21 @@ def _trouble(told: Told, entry: Entry) -> Trouble:
         text=entry.text("what") or "",
         at_mm=entry.number("at_mm"),
     )
+
+
+def _corrections(told: Told) -> list[Corrected]:
+    """Return what was put right in the record or taken back, in the order written."""
+    written = {event.id: event for event in told.events}
+    return [
+        Corrected(
+            at=told.at(written[event.supersedes].at.timestamp()),
+            first=told.words(entry_of(written[event.supersedes])),
+            instead=instead_words(entry_of(event), told.names, again=event.restores is not None),
+            author_role=event.author_role,
+        )
+        for event in told.events
+        if event.supersedes is not None
+    ]
 
 
 def _plan_note(told: Told) -> str:

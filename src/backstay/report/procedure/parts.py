@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from backstay.adapters.report_file import (
     Attempt,
     Beforehand,
+    Corrected,
     Criterion,
     Fact,
     FoundLesion,
@@ -74,6 +75,8 @@ def parts(document: ReportDocument) -> list[Part]:
     ]
     if c.other_notes:
         found.append(Part("Other notes", (said_rows(c.other_notes),)))
+    if c.corrections:
+        found.append(Part("Put right in the record", (_corrections(c.corrections),)))
     found += [
         Part("Cautions", (Lines(tuple(map(shown, (*c.cautions, c.disclaimer))), listed=True),)),
         Part("Not recorded", (Lines(listed_or(c.not_recorded, "nothing is missing"), listed=True),)),
@@ -164,6 +167,11 @@ def _steps(steps: Sequence[Step]) -> Block:
         return Lines((NOT_RECORDED,))
     rows = tuple((clock(x.at), plain(x.minute), x.author_role, shown(x.words)) for x in steps)
     return Table(("time", "min", "written by", "what"), rows, (0.6, 0.4, 1.0, 6.4), timed=True)
+
+
+def _corrections(corrected: Sequence[Corrected]) -> Block:
+    rows = tuple((clock(x.at), shown(x.first), shown(x.instead), x.author_role) for x in corrected)
+    return Table(("time", "written first", "instead", "by"), rows, (0.6, 3.4, 3.4, 1.0), timed=True)
 
 
 def _attempts(document: ReportDocument) -> Iterable[Block]:
