@@ -22,7 +22,7 @@ def render_treatment(doc: TreatmentDocument, console: Console) -> None:
     t.bullets(doc.target, "!", "bold")
     t.bullets(doc.attempts, "!")
     t.heading("Lesions")
-    t.table(list(words.LESION_HEAD), [words.lesion_row(x) for x in doc.lesions], (5, 11, 13, 16, 16, 20, 22))
+    t.table(list(words.LESION_HEAD), [words.lesion_row(x) for x in doc.lesions], (6, 11, 13, 16, 16, 20, 22))
     t.say(words.INTERVALS)
     t.bullets([note for lesion in doc.lesions for note in words.lesion_notes(lesion)])
     for stretch in doc.stretches:

@@ -9,12 +9,33 @@ import numpy as np
 
 from backstay.adapters.treatment_file import Stretch
 from backstay.app.treatment.measuring import CaseLesion, tightness
-from backstay.app.treatment.work import NO_GAP_MM
+from backstay.app.treatment.stretches import planned
+from backstay.app.treatment.work import NO_GAP_MM, Work, work_of
 from backstay.core.treatment.lesions import END_RATIO
+from backstay.core.treatment.reference import ReferenceFit
 from backstay.core.treatment.stents import OVERLAP_MM
 
 INSIDE_SHARE = 0.5
 """An end lies in a lesion where it does in more draws than this: judgement, no source."""
+
+
+def planned_together(
+    work: Sequence[Work], fit: ReferenceFit, lesions: Sequence[CaseLesion]
+) -> tuple[list[Work], list[Stretch]]:
+    """Return the stretches with their plans; two whose stents would overlap are planned as one where the shelf can."""
+    works, plans = list(work), [planned(one) for one in work]
+    k = 0
+    while k + 1 < len(works):
+        first, second = _stents(plans[k]), _stents(plans[k + 1])
+        if first is not None and second is not None and second[0] < first[1]:
+            both = work_of(works[k].case, fit, (*works[k].lesions, *works[k + 1].lesions))
+            plan = planned(both)
+            if plan.best is not None:
+                works[k : k + 2], plans[k : k + 2] = [both], [plan]
+                k = max(k - 1, 0)
+                continue
+        k += 1
+    return works, with_neighbours(plans, lesions)
 
 
 def with_neighbours(stretches: Sequence[Stretch], lesions: Sequence[CaseLesion]) -> list[Stretch]:

@@ -83,7 +83,7 @@ class CaseLesion:
         if table is None:
             return False
         percent = tightness(self)[1].value
-        treated = bool(table.prepared) or table.torn or table.opened_fully
+        treated = bool(table.prepared) or table.dissected or table.opened_fully
         other = table.in_stent or table.thrombus or table.occluded_months is not None
         return percent >= 100.0 * END_RATIO or treated or other
 

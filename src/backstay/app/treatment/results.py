@@ -86,7 +86,9 @@ def _measured_result(
     passes = "passes" if result.is_expanded(ratio) else "does not pass"
     parts = [f"{100 * ratio:.0f} % of {against}: {passes} the 80 % asked for, from memory"]
     if left_main:
-        parts.append("the general floors do not judge a left main; its sets disagree")
+        parts.append(
+            "the general floors do not judge a left main; its sets disagree, and what counts is where the least area lies"
+        )
     else:
         floor = result.LEAST_AREA_mm2[image.method]
         above = "above" if area > floor else "not above"
@@ -124,8 +126,7 @@ def left_main_words(area_of_stent_mm2: float) -> list[str]:
         )
         parts = [f"reaches {reached}" if reached else "", f"stays below {short}" if short else ""]
         found.append(
-            f"left main by {group.name}: {area_of_stent_mm2:.1f} mm2 {', '.join(p for p in parts if p)}; what counts is where the "
-            "least area lies"
+            f"left main by {group.name}: {area_of_stent_mm2:.1f} mm2 {', '.join(p for p in parts if p)}"
         )
     return found
 

@@ -17,10 +17,10 @@ from backstay.adapters.treatment_file import (
 )
 from backstay.app.loading import LoadedCase
 from backstay.app.treatment.afterwards import miss_words
-from backstay.app.treatment.beside import met, with_neighbours
+from backstay.app.treatment.beside import met, planned_together
 from backstay.app.treatment.measuring import CaseLesion, described, measure, spread, tightness
 from backstay.app.treatment.recorded import as_recorded, torn_by_record
-from backstay.app.treatment.stretches import cautions_of, planned
+from backstay.app.treatment.stretches import cautions_of
 from backstay.app.treatment.work import Work, label_conflict, stretches_of
 from backstay.app.treatment.worth import worth_of
 from backstay.core.rigging.devices import Balloon, Device, Stent
@@ -67,8 +67,7 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
     """
     case = as_recorded(case)
     fit, lesions = measure(case, np.random.default_rng(seed), torn=torn_by_record(case))
-    work = stretches_of(case, fit, lesions)
-    stretches = with_neighbours([planned(w) for w in work], lesions)
+    work, stretches = planned_together(stretches_of(case, fit, lesions), fit, lesions)
     measured = _with_labels(described(case, lesions), work)
     worth = worth_of(case.flow, lesions)
     return TreatmentDocument(

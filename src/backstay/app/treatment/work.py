@@ -79,7 +79,12 @@ def stretches_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[CaseLesi
         ):
             group = [*groups.pop(), *group]
         groups.append(group)
-    return [Work(case, tuple(group), _wanted(fit, [x for _, x in group]), fit) for group in groups]
+    return [work_of(case, fit, group) for group in groups]
+
+
+def work_of(case: LoadedCase, fit: ReferenceFit, lesions: Sequence[tuple[int, CaseLesion]]) -> Work:
+    """Return what is treated in one go, of the lesions with their numbers."""
+    return Work(case, tuple(lesions), _wanted(fit, [x for _, x in lesions]), fit)
 
 
 def nearest(lesions: Sequence[CaseLesion]) -> CaseLesion:
