@@ -153,6 +153,11 @@ def test_protamine_with_equipment_in_stands_until_it_is_out() -> None:
     assert name not in stands(*given, "wire_out device=wire-workhorse", "guide_out wanted=yes")
 
 
+def test_protamine_reverses_nothing_where_no_heparin_was_given() -> None:
+    assert not now_of("drug drug=protamine").reversed and now_of(*H.BASE, "drug drug=protamine").reversed
+    assert not now_of(*H.BASE, "drug drug=aspirin").reversed
+
+
 def test_a_damped_pressure_is_said_when_it_is_seen_and_stands() -> None:
     name, damped = "injection_with_damped_pressure", "pressure damped=yes"
     assert name in asked(H.BASE, damped) and name not in asked(H.BASE, "pressure damped=no")

@@ -9,7 +9,7 @@ from backstay.adapters.limits_file import HazardRow
 from backstay.app.safety.setting import CaseSafety
 from backstay.core.record.entries import Entry
 from backstay.core.rigging.moves import Alternative
-from backstay.core.rules import Findings, Fired, Value, evaluate
+from backstay.core.rules import Findings, Fired, Value, evaluate, strongest_first
 from backstay.core.safety.attention import Moment, along, attended, judged, standing
 from backstay.core.safety.hazards import HAZARDS
 from backstay.core.safety.now import Now
@@ -78,12 +78,6 @@ def current(safety: CaseSafety) -> tuple[tuple[Fired, ...], tuple[Fired, ...]]:
     return shown, (*more, *waits)
 
 
-def strongest_first(fired: Sequence[Fired]) -> list[Fired]:
-    """Return hazards with what blocks first, else in their order."""
-    order = list(Level)
-    return sorted(fired, key=lambda one: order.index(one.rule.level))
-
-
 def moments(safety: CaseSafety) -> tuple[Moment, ...]:
     """Return what the hazards say along the record."""
     return along(safety.entries, safety.setting, start=safety.start)
@@ -120,7 +114,7 @@ def move_hazards(safety: CaseSafety, option: Alternative) -> tuple[HazardRow, ..
             if not (planned and one.rule.id == "no_anticoagulation"):
                 found.setdefault(one.rule.id, one)
         now = safety.setting.then(now, step)
-    return tuple(hazard_row(one, safety.setting) for one in strongest_first(list(found.values())))
+    return tuple(hazard_row(one, safety.setting) for one in strongest_first(found.values()))
 
 
 def steps_of(option: Alternative, safety: CaseSafety) -> list[Entry]:

@@ -11,11 +11,11 @@ from backstay.adapters.log_text import parse_line
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.toml_text import validated
 from backstay.app.loading import LoadedCase
-from backstay.app.safety.hazards import hazard_row, judge_step, moments, strongest_first
+from backstay.app.safety.hazards import hazard_row, judge_step, moments
 from backstay.app.safety.setting import CaseSafety, case_safety
 from backstay.core.record.entries import Entry
 from backstay.core.record.state import state_of
-from backstay.core.rules import Fired
+from backstay.core.rules import Fired, strongest_first
 from backstay.core.safety.attention import Moment, along, attended
 
 

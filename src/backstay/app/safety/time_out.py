@@ -150,6 +150,10 @@ def _stops(safety: CaseSafety, limits: LimitsDocument) -> list[Line]:
     c, a, case = limits.contrast, limits.anticoagulation, safety.case
     lowest = next((one for one in c.ceilings if one.binds), None)
     whose = "" if lowest is None else _mark(lowest.source, lowest.confirmed)
+    if (
+        lowest is not None and "clearance" in lowest.what
+    ):  # its own source may be less well read than the ceiling's
+        whose = whose or _mark(next(q.source for q in limits.kidney if "clearance" in q.what), confirmed=True)
     contrast = "" if c.limit_mL is None else f"{c.limit_mL:.0f} mL ({c.limit_is}){whose}"
     contrast += "; THE KIDNEY IS NOT KNOWN" if contrast and safety.egfr is None else ""
     radiation = safety.setting.protocol.radiation

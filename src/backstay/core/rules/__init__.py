@@ -70,6 +70,7 @@ __all__ = [
     "known",
     "not_",
     "possible",
+    "strongest_first",
     "unless_sure",
 ]
 
@@ -200,7 +201,7 @@ def evaluate(rules: Iterable[Rule], facts: Facts) -> Findings:
     """
     told = [(rule, rule.when.holds(facts)) for rule in rules]
     return Findings(
-        _strongest_first([_fired(rule, facts) for rule, truth in told if truth]),
+        strongest_first([_fired(rule, facts) for rule, truth in told if truth]),
         tuple(Undecided(rule, rule.when.grounds(facts)) for rule, truth in told if truth is None),
     )
 
@@ -227,7 +228,7 @@ def firing(rules: Iterable[Rule], facts: Facts) -> tuple[Fired, ...]:
             found.append(_fired(rule, facts))
         elif truth is None and rule.ask:
             found.append(_fired(replace(rule, say=rule.ask, level=Level.PAUSE), facts))
-    return _strongest_first(found)
+    return strongest_first(found)
 
 
 def possible(rules: Iterable[Rule], facts: Facts) -> tuple[Rule, ...]:
@@ -251,7 +252,18 @@ def possible(rules: Iterable[Rule], facts: Facts) -> tuple[Rule, ...]:
 _ORDER = {level: k for k, level in enumerate(Level)}
 
 
-def _strongest_first(fired: list[Fired]) -> tuple[Fired, ...]:
+def strongest_first(fired: Iterable[Fired]) -> tuple[Fired, ...]:
+    """Return hazards with what blocks first, then what pauses, then notes; else in their order.
+
+    Parameters
+    ----------
+    fired : iterable of Fired
+        In any order.
+
+    Returns
+    -------
+    tuple of Fired
+    """
     return tuple(sorted(fired, key=lambda one: _ORDER[one.rule.level]))
 
 

@@ -247,7 +247,7 @@ LIMITS = (
     Rule(
         id="dose_fell",
         when=all_of(is_one_of("event", EventKind.DOSE), below("kerma_said_mGy", "air_kerma_mGy")),
-        say="air kerma {kerma_said_mGy:.0f} mGy is less than the {air_kerma_mGy:.0f} logged before, which counts on: correct what is wrong",
+        say="air kerma {kerma_said_mGy:.0f} mGy is less than the {air_kerma_mGy:.0f} logged, which counts: correct it or log a reset",
         level=Level.PAUSE,
         source=COMMON_PRACTICE,
     ),
