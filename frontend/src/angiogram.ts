@@ -391,7 +391,12 @@ class Page {
       const body = this.body();
       if (!body.run.length) throw new Error("Click along the vessel first, in one view or in both.");
       this.doing.textContent = "Reconstructing";
-      this.result = await send<MeasureView>("POST", `${this.base}/measure`, body);
+      if (!this.result) show(this.outcome, el("p", { class: "soft", role: "status" }, "Reconstructing"));
+      try {
+        this.result = await send<MeasureView>("POST", `${this.base}/measure`, body);
+      } finally {
+        this.drawOutcome();
+      }
       this.doing.textContent = "";
       this.result.views.forEach((one, k) => {
         const sight = this.sights[k];
@@ -400,7 +405,7 @@ class Page {
       this.drawOutcome();
       this.tracer.draw();
       announce("Measured");
-    });
+    }, this.outcome);
   }
 
   private drawOutcome(): void {
@@ -441,7 +446,7 @@ class Page {
             this.outcome.append(el("div", { class: "kept", role: "status" }, el("p", {}, `Kept as ${kept.record}, its path as ${kept.path}.`), el("ul", {}, ...notes), on));
             this.view = { ...this.view, may_rank: true };
             void this.drawWorking();
-          });
+          }, this.outcome);
         },
       },
       labelled("Calcium of the narrowings found, by your eye", calcium, "they become the case's lesions, and the device is laid over the tightest"),
@@ -483,12 +488,19 @@ class Page {
     });
   }
 
-  private async act(work: () => Promise<void>): Promise<void> {
+  /** Do work; what goes wrong is said over the frame, or in `beside` where the button for it stands elsewhere. */
+  private async act(work: () => Promise<void>, beside?: HTMLElement): Promise<void> {
     this.trouble.textContent = "";
+    beside?.querySelector(":scope > .trouble")?.remove();
     try {
       await work();
     } catch (error) {
       this.doing.textContent = "";
+      if (beside) {
+        const said = el("p", { class: "trouble", role: "alert" }, wordsOf(error));
+        beside.prepend(said);
+        return said.scrollIntoView({ block: "nearest" });
+      }
       this.trouble.textContent = wordsOf(error);
       if (this.bench.hidden) this.runs.append(el("p", { class: "trouble", role: "alert" }, wordsOf(error)));
     }

@@ -128,6 +128,14 @@ def test_clicks_on_two_views_give_the_path(
     page.get_by_label("Run", exact=True).select_option(tables[1]["file"])
     # Before anything is marked here: start, end, two branches, and the place chosen along the first view.
     expect(page.locator(".overlay .band")).to_have_count(5)
+    # What is wrong is said beside the button, which stands far below the frame.
+    button = page.get_by_role("button", name="Reconstruct")
+    for mark in tables[1]["clicks"]:
+        click(page, mark)
+    expect(page.locator(".overlay .edge")).to_have_count(2)
+    button.click()
+    expect(page.locator(".outcome .trouble")).to_be_in_viewport()
+    page.get_by_role("button", name="Clear this view").click()
     trace_by_clicks(page, "Second view", tables[1])
     expect(page.locator(".overlay .band")).to_have_count(1)
     page.get_by_role("button", name="Reconstruct").click()
