@@ -442,6 +442,7 @@ export interface TrappedEntry {
 export type UserRole = "reader" | "recorder" | "operator";
 
 export interface VesselBody {
+  readonly read: string;
   readonly lesions: readonly (LesionEdit)[];
   readonly branches: readonly (BranchEdit)[];
 }
@@ -452,6 +453,7 @@ export interface VesselView {
   readonly rows: readonly (Row)[];
   readonly warnings: readonly (string)[];
   readonly length_mm: number;
+  readonly read: string;
   readonly lesions: readonly (LesionEdit)[];
   readonly branches: readonly (BranchEdit)[];
   readonly calcium: readonly (Choice)[];

@@ -42,7 +42,7 @@ export async function vessel(me: Me, caseId: string): Promise<void> {
   const save = async (): Promise<void> => {
     trouble.textContent = "";
     try {
-      view = await send<VesselView>("PUT", path, { lesions: lesions.map((one) => one.read()), branches: branches.map((one) => one.read()) });
+      view = await send<VesselView>("PUT", path, { read: view.read, lesions: lesions.map((one) => one.read()), branches: branches.map((one) => one.read()) });
       draw();
       announce("Kept in the case file");
     } catch (error) {

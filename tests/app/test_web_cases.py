@@ -117,7 +117,7 @@ def test_lesions_and_branches_are_set_in_a_table(client: TestClient, bench: Any,
     assert view["lesions"][0]["calcium"] == "severe" and len(view["branches"]) == 2
     lesion = {**view["lesions"][0], "to_mm": 60.0, "calcium": "moderate", "opened_fully": True}
     more = {"row": None, "from_mm": 70.0, "to_mm": 76.0, "calcium": "mild"}
-    body = {"lesions": [lesion, more], "branches": view["branches"][:1]}
+    body = {"read": view["read"], "lesions": [lesion, more], "branches": view["branches"][:1]}
     put = client.put(f"/api/cases/{case}/vessel", json=body)
     assert put.status_code == 200, put.text
     loaded = load_case(bench.library.file(case))
@@ -134,9 +134,21 @@ def test_lesions_and_branches_are_set_in_a_table(client: TestClient, bench: Any,
         ({**more, "to_mm": 390.0}, "vessel.lesion#2.to_mm"),
         ({**more, "from_mm": 50.0}, "vessel.lesion#2"),
     ):
-        refused = client.put(f"/api/cases/{case}/vessel", json={"lesions": [lesion, wrong], "branches": []})
+        body = {"read": put.json()["read"], "lesions": [lesion, wrong], "branches": []}
+        refused = client.put(f"/api/cases/{case}/vessel", json=body)
         assert (refused.status_code, refused.json()["field"]) == (422, field), refused.text
         assert bench.library.file(case).read_text() == before
+
+
+def test_what_another_changed_meanwhile_is_not_overwritten(client: TestClient, case: str) -> None:
+    """A dissection that was set elsewhere must not go by keeping a table that was read before."""
+    view = client.get(f"/api/cases/{case}/vessel").json()
+    dissected = {**view["lesions"][0], "dissected": True}
+    body = {"read": view["read"], "lesions": [dissected], "branches": view["branches"]}
+    assert client.put(f"/api/cases/{case}/vessel", json=body).status_code == 200
+    stale = client.put(f"/api/cases/{case}/vessel", json={**body, "lesions": view["lesions"]})
+    assert stale.status_code == 422 and "changed elsewhere" in stale.json()["message"]
+    assert client.get(f"/api/cases/{case}/vessel").json()["lesions"][0]["dissected"]
 
 
 # The plan
@@ -184,6 +196,12 @@ def test_the_plan_kept_in_memory_is_the_plan(client: TestClient, bench: Any, cas
     wrong = {**own, "target": {**own["target"], "device": "wire-workhorse"}}
     refused = client.post(f"/api/cases/{case}/plan/ask", json=wrong)
     assert (refused.status_code, refused.json()["field"]) == (422, "target.device")
+    long = {**own, "target": {**own["target"], "from_mm": 20.0}}
+    for refused in (
+        client.post(f"/api/cases/{case}/plan/ask", json=long),
+        client.put(f"/api/cases/{case}/plan/in-place", json=long),
+    ):
+        assert (refused.status_code, refused.json()["allowed"]) == (422, "53"), refused.text
     asked = client.post(f"/api/cases/{case}/plan/ask", json=own).json()
     until(lambda: client.get(f"/api/cases/{case}/plan/rigs/{asked['id']}").status_code == 200)
     listed = client.get(f"/api/cases/{case}/plan").json()["rungs"]

@@ -286,7 +286,10 @@ def test_a_followed_case_whose_files_changed_is_planned_anew(
     before = bench.desks.desk(case)
     vessel = client.get(f"/api/cases/{case}/vessel").json()
     lesion = {**vessel["lesions"][0], "calcium": "mild"}
-    put = client.put(f"/api/cases/{case}/vessel", json={"lesions": [lesion], "branches": vessel["branches"]})
+    put = client.put(
+        f"/api/cases/{case}/vessel",
+        json={**{name: vessel[name] for name in ("read", "branches")}, "lesions": [lesion]},
+    )
     assert put.status_code == 200, put.text
     desk = bench.desks.desk(case)
     assert desk is not before and desk.plan is None

@@ -43,16 +43,19 @@ from backstay.core.inference.surface import design, factors_at
 from backstay.core.mechanics.delivery import transfer
 from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.asked import asked
+from backstay.core.rigging.devices import Balloon, Device, Stent
 from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.move_facts import AS_IT_IS
 from backstay.core.rigging.moves import Alternative, Situation
-from backstay.errors import NotFound
+from backstay.errors import InputError, NotFound
 from backstay.identifiers import EventKind, MoveId
 
 ValueT = TypeVar("ValueT")
 
 WEIGHED = frozenset({EventKind.ATTEMPT, EventKind.INFLATION, EventKind.PREPARED, EventKind.COMPLICATION})
 """Events after which the rigs are weighed anew."""
+SAME_LENGTH_mm = 1.0
+"""A stretch is as long as the device that covers it, within this."""
 MOST_ASKED = 20
 """Rigs of the user's own that are kept; the oldest goes first."""
 
@@ -283,6 +286,7 @@ class PlanDesk:
         """
         document = read_case(self.case.file).model_copy(update={"rig": rig, "target": target})
         case = joined(document, self.case.smoothed, self.case.shelf, self.case.inputs)
+        check_stretch(case.device, target)
         situation = _situation(self.case, case)
         was = (self.case.target_from_mm, self.case.target_to_mm)
         moved = (case.target_from_mm, case.target_to_mm) != was
@@ -307,6 +311,26 @@ class PlanDesk:
                 self._results.pop(gone, None)
                 self._own.pop(gone, None)
         return option.id
+
+
+def check_stretch(device: Device | None, target: TargetTable) -> None:
+    """Refuse a stretch that a stent or a balloon does not cover, or goes beyond.
+
+    Raises
+    ------
+    InputError
+        Its length is not the device's.
+    """
+    if not isinstance(device, Stent | Balloon):
+        return
+    stretch_mm = target.to_mm - target.from_mm
+    if abs(stretch_mm - device.working_mm) > SAME_LENGTH_mm:
+        raise InputError(
+            f"the stretch is {stretch_mm:g} mm long, the device {device.working_mm:g} mm",
+            field="target.to_mm",
+            value=target.to_mm,
+            allowed=f"{target.from_mm + device.working_mm:g}",
+        )
 
 
 def warm() -> None:

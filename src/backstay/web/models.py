@@ -276,8 +276,9 @@ class BranchEdit(Model):
 
 
 class VesselBody(Model):
-    """The lesions and branches of a case."""
+    """The lesions and branches of a case, and what was read before they were changed."""
 
+    read: str = Field(max_length=64)
     lesions: list[LesionEdit] = Field(max_length=30)
     branches: list[BranchEdit] = Field(max_length=60)
 
@@ -290,6 +291,9 @@ class VesselView(Model):
     rows: list[Row]
     warnings: list[str]
     length_mm: float
+    read: str = Field(
+        description="of what is read here: sent back with what is kept, so that nothing newer is lost"
+    )
     lesions: list[LesionEdit]
     branches: list[BranchEdit]
     calcium: list[Choice]

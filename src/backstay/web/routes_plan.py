@@ -76,8 +76,11 @@ def ask(request: Request, case: CaseName, body: RigBody) -> Asked:
 @router.put("/in-place", **needs(UserRole.OPERATOR))
 def in_place(request: Request, case: CaseName, body: RigBody) -> Asked:
     """Write a rig and target into the case file: from now on this is what is in place."""
+    from backstay.app.plan_desk import check_stretch
+
     library = workbench_of(request).library
     document = library.document(case)
+    check_stretch(library.load(case).shelf.devices.get(body.target.device), body.target)
     library.change(case, document.model_copy(update={"rig": body.rig, "target": body.target}))
     return Asked(id="as_it_is", change="as it is")
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+
 from backstay.adapters.case_file import BranchTable, CaseDocument, LesionTable, VesselTable
 from backstay.app.library import Library
 from backstay.app.treatment import size_case
 from backstay.app.understanding import understood
+from backstay.errors import InputError
 from backstay.identifiers import Calcium, Preparation
 from backstay.report.treatment_strip import treatment_strip
 from backstay.report.words import CALCIUM
@@ -25,6 +28,7 @@ def vessel_view(desk: Desk) -> VesselView:
         rows=[Row(name=name, words=text) for name, text in said.rows() if name not in ("case", "look at")],
         warnings=list(said.warnings),
         length_mm=case.path.length_mm,
+        read=_digest(case.vessel),
         lesions=[
             LesionEdit(row=k, **{name: getattr(one, name) for name in _LESION})
             for k, one in enumerate(case.vessel.lesion)
@@ -45,14 +49,23 @@ def set_vessel(library: Library, name: str, body: VesselBody) -> None:
     Raises
     ------
     InputError
-        They do not make a case with the path; the file is as it was.
+        They do not make a case with the path, or the vessel is not the one that was read; the file is as it was.
     """
     document = library.document(name)
     vessel = document.vessel
+    if _digest(vessel) != body.read:
+        raise InputError(
+            "the vessel was changed elsewhere since it was read here; nothing was kept",
+            allowed="read it again, and change that",
+        )
     lesions = [_lesion(vessel, one) for one in body.lesions]
     branches = [_branch(vessel, one) for one in body.branches]
     changed = vessel.model_copy(update={"lesion": lesions, "branch": branches})
     library.change(name, _with(document, changed))
+
+
+def _digest(vessel: VesselTable) -> str:
+    return hashlib.sha256(vessel.model_dump_json().encode()).hexdigest()
 
 
 def _with(document: CaseDocument, vessel: VesselTable) -> CaseDocument:

@@ -31,7 +31,7 @@ export async function vessel(me, caseId) {
     const save = async () => {
         trouble.textContent = "";
         try {
-            view = await send("PUT", path, { lesions: lesions.map((one) => one.read()), branches: branches.map((one) => one.read()) });
+            view = await send("PUT", path, { read: view.read, lesions: lesions.map((one) => one.read()), branches: branches.map((one) => one.read()) });
             draw();
             announce("Kept in the case file");
         }
