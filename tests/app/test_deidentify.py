@@ -332,7 +332,9 @@ def test_a_file_name_that_names_someone_is_refused(
 ) -> None:
     author = tmp_path / "author.toml"
     author.write_text(f"schema = 1\n[identifiers]\nnames = {NAMES!r}\nnumbers = {NUMBERS!r}\n")
-    monkeypatch.setattr("backstay.app.teaching.plan_at", lambda *_, **__: lesson.steps[0].plan)
+    monkeypatch.setattr(
+        "backstay.app.teaching.plans_at", lambda _, moments, **__: [lesson.steps[0].plan] * len(moments)
+    )
     result = invoke("teach", finished_case, "--author", author, "--to", tmp_path / name)
     assert result.exit_code == 5 and "identifier survives" in result.stderr
     assert not (tmp_path / name).exists()
@@ -369,7 +371,7 @@ def test_identifiers_in_free_text_do_not_reach_the_page(
     named = plan.model_copy(
         update={"branches": [b.model_copy(update={"name": "branch of Muster"}) for b in plan.branches]}
     )
-    monkeypatch.setattr("backstay.app.teaching.plan_at", lambda *_, **__: named)
+    monkeypatch.setattr("backstay.app.teaching.plans_at", lambda _, moments, **__: [named] * len(moments))
     result = invoke(
         "teach", case, "--author", author, "--to", tmp_path / "t.html", "--review", tmp_path / "r.txt"
     )

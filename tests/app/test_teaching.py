@@ -96,7 +96,9 @@ def test_the_author_s_file_is_taken_from_beside_the_case(
     shutil.copytree(finished_case.parent, folder)
     beside = folder / "case.teach.toml"
     beside.write_text('schema = 1\ntitle = "A bend too far, as Bo Example found"\n')
-    monkeypatch.setattr("backstay.app.teaching.plan_at", lambda *_, **__: lesson.steps[0].plan)
+    monkeypatch.setattr(
+        "backstay.app.teaching.plans_at", lambda _, moments, **__: [lesson.steps[0].plan] * len(moments)
+    )
     said = '\n[identifiers]\nnames = ["Example, Bo"]\n'
     beside.write_text(beside.read_text() + 'points = ["Ask Dr. Nobody, 01632 960123"]\n' + said)
     result = invoke(

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, partial
+from itertools import islice
 
 from backstay.adapters.plan_cache import kept_plan
 from backstay.adapters.plan_file import PlanDocument
@@ -15,8 +17,8 @@ from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED
 from backstay.app.plan_document import bare_document, rig_result
 from backstay.app.progress import Progress
 from backstay.app.safety import case_safety
-from backstay.app.solving import solve_rigs
-from backstay.core.inference.draws import sample
+from backstay.app.solving import SolvedRig, solve_rigs
+from backstay.core.inference.draws import DrawSet, sample
 from backstay.core.record.entries import Entry, standing
 from backstay.core.record.setup import Setup, setup_at
 from backstay.core.rigging.alternatives import alternatives
@@ -119,20 +121,51 @@ def plan_at(
     progress: Progress | None = None,
 ) -> PlanDocument:
     """Return the model's answer for these rigs, the one in place first; made once and then kept."""
-    first = options[0]
-    then = replace(case, title="-", rig=first.rig, device=first.device, lesions=first.lesions)
+    return plans_at(case, [options], seed=seed, draws=draws, progress=progress)[0]
 
-    def make() -> PlanDocument:
+
+def plans_at(
+    case: LoadedCase,
+    moments: Sequence[Sequence[Alternative]],
+    *,
+    seed: int = DEFAULT_SEED,
+    draws: int = DEFAULT_DRAW_COUNT,
+    progress: Progress | None = None,
+) -> list[PlanDocument]:
+    """Return the model's answers at several moments, each for its rigs as for `plan_at`.
+
+    A shape that several moments share is solved once, at the loads that any of them asks for: so an answer is kept for
+    these moments together.
+    """
+
+    @cache
+    def made() -> list[PlanDocument]:
         # Nothing is learnt here from attempts: those that were to come would tell what was not known then.
         sampled = sample(case_specs(case), count=draws, seed=seed)
-        solved = solve_rigs(then, options, sampled, progress)
-        found = [rig_result(rig.answer(sampled), rig.fit, then) for rig in solved]
-        rigs = [rig.model_copy(update={"in_place": rig.id == first.id}) for rig in found]
-        plan = bare_document(then, rigs, options, sampled, seed=seed)
-        # Warnings name files.
-        return plan.model_copy(update={"warnings": []})
+        every = [option for options in moments for option in options]
+        solved = iter(solve_rigs(case, every, sampled, progress))
+        return [
+            _plan(case, options, list(islice(solved, len(options))), sampled, seed) for options in moments
+        ]
 
-    return kept_plan(_asked(case, options, seed, draws), make)
+    asked = repr([_asked(case, options, seed, draws) for options in moments])
+    return [kept_plan(f"{k} of {asked}", partial(lambda k: made()[k], k)) for k in range(len(moments))]
+
+
+def _plan(
+    case: LoadedCase,
+    options: Sequence[Alternative],
+    solved: Sequence[SolvedRig],
+    sampled: DrawSet,
+    seed: int,
+) -> PlanDocument:
+    first = options[0]
+    then = replace(case, title="-", rig=first.rig, device=first.device, lesions=first.lesions)
+    found = [rig_result(rig.answer(sampled), rig.fit, then) for rig in solved]
+    rigs = [rig.model_copy(update={"in_place": rig.id == first.id}) for rig in found]
+    plan = bare_document(then, rigs, options, sampled, seed=seed)
+    # Warnings name files.
+    return plan.model_copy(update={"warnings": []})
 
 
 def _asked(case: LoadedCase, options: Sequence[Alternative], seed: int, draws: int) -> str:

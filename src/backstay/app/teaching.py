@@ -12,7 +12,7 @@ from backstay.adapters.record_entries import entries_of
 from backstay.adapters.teaching_file import AuthorFile, OpenMove, Said, TeachingDocument, TeachingStep
 from backstay.app.event_words import event_words
 from backstay.app.loading import LoadedCase
-from backstay.app.moments import Course, course_of, open_then, plan_at, situation_at
+from backstay.app.moments import Course, course_of, open_then, plans_at, situation_at
 from backstay.app.plan import DEFAULT_DRAW_COUNT, DEFAULT_SEED
 from backstay.app.plan_document import DISCLAIMER, lesion_picture
 from backstay.app.progress import Progress
@@ -98,19 +98,14 @@ def teach_case(
             where=str(case.file),
         )
     asked = [_ask(course, decision, most) for decision in found]
-    steps = []
-    for k, one in enumerate(asked):
-        plan = plan_at(case, one.options, seed=seed, draws=draws, progress=_part(progress, k, len(asked)))
-        last = asked[k - 1].decision if k else None
-        steps.append(_step(course, k + 1, one, last, plan, names))
+    plans = plans_at(case, [one.options for one in asked], seed=seed, draws=draws, progress=progress)
+    lasts = [None, *(one.decision for one in asked)]
+    steps = [
+        _step(course, k, one, last, plan, names)
+        for k, (one, last, plan) in enumerate(zip(asked, lasts[:-1], plans, strict=True), 1)
+    ]
     document = _document(course, steps, author, names)
     return TeachingDocument.model_validate(_cleaned(document, review)), review
-
-
-def _part(progress: Progress | None, k: int, count: int) -> Progress | None:
-    if progress is None:
-        return None
-    return lambda _, share: progress(f"decision {k + 1} of {count}", (k + share) / count)
 
 
 # Questions
