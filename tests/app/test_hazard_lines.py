@@ -106,6 +106,10 @@ def test_two_wires_of_one_name_are_told_apart_by_what_they_are_for(folder: Path)
     assert "a second wire's tip" not in said(folder, "nc 2.5x12 11 atm 20 s at 48 prep")[0]
 
 
+def test_what_no_shelf_has_is_echoed_once(folder: Path) -> None:
+    assert said(folder, *BEGUN, "wire out", "snare in")[-1].endswith("Snare in")
+
+
 def test_an_anchor_in_a_branch_is_held_against_that_branch(folder: Path) -> None:
     answer = said(folder, *BEGUN, "sc 2.5x15 anchor 6 atm first right ventricular branch at 20")[-1]
     assert "STOP: 2.50 mm anchor" in answer

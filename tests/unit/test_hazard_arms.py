@@ -41,6 +41,8 @@ ARMS: dict[str, tuple[str, tuple[str, ...], str, bool]] = {
     "stent above its rated burst": ("above_rated_burst", H.PREPARED, H.STENT.replace("atm=12", "atm=30"), True),
     "burr run into a leak": ("went_on_after_perforation", (*H.BASE, LEAK), H.RUN, True),
     "extension into a leak": ("went_on_after_perforation", (*H.BASE, LEAK), "extension device=ext-6 depth_mm=10", True),
+    "a balloon without a wire": ("no_wire_in", H.BASE[:3], H.BALLOON, True),
+    "a snare needs no wire": ("no_wire_in", H.BASE[:3], "device_in device=snare what=snare", False),
     "balloon at a leak": ("went_on_after_perforation", (*H.BASE, LEAK), H.BALLOON, False),
 }  # fmt: skip
 

@@ -109,6 +109,11 @@ def test_what_is_stuck_is_free_once_nothing_of_its_kind_may_still_be_in(
     assert left == (frozenset() if code == "burr_stuck" else {code})
 
 
+def test_of_what_blocks_the_leak_is_said_first() -> None:
+    found = [*stands(*H.BASE, LEAK, "drug drug=protamine", "pressure damped=yes")]
+    assert found[:3] == ["perforation", "injection_with_damped_pressure", "protamine_with_equipment_in"]
+
+
 def test_what_passes_by_itself_does_not_last() -> None:
     assert now_of(*H.BASE, "complication what=x code=slow_flow").unsettled == frozenset()
     assert now_of(*H.BASE, "complication what=x").unsettled == frozenset()

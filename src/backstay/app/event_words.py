@@ -148,6 +148,11 @@ def _prepared(v: Mapping[str, Any], names: Names) -> str:
     return _joined(f"{str(v['what']).replace('_', ' ')} at {_stretch(v)}", _name(v, names), passes, longest)
 
 
+def _device_in(v: Mapping[str, Any], names: Names) -> str:
+    name, what = _name(v, names), str(v["what"]).replace("_", " ")
+    return f"{name} in" if name == what else f"{name} in ({what})"
+
+
 _WORDS: dict[EventKind, Callable[[Mapping[str, Any], Names], str]] = {
     EventKind.ACCESS: lambda v, _: f"{v['route']} access, {plain(v['sheath_fr'])} Fr sheath",
     EventKind.GUIDE_IN: lambda v, n: _joined(
@@ -177,7 +182,7 @@ _WORDS: dict[EventKind, Callable[[Mapping[str, Any], Names], str]] = {
     EventKind.RESULT: _result,
     EventKind.SIGNED: lambda v, _: f"report signed by {v['by']}",
     EventKind.ADDENDUM: lambda v, _: f"addendum by {v['by']}: {v['text']}",
-    EventKind.DEVICE_IN: lambda v, n: f"{_name(v, n)} in ({str(v['what']).replace('_', ' ')})",
+    EventKind.DEVICE_IN: _device_in,
     EventKind.DEVICE_OUT: lambda v, n: _joined(
         f"{_name(v, n)} out",
         "" if v.get("whole", True) else "not whole",

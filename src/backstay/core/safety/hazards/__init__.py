@@ -12,4 +12,5 @@ from backstay.core.safety.hazards.wires import WIRES
 
 __all__ = ["HAZARDS"]
 
-HAZARDS: tuple[Rule, ...] = (*BURR, *EXTENSION, *WIRES, *BALLOONS, *LIMITS, *RESCUE)
+HAZARDS: tuple[Rule, ...] = (*RESCUE, *BURR, *EXTENSION, *WIRES, *BALLOONS, *LIMITS)
+"""Of one level the first is said first: what went wrong before what must not be done next."""

@@ -188,6 +188,7 @@ RESCUE = (
         when=all_of(
             is_one_of("step", StepKind.PUSH, StepKind.INFLATE, StepKind.OPEN_STENT, StepKind.RUN_BURR),
             is_false("rail_in_place"),
+            unless_sure(is_one_of("device_kind", "snare", "other")),  # those need none
         ),
         say="by the record no wire lies in the main vessel: log the wire, or stop",
         level=Level.PAUSE,
