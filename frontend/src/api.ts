@@ -183,6 +183,11 @@ export interface LineBody {
   readonly said_at?: string | null;
 }
 
+export interface LoadedView {
+  readonly vessel: VesselView;
+  readonly notes: readonly (string)[];
+}
+
 export interface Made {
   readonly id: string;
 }
@@ -221,6 +226,10 @@ export interface MeasureView {
 
 export interface Part {
   readonly html: string;
+}
+
+export interface PathBody {
+  readonly text: string;
 }
 
 export interface PlaceView {
@@ -445,6 +454,10 @@ export interface VesselBody {
   readonly read: string;
   readonly lesions: readonly (LesionEdit)[];
   readonly branches: readonly (BranchEdit)[];
+}
+
+export interface VesselSketchBody {
+  readonly text: string;
 }
 
 export interface VesselView {

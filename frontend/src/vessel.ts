@@ -1,7 +1,7 @@
 // The vessel: as it was understood, and its lesions and branches in a table.
 
-import type { BranchEdit, LesionEdit, Me, VesselView } from "./api.js";
-import { announce, el, report, select, show } from "./dom.js";
+import type { BranchEdit, LesionEdit, LoadedView, Me, VesselView } from "./api.js";
+import { announce, el, labelled, report, select, show } from "./dom.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 
@@ -49,6 +49,11 @@ export async function vessel(me: Me, caseId: string): Promise<void> {
       trouble.textContent = wordsOf(error);
     }
   };
+  const loaded = (found: LoadedView): void => {
+    view = found.vessel;
+    draw();
+    announce(found.notes.join(" "));
+  };
   const middle = Math.round(view.length_mm / 2);
   const newLesion: LesionEdit = { row: null, from_mm: middle - 5, to_mm: middle + 5, calcium: "moderate", prepared: [], dissected: false, opened_fully: false };
   const newBranch: BranchEdit = { row: null, name: "branch", at_mm: middle, diameter_mm: 2, angle_deg: 60 };
@@ -85,10 +90,44 @@ export async function vessel(me: Me, caseId: string): Promise<void> {
   }
   show(
     main,
-    el("section", { "aria-label": "The vessel as understood" }, el("h2", {}, "As understood"), facts, warnings),
+    el("section", { "aria-label": "The vessel as understood" }, el("h2", {}, "As understood"), facts, warnings, me.may_change ? another(path, loaded) : ""),
     el("section", { "aria-label": "Lesions and branches" }, picture, form),
   );
   draw();
+}
+
+/** Another vessel for this case, from a path file or a sketch. */
+function another(path: string, loaded: (found: LoadedView) => void): HTMLElement {
+  const said = el("div", { role: "status" });
+  const file = el("input", { type: "file", accept: ".csv,text/csv" });
+  const sketch = el("textarea", { rows: 3, spellcheck: "false" });
+  const load = async (what: string, text: string): Promise<void> => {
+    show(said, el("p", { class: "soft" }, "Loading"));
+    try {
+      const found = await send<LoadedView>("PUT", `${path}/${what}`, { text });
+      show(said, el("ul", { class: "kept" }, ...found.notes.map((one) => el("li", {}, one))));
+      loaded(found);
+    } catch (error) {
+      show(said, el("p", { class: "trouble", role: "alert" }, wordsOf(error)));
+    }
+  };
+  file.addEventListener("change", () => {
+    const [chosen] = file.files ?? [];
+    if (chosen) void chosen.text().then(async (text) => load("path", text));
+  });
+  const form = el(
+    "form",
+    {
+      onsubmit: (event) => {
+        event.preventDefault();
+        if (sketch.value.trim()) void load("sketch", sketch.value);
+      },
+    },
+    labelled("Path file (CSV)", file, "lesions, branches and target stay where they are"),
+    labelled("Or a sketch, segment by segment", sketch, "as 25 mm 3.4 | 22 mm 2.9 tight 1.2 severe | 40 mm 2.5; its lesions take the place of the case's"),
+    el("button", {}, "Load the sketch"),
+  );
+  return el("details", {}, el("summary", {}, "Another vessel for this case"), form, said);
 }
 
 function table(heads: readonly string[], body: HTMLElement): HTMLElement {

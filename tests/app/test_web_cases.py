@@ -151,6 +151,39 @@ def test_what_another_changed_meanwhile_is_not_overwritten(client: TestClient, c
     assert client.get(f"/api/cases/{case}/vessel").json()["lesions"][0]["dissected"]
 
 
+def test_another_vessel_is_loaded_into_a_case(client: TestClient, bench: Any, small: Path, case: str) -> None:
+    base = f"/api/cases/{case}/vessel"
+    file = bench.library.file(case)
+    before, folder = file.read_text(), sorted(one.name for one in file.parent.iterdir())
+    for what, text in (("path", "no path at all"), ("sketch", "gibberish"), ("sketch", "40 mm 3.0")):
+        assert client.put(f"{base}/{what}", json={"text": text}).status_code == 422
+    rows = (small / "path.csv").read_text().splitlines(keepends=True)
+    short = "".join(rows[: len(rows) // 4])  # it ends before the lesions
+    assert client.put(f"{base}/path", json={"text": short}).status_code == 422
+    assert file.read_text() == before and sorted(one.name for one in file.parent.iterdir()) == folder
+
+    longer = client.put(f"{base}/path", json={"text": "".join(rows[: 4 * len(rows) // 5])})
+    assert longer.status_code == 200, longer.text
+    was = client.get(f"/api/cases/{case}").json()
+    loaded = load_case(file)
+    assert loaded.path.length_mm < 0.9 * load_case(small / "case.toml").path.length_mm and was["title"]
+    assert "check them" in longer.json()["notes"][0] and len(loaded.lesions) == 1
+
+    # Only the branches that the new path has room for can stay.
+    view = longer.json()["vessel"]
+    client.put(base, json={"read": view["read"], "lesions": view["lesions"], "branches": []})
+    text = "25 mm 3.4 | 15 mm 3.2 bend 70 r12 | 22 mm 2.9 tight 1.2 severe | 60 mm 2.5"
+    sketched = client.put(f"{base}/sketch", json={"text": text})
+    assert sketched.status_code == 200, sketched.text
+    loaded = load_case(file)
+    assert loaded.path.length_mm == pytest.approx(122.0, abs=1.0)
+    assert [one.calcium.value for one in loaded.lesions] == ["severe"]
+    middle = 0.5 * (loaded.lesions[0].from_mm + loaded.lesions[0].to_mm)
+    assert 0.5 * (loaded.target_from_mm + loaded.target_to_mm) == pytest.approx(middle, abs=0.1)
+    assert bench.library.document(case).draws["lesion_factor"].spread == 0.70
+    assert (file.parent / "path.csv").exists(), "what was there stays"
+
+
 # The plan
 
 

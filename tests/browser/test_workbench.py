@@ -175,6 +175,18 @@ def test_old_advice_is_said_guides_compared_and_a_lesson_made(
     assert "invented" in lesson.lower() and "example.org" not in lesson
 
 
+def test_another_vessel_is_loaded_on_its_page(context: BrowserContext, server: Any, case: str) -> None:
+    page = opened(context, server, f"/case/{case}/vessel")
+    page.get_by_text("Another vessel for this case").click()
+    page.get_by_label("Or a sketch").fill("nothing of a vessel")
+    page.get_by_role("button", name="Load the sketch").click()
+    expect(page.locator(".trouble:not(:empty)")).to_have_count(1)
+    page.get_by_label("Or a sketch").fill("45 mm 3.4 | 22 mm 2.9 tight 1.2 moderate | 60 mm 2.5")
+    page.get_by_role("button", name="Load the sketch").click()
+    expect(page.locator(".kept")).to_contain_text("over the tightest place")
+    expect(page.get_by_label("calcium").first).to_have_value("moderate")
+
+
 def test_the_handle_stays_where_its_numbers_are(context: BrowserContext, server: Any, shown: str) -> None:
     page = opened(context, server, f"/case/{shown}/plan")
     expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)

@@ -92,7 +92,7 @@ def sketch_case(
 
 def _case(sketched: Sketched, shelf: Shelf, vessel: str) -> dict[str, Any]:
     """Return the case file's values."""
-    path, lesion = sketched.path, _worst(sketched)
+    path, lesion = sketched.path, worst(sketched)
     stent, to_mm = _stent(shelf, path, lesion)
     return {
         "schema": 1,
@@ -102,7 +102,7 @@ def _case(sketched: Sketched, shelf: Shelf, vessel: str) -> dict[str, Any]:
         "vessel": {
             "name": vessel,
             "path": "path.csv",
-            "lesion": [_lesion(x) for x in sketched.lesions],
+            "lesion": [lesion_values(x) for x in sketched.lesions],
         },
         "rig": {"guide": _guide(shelf, vessel).id, "wires": [_workhorse(shelf).id]},
         "target": {"device": stent.id, "from_mm": round(to_mm - stent.working_mm, 1), "to_mm": to_mm},
@@ -110,7 +110,8 @@ def _case(sketched: Sketched, shelf: Shelf, vessel: str) -> dict[str, Any]:
     }
 
 
-def _lesion(lesion: Lesion) -> dict[str, Any]:
+def lesion_values(lesion: Lesion) -> dict[str, Any]:
+    """Return a lesion as a case file has it."""
     values: dict[str, Any] = {
         "from_mm": round(lesion.from_mm, 2),
         "to_mm": round(lesion.to_mm, 2),
@@ -120,7 +121,7 @@ def _lesion(lesion: Lesion) -> dict[str, Any]:
     return values | ({"dissected": True} if lesion.dissected else {})
 
 
-def _worst(sketched: Sketched) -> Lesion:
+def worst(sketched: Sketched) -> Lesion:
     """Return the lesion with the smallest lumen: the one to treat."""
     if not sketched.lesions:
         raise InputError(

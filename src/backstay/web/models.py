@@ -301,6 +301,25 @@ class VesselView(Model):
     picture: str = Field(description="the lesions and their measures along the vessel")
 
 
+class PathBody(Model):
+    """Another path for a case: the text of a path file."""
+
+    text: Annotated[str, Field(min_length=1, max_length=2_000_000)]
+
+
+class VesselSketchBody(Model):
+    """Another vessel for a case, typed as segments."""
+
+    text: Annotated[str, Field(min_length=1, max_length=4000)]
+
+
+class LoadedView(Model):
+    """A case's vessel after another was loaded, and what to check of it."""
+
+    vessel: VesselView
+    notes: list[str]
+
+
 # The record
 
 

@@ -1,5 +1,5 @@
 // The vessel: as it was understood, and its lesions and branches in a table.
-import { announce, el, report, select, show } from "./dom.js";
+import { announce, el, labelled, report, select, show } from "./dom.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
 export async function vessel(me, caseId) {
@@ -39,6 +39,11 @@ export async function vessel(me, caseId) {
             trouble.textContent = wordsOf(error);
         }
     };
+    const loaded = (found) => {
+        view = found.vessel;
+        draw();
+        announce(found.notes.join(" "));
+    };
     const middle = Math.round(view.length_mm / 2);
     const newLesion = { row: null, from_mm: middle - 5, to_mm: middle + 5, calcium: "moderate", prepared: [], dissected: false, opened_fully: false };
     const newBranch = { row: null, name: "branch", at_mm: middle, diameter_mm: 2, angle_deg: 60 };
@@ -57,8 +62,38 @@ export async function vessel(me, caseId) {
         const quiet = (words, act) => el("button", { type: "button", class: "quiet", onclick: act }, words);
         form.append(el("div", { class: "line" }, quiet("Another lesion", () => add(lesions, lesionRows, lesionLine(view, newLesion, () => drop(lesions, lesionRows)))), quiet("Another branch", () => add(branches, branchRows, branchLine(view, newBranch, () => drop(branches, branchRows)))), el("button", {}, "Keep in the case file")));
     }
-    show(main, el("section", { "aria-label": "The vessel as understood" }, el("h2", {}, "As understood"), facts, warnings), el("section", { "aria-label": "Lesions and branches" }, picture, form));
+    show(main, el("section", { "aria-label": "The vessel as understood" }, el("h2", {}, "As understood"), facts, warnings, me.may_change ? another(path, loaded) : ""), el("section", { "aria-label": "Lesions and branches" }, picture, form));
     draw();
+}
+/** Another vessel for this case, from a path file or a sketch. */
+function another(path, loaded) {
+    const said = el("div", { role: "status" });
+    const file = el("input", { type: "file", accept: ".csv,text/csv" });
+    const sketch = el("textarea", { rows: 3, spellcheck: "false" });
+    const load = async (what, text) => {
+        show(said, el("p", { class: "soft" }, "Loading"));
+        try {
+            const found = await send("PUT", `${path}/${what}`, { text });
+            show(said, el("ul", { class: "kept" }, ...found.notes.map((one) => el("li", {}, one))));
+            loaded(found);
+        }
+        catch (error) {
+            show(said, el("p", { class: "trouble", role: "alert" }, wordsOf(error)));
+        }
+    };
+    file.addEventListener("change", () => {
+        const [chosen] = file.files ?? [];
+        if (chosen)
+            void chosen.text().then(async (text) => load("path", text));
+    });
+    const form = el("form", {
+        onsubmit: (event) => {
+            event.preventDefault();
+            if (sketch.value.trim())
+                void load("sketch", sketch.value);
+        },
+    }, labelled("Path file (CSV)", file, "lesions, branches and target stay where they are"), labelled("Or a sketch, segment by segment", sketch, "as 25 mm 3.4 | 22 mm 2.9 tight 1.2 severe | 40 mm 2.5; its lesions take the place of the case's"), el("button", {}, "Load the sketch"));
+    return el("details", {}, el("summary", {}, "Another vessel for this case"), form, said);
 }
 function table(heads, body) {
     const top = el("tr", {}, ...heads.map((one) => (one ? el("th", { scope: "col" }, one) : el("td"))));
