@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from backstay.adapters.treatment_file import TreatmentDocument
 from backstay.app.loading import LoadedCase, load_case
 from backstay.app.treatment import size_case
-from backstay.app.treatment.afterwards import SAME_SIZE_MM, balloons_after
+from backstay.app.treatment.afterwards import SAME_SIZE_MM, balloons_after, branches
 from backstay.app.treatment.measuring import CaseLesion, measure
 from backstay.app.treatment.work import Work
 from backstay.cli import app
@@ -456,3 +456,21 @@ def test_a_second_carina_is_optimised_where_the_vessel_before_it_is_wider(
     assert wider[0].at_most_mm == pytest.approx(3.4, abs=0.01)
     if len(at_mm) > 1:
         assert wider[1].at_most_mm == pytest.approx(3.1, abs=0.01)
+
+
+def test_kissing_balloons_are_held_against_the_stent_the_branch_leaves_from(demo_lesion: Measured) -> None:
+    case, lesion_of_demo, fit = demo_lesion
+    stents = {d.id: d for d in case.shelf.devices.values() if isinstance(d, Stent)}
+    reference = np.full(S.shape, 3.0)
+    rule = size_by_angiography(distal_mm=3.0)
+    near = Placed(replace(stents["stent-300-18"], expansion_limit_mm=5.0), 20.0, 38.0, rule, 3.0, None)
+    far = Placed(replace(stents["stent-275-18"], expansion_limit_mm=3.1), 36.0, 54.0, rule, 3.0, None)
+    work = Work(case, ((1, lesion_of_demo),), Wanted(20.0, 54.0, rule, S, reference), fit)
+    *_, advice = [b for b in branches(work, Choice((near, far), 0.0, 0.0, 2.0, None)) if b.at_mm < 36.0]
+    assert "3.10 mm" not in advice.no_kissing
+    *_, only = [
+        b
+        for b in branches(work, Choice((replace(far, from_mm=20.0),), 0.0, 0.0, 2.0, None))
+        if b.at_mm < 36.0
+    ]
+    assert "the platform opens to 3.10 mm" in only.no_kissing

@@ -18,6 +18,7 @@ from backstay.app.treatment import size_case
 from backstay.app.treatment.beside import between
 from backstay.app.treatment.least import minimum_results
 from backstay.cli import app
+from backstay.report.treatment import expected_words
 
 W = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "treatment_cases.py")))
 lesion = W.lesion
@@ -219,6 +220,19 @@ def test_a_stent_area_is_held_against_references_of_its_own_instrument(
         assert found.measured_expansion == pytest.approx(
             7.05 / 9.11 if "mean" in said else 7.05 / 8.04, abs=2e-3
         )
+
+
+def test_a_least_result_by_two_instruments_says_so(make: Any) -> None:
+    for zones, said in (
+        ("distal = { lumen_mm = 3.2 }", "the distal reference is imaging's, the other angiography's: of imaging's alone 80 % are 6.4 mm²"),
+        ("proximal = { lumen_mm = 3.6 }, distal = { lumen_mm = 3.2 }", ""),
+        ("nodule = false", ""),
+    ):  # fmt: skip
+        image = f'imaging = {{ method = "ivus", {zones} }}'
+        file = make([(50.0, 10.0, 0.6)], lesion(40, 60, image))
+        (stretch,) = sized(file).stretches
+        assert stretch.expected.least_note == said
+        assert said in expected_words(stretch.expected)[0] and said in minimum_results(load_case(file))[0]
 
 
 # The left main

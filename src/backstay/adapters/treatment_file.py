@@ -173,6 +173,7 @@ class Expected(_Model):
     reference_areas_mm2: list[float]
     least_area_mm2: float = Field(description="minimum acceptable, to be said beforehand")
     least_diameter_mm: float
+    least_note: str = Field("", description="where one reference is imaging's and the other angiography's")
     floor_ivus_mm2: float
     floor_oct_mm2: float
     chart_mm: float = Field(description="size by the charts at the distal end")

@@ -200,7 +200,7 @@ def expected_words(e: Expected) -> list[str]:
     found = [
         f"Minimum acceptable result, to be said before the stent goes in: least stent area {number(e.least_area_mm2, 1)} mm² "
         f"(80 % of the mean reference, {reading('raber2018')}; a circle of {number(e.least_diameter_mm, 2)} mm), TIMI 3 flow, no "
-        "dissection that limits flow.",
+        f"dissection that limits flow{f'; {e.least_note}' if e.least_note else ''}.",
         f"Absolute floors outside the left main, {reading('raber2018')}: "
         f"{number(e.floor_ivus_mm2, 1)} mm² by IVUS, {number(e.floor_oct_mm2, 1)} mm² by OCT"
         + (

@@ -220,9 +220,8 @@ def branches(work: Work, choice: Choice | None) -> list[BranchAdvice]:
     if choice is None:
         return []
     first, last = choice.placed[0].from_mm, choice.placed[-1].to_mm
-    limit_mm = min(p.stent.expansion_limit_mm for p in choice.placed)
     return [
-        _advice(work, table.at_mm, _facts(table), limit_mm)
+        _advice(work, table.at_mm, _facts(table), _limit_mm(choice, table.at_mm, table.at_mm))
         for table in work.case.vessel.branch
         if first <= table.at_mm <= last
     ]

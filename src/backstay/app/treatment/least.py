@@ -28,6 +28,7 @@ def minimum_results(case: LoadedCase) -> list[str]:
     return [
         f"{one.from_mm:.0f} to {one.to_mm:.0f} mm: stent area {one.expected.least_area_mm2:.1f} mm2 or more "
         f"({one.expected.least_diameter_mm:.2f} mm round), 80 % of the mean reference lumen ({SOURCE}{mark})"
+        + (f"; {one.expected.least_note}" if one.expected.least_note else "")
         + (LEFT_MAIN if one.expected.left_main else "")
         for one in found
     ]

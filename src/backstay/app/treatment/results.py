@@ -39,6 +39,7 @@ def expected(work: Work, choice: Choice | None, after: Sequence[PlannedBalloon])
         reference_areas_mm2=[round(a, 2) for a in areas],
         least_area_mm2=round(least, 2),
         least_diameter_mm=round(diameter_of_area_mm(least), 2),
+        least_note=_mixed_words(work),
         floor_ivus_mm2=result.LEAST_AREA_mm2["ivus"],
         floor_oct_mm2=result.LEAST_AREA_mm2["oct"],
         chart_mm=round(chart_mm, 2),
@@ -101,15 +102,33 @@ def _measured_result(
     return area, round(ratio, 4), "; ".join(parts)
 
 
-def _references_beside(work: Work, areas: tuple[float, float]) -> tuple[tuple[float, ...], str]:
-    """Return the reference areas that imaging's stent area is held against: imaging's own where it measured any."""
+def _imaged_references(work: Work) -> dict[str, float]:
+    """Return the reference areas [mm2] that imaging measured at the ends of the stretch, by end."""
     near = None if work.near.imaging is None else work.near.imaging.proximal
     far = None if work.far.imaging is None else work.far.imaging.distal
-    seen = [(zone, where) for zone, where in ((near, "proximal"), (far, "distal")) if zone is not None]
+    zones = {"proximal": near, "distal": far}
+    return {where: area_mm2(zone.lumen_mm) for where, zone in zones.items() if zone is not None}
+
+
+def _references_beside(work: Work, areas: tuple[float, float]) -> tuple[tuple[float, ...], str]:
+    """Return the reference areas that imaging's stent area is held against: imaging's own where it measured any."""
+    seen = _imaged_references(work)
     if not seen:
         return areas, "the mean reference by angiography, which is another instrument"
-    where = "the mean reference" if len(seen) == 2 else f"the {seen[0][1]} reference, the only one imaged"
-    return tuple(area_mm2(zone.lumen_mm) for zone, _ in seen), where
+    where = (
+        "the mean reference" if len(seen) == 2 else f"the {next(iter(seen))} reference, the only one imaged"
+    )
+    return tuple(seen.values()), where
+
+
+def _mixed_words(work: Work) -> str:
+    """Return that the two references come from two instruments, and what imaging's own alone asks for, or nothing."""
+    seen = _imaged_references(work)
+    if len(seen) != 1:
+        return ""
+    ((where, area),) = seen.items()
+    least = result.least_acceptable_mm2(reference_areas_mm2=(area,))
+    return f"the {where} reference is imaging's, the other angiography's: of imaging's alone 80 % are {least:.1f} mm\u00b2"
 
 
 def left_main_words(area_of_stent_mm2: float) -> list[str]:
