@@ -24,7 +24,7 @@ from backstay.app.safety.steps import along_record
 from backstay.cli import app
 from backstay.cli.record_lines import Lines
 from backstay.errors import FileFormatError, InputError
-from backstay.identifiers import BodyItem, EventKind
+from backstay.identifiers import BodyItem, Complication, EventKind
 from backstay.report.procedure.page import html
 from backstay.report.procedure.text import text
 
@@ -492,6 +492,18 @@ def test_the_state_kept_is_the_state_gone_through_anew(recorder: Recorder, tmp_p
         (("part lost", "fragment left in place"), ["part of a device: left in place"]),
         (("part lost", "fragment retrieved"), []),
         (("stent lost at 40", "stent lost snared"), []),
+        (
+            ("stent lost at 40", "stent lost at 20", "stent lost snared at 40"),
+            ["stent that came off its balloon, lost at 20 mm: not recorded as found"],
+        ),
+        (
+            ("stent lost at 40", "stent lost at 20", "stent lost left in place at 20"),
+            [
+                "stent that came off its balloon, lost at 20 mm: left in place",
+                "stent that came off its balloon, lost at 40 mm: not recorded as found",
+            ],
+        ),
+        (("stent lost at 40", "stent lost at 20", "stent lost snared at 40", "stent lost snared"), []),
     ],
 )
 def test_what_was_lost_and_stays_is_in_the_report(
@@ -500,8 +512,18 @@ def test_what_was_lost_and_stays_is_in_the_report(
     say(recorder, "guide 6 standard right", "wire in workhorse", *lines)
     made = report(recorder.file.with_name("case.toml"), store_url=str(recorder.store.url))
     assert [one.name for one in made.content.left_in] == left
-    open_ended = bool(left) and "not recorded" in left[0]
+    open_ended = any("not recorded" in one for one in left)
     assert any("not over" in caution for caution in made.content.cautions) is open_ended
+
+
+def test_which_of_two_things_lost_was_found_is_asked(recorder: Recorder) -> None:
+    say(recorder, "wire in workhorse", "stent lost at 40", "stent lost at 20")
+    with pytest.raises(Unclear, match="2 are lost") as asked:
+        recorder.log("stent lost snared")
+    for _, line in asked.value.choices:
+        assert Complication.STENT_LOST in recorder.state.now.unsettled
+        recorder.log(line)
+    assert recorder.state.now.unsettled == frozenset()
 
 
 # Lines about trapped wires and where the guide stood

@@ -211,8 +211,21 @@ def complication(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any
     values: dict[str, Any] = {"what": what or str(code).replace("_", " ")}
     values |= {"code": code} if code else {}
     if settled:
+        if at is None and not reading.ahead:
+            _check_which(code, reading)
         values |= {"what": f"{values['what']} {settled.group(0)}", "settled": True}
     return EventKind.COMPLICATION, values | ({"at_mm": float(at.group(1))} if at else {})
+
+
+def _check_which(code: object, reading: Reading) -> None:
+    """Ask which of several things lost was found."""
+    places = [mm for one, mm in reading.scene.state.now.lost if one is code]
+    if len(places) > 1:
+        raise Unclear(
+            f"{len(places)} are lost: which one?",
+            [(f"the one at {mm:g} mm", f"{reading.said} at {mm:g}") for mm in places],
+            field="at_mm",
+        )
 
 
 def _check_stuck(line: Line, reading: Reading) -> None:

@@ -122,36 +122,46 @@ _LOST = {
 
 def _lost(told: Told) -> list[LeftIn]:
     """Return what was lost in the body, unless the record says that it was found and taken out."""
-    found = []
+    found: list[LeftIn] = []
     for code, words in _LOST.items():
         said = [e for e in told.of(EventKind.COMPLICATION) if e.text("code") == code]
         if code is Complication.PART_LOST:
             said += [e for e in told.of(EventKind.DEVICE_OUT) if e.values.get("whole") is False]
-        left_there = any(LEFT_IN_PLACE in (e.text("what") or "") for e in said if e.values.get("settled"))
-        if not said or not (left_there or code in told.now.unsettled):
+        open_now = [e for e in said if not e.values.get("settled")]
+        if not open_now:
             continue
-        first = min(said, key=lambda e: e.at_s)
-        place, device = first.number("at_mm"), first.text("device")
-        name = words if device is None else f"{words} ({told.name(device)})"
-        where = "" if place is None else f", lost at {place:g} mm"
-        fate = "left in place" if left_there else "not recorded as found"
-        found.append(
-            LeftIn(
-                device=device or "",
-                name=f"{name}{where}: {fate}",
-                item=BodyItem.OTHER,
-                from_mm=None,
-                to_mm=None,
-                branch="",
-                label_mm=None,
-                length_mm=None,
-                pressure_atm=None,
-                by_chart=[],
-                since=told.at(first.at_s),
-                unplanned=False,
-            )
-        )
+        first = min(open_now, key=lambda e: e.at_s)
+        fates = [
+            (next((x for x in open_now if x.number("at_mm") == e.number("at_mm")), first), "left in place")
+            for e in said
+            if e.values.get("settled") and LEFT_IN_PLACE in (e.text("what") or "")
+        ]
+        if code in told.now.unsettled:
+            places = {mm for one, mm in told.now.lost if one is code}
+            open_there = [e for e in open_now if e.number("at_mm") in places]
+            fates += [(e, "not recorded as found") for e in open_there or [first]]
+        found += [_lost_one(told, e, words, fate) for e, fate in fates]
     return found
+
+
+def _lost_one(told: Told, lost: Entry, words: str, fate: str) -> LeftIn:
+    place, device = lost.number("at_mm"), lost.text("device")
+    name = words if device is None else f"{words} ({told.name(device)})"
+    where = "" if place is None else f", lost at {place:g} mm"
+    return LeftIn(
+        device=device or "",
+        name=f"{name}{where}: {fate}",
+        item=BodyItem.OTHER,
+        from_mm=None,
+        to_mm=None,
+        branch="",
+        label_mm=None,
+        length_mm=None,
+        pressure_atm=None,
+        by_chart=[],
+        since=told.at(lost.at_s),
+        unplanned=False,
+    )
 
 
 def _left(told: Told, one: Inside) -> LeftIn:

@@ -94,6 +94,8 @@ class Now:
         One is known, over or not.
     not_over : frozenset of Complication
         What went wrong and is not recorded as over.
+    lost : tuple of (Complication, float)
+        What came off or broke and is not recorded as over, each with the place it was lost at [mm].
     narrowings_mm : tuple of float
         Narrowings that were not there before.
     opened_fully : bool or None
@@ -137,6 +139,7 @@ class Now:
     wire_tip: str | None = None
     dissection: bool = False
     not_over: frozenset[Complication] = frozenset()
+    lost: tuple[tuple[Complication, float], ...] = ()
     narrowings_mm: tuple[float, ...] = ()
     opened_fully: bool | None = None
     opened_by: tuple[Opening, ...] = ()
@@ -185,6 +188,14 @@ class Now:
     def to_be_counted(self) -> tuple[Inside, ...]:
         """Return what no record says came out, and yet it must have."""
         return tuple(one for one in self.inside if not one.stays and one.presumed_out)
+
+    def still_lost(
+        self, found: frozenset[Complication], at_mm: float | None
+    ) -> tuple[tuple[Complication, float], ...]:
+        """Return what is lost once one of a kind is found: not the nearest to the place said, none of the kind without one."""
+        mine = sorted((x for x in self.lost if x[0] in found), key=lambda x: abs(x[1] - (at_mm or 0.0)))
+        gone = mine if at_mm is None else mine[:1]
+        return tuple(x for x in self.lost if x not in gone)
 
     @property
     def unsettled(self) -> frozenset[Complication]:

@@ -357,6 +357,9 @@ def _freed(now: Now, stuck: Complication, *items: BodyItem) -> Now:
     return with_changes(now, not_over=now.not_over - {stuck})
 
 
+_LOST = frozenset({Complication.STENT_LOST, Complication.PART_LOST, Complication.WIRE_BROKEN})
+
+
 def _complication(now: Now, entry: Entry, known: Known) -> Now:
     code, at = entry.text("code"), entry.number("at_mm")
     told = frozenset[Complication]() if code is None else frozenset({Complication(code)})
@@ -364,11 +367,15 @@ def _complication(now: Now, entry: Entry, known: Known) -> Now:
     if entry.values.get("settled") is True:
         if code == Complication.NEW_NARROWING:
             narrowings = tuple(x for x in narrowings if at is not None and abs(x - at) > _SAME_PLACE_mm)
-        return with_changes(now, not_over=now.not_over - told, narrowings_mm=narrowings)
+        lost = now.still_lost(told, at)
+        over = told - {one for one, _ in lost}
+        return with_changes(now, not_over=now.not_over - over, narrowings_mm=narrowings, lost=lost)
     if code == Complication.NEW_NARROWING and at is not None:
         narrowings = (*narrowings, at)
+    placed = {(one, at) for one in told & _LOST if at is not None}
     return with_changes(
         now,
+        lost=(*now.lost, *(placed - set(now.lost))),
         dissection=now.dissection or code == Complication.DISSECTION,
         not_over=now.not_over | told,
         narrowings_mm=narrowings,
