@@ -27,6 +27,7 @@ GUIDE_CHANGED = (*H.BASE, "flush", "guide_out wanted=yes", "guide_in device=guid
 PULLED_BACK = (*H.PREPARED, H.TRY, "flush", f"{H.OUT} drawn_into=sheath")
 ARMS: dict[str, tuple[str, tuple[str, ...], str, bool]] = {
     "air after a new guide": ("air_after_exchange", GUIDE_CHANGED, H.INJECT, True),
+    "air after a guide in place of another": ("air_after_exchange", (*H.BASE, "flush", "guide_in device=guide-8-ebl"), H.INJECT, True),
     "air after the guide came out": ("air_after_exchange", (*H.BASE, "flush", "guide_out wanted=yes"), H.INJECT, True),
     "air after the first guide": ("air_after_exchange", H.BASE, H.INJECT, False),
     "air after all was drawn into the sheath": ("air_after_exchange", PULLED_BACK, H.INJECT, True),
