@@ -1,8 +1,9 @@
 // The angiogram: a run as a film, the vessel clicked on one working frame, the second view guided by the first, measured, kept.
 
-import type { AngiogramView, BandView, KeptView, Me, MeasureView, Row, RunItem, SecondView, TraceView, WorkingViews } from "./api.js";
+import type { AngiogramView, BandView, Me, MeasureView, RunItem, SecondView, TraceView } from "./api.js";
 import { Cine } from "./cine.js";
 import { announce, el, labelled, report, select, show } from "./dom.js";
+import { Measurement, rows } from "./measurement.js";
 import { blank, fromTable, toTable, type Marks } from "./marks.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
@@ -37,8 +38,6 @@ class Page {
   private at: 0 | 1 = 0;
   private mode: Mode = "vessel";
   private bands: readonly BandView[] = [];
-  private result: MeasureView | null = null;
-  private readonly accepted = new Set<string>();
   private readonly cine: Cine;
   private readonly tracer: Tracer;
   private readonly trouble = el("p", { class: "trouble", role: "alert" });
@@ -46,7 +45,7 @@ class Page {
   private readonly strip = el("figure", { class: "measured" });
   private readonly facts = el("dl", { class: "facts" });
   private readonly doubts = el("ul", { class: "not" });
-  private readonly outcome = el("section", { class: "outcome", "aria-label": "Measured" });
+  private readonly measurement: Measurement;
   private readonly runs = el("section", { "aria-label": "Runs" });
   private readonly place = el("input", { type: "range", min: 0, max: 0, step: 1 });
   private readonly along = labelled("Place along the first view, whose band is shown", this.place);
@@ -58,7 +57,6 @@ class Page {
   );
   private readonly run = el("select");
   private readonly switches: HTMLInputElement[] = [];
-  private readonly working = el("section", { class: "working", "aria-label": "Working views" });
   private readonly bench = el("div", { class: "bench" });
 
   constructor(
@@ -80,6 +78,11 @@ class Page {
       began: () => this.remember(),
       changed: () => this.changed(),
       back: () => this.back(),
+    });
+    this.measurement = new Measurement(me, caseId, base, view, {
+      marked: () => this.marked(),
+      doing: (words) => (this.doing.textContent = words),
+      took: (found) => this.tookMeasure(found),
     });
     this.place.addEventListener("input", () => this.tracer.draw());
     this.run.addEventListener("change", () => this.chooseRun(this.run.value));
@@ -139,13 +142,13 @@ class Page {
         labelled("Guide marked on this frame", this.size, "two clicks or more along its shaft give the scale; without them it comes from the file"),
         labelled("The spine is seen", this.spine),
       ),
-      el("section", {}, el("h2", {}, "The vessel in space"), el("button", { type: "button", onclick: () => void this.measure() }, "Reconstruct"), this.outcome),
-      this.working,
+      el("section", {}, el("h2", {}, "The vessel in space"), this.measurement.button, this.measurement.outcome),
+      this.measurement.working,
     );
     show(this.main, this.bench, side);
     this.drawRuns();
     this.look(0);
-    void this.drawWorking();
+    void this.measurement.drawWorking();
   }
 
   // Runs
@@ -301,8 +304,7 @@ class Page {
 
   /** What was measured no longer is what is marked. */
   private forget(): void {
-    this.result = null;
-    show(this.outcome);
+    this.measurement.forget();
   }
 
   /** Follow the vessel: roughly at once, then as measured. */
@@ -381,96 +383,17 @@ class Page {
 
   // The measurement
 
-  private body(): { run: unknown[]; accept: string[] } {
-    const run = this.sights.flatMap((one) => (one.marks && one.marks.clicks.length > 1 ? [toTable(one.marks)] : []));
-    return { run, accept: [...this.accepted] };
+  private marked(): unknown[] {
+    return this.sights.flatMap((one) => (one.marks && one.marks.clicks.length > 1 ? [toTable(one.marks)] : []));
   }
 
-  private async measure(): Promise<void> {
-    await this.act(async () => {
-      const body = this.body();
-      if (!body.run.length) throw new Error("Click along the vessel first, in one view or in both.");
-      this.doing.textContent = "Reconstructing";
-      if (!this.result) show(this.outcome, el("p", { class: "soft", role: "status" }, "Reconstructing"));
-      try {
-        this.result = await send<MeasureView>("POST", `${this.base}/measure`, body);
-      } finally {
-        this.drawOutcome();
-      }
-      this.doing.textContent = "";
-      this.result.views.forEach((one, k) => {
-        const sight = this.sights[k];
-        if (sight) sight.trace = one;
-      });
-      this.drawOutcome();
-      this.tracer.draw();
-      announce("Measured");
-    }, this.outcome);
-  }
-
-  private drawOutcome(): void {
-    const found = this.result;
-    if (!found) return show(this.outcome);
-    show(this.strip, report(found.strip));
-    const doubts = found.doubts.map((one) => {
-      const item = el("li", { class: one.stops ? "stops" : "" }, one.words);
-      if (one.stops) {
-        const take = el("input", { type: "checkbox", checked: this.accepted.has(one.doubt) });
-        take.addEventListener("change", () => {
-          if (take.checked) this.accepted.add(one.doubt);
-          else this.accepted.delete(one.doubt);
-          void this.measure();
-        });
-        item.append(el("label", { class: "check" }, take, "take it all the same"));
-      }
-      return item;
+  private tookMeasure(found: MeasureView): void {
+    found.views.forEach((one, k) => {
+      const sight = this.sights[k];
+      if (sight) sight.trace = one;
     });
-    const made: Node[] = [el("dl", { class: "facts" }, ...rows(found.facts))];
-    if (doubts.length) made.push(el("h3", {}, "Reasons to doubt"), el("ul", { class: "not" }, ...doubts));
-    made.push(el("p", { class: "soft" }, "Diameters depend on the frame, the contrast and the calibration: look at the edges before using a number."));
-    if (this.me.may_change && found.may_be_kept) made.push(this.keeping());
-    show(this.outcome, ...made);
-  }
-
-  private keeping(): HTMLElement {
-    const calcium = select([...this.view.calcium, { words: "leave lesions and target as they are", value: "" }], "moderate");
-    return el(
-      "form",
-      {
-        onsubmit: (event) => {
-          event.preventDefault();
-          void this.act(async () => {
-            const kept = await send<KeptView>("POST", `${this.base}/keep`, { ...this.body(), calcium: calcium.value || null });
-            const notes = kept.notes.map((one) => el("li", {}, one));
-            const on = el("a", { href: `/case/${this.caseId}/plan` }, "To the plan");
-            this.outcome.append(el("div", { class: "kept", role: "status" }, el("p", {}, `Kept as ${kept.record}, its path as ${kept.path}.`), el("ul", {}, ...notes), on));
-            this.view = { ...this.view, may_rank: true };
-            void this.drawWorking();
-          }, this.outcome);
-        },
-      },
-      labelled("Calcium of the narrowings found, by your eye", calcium, "they become the case's lesions, and the device is laid over the tightest"),
-      el("button", {}, "Keep as the case's vessel"),
-    );
-  }
-
-  private async drawWorking(): Promise<void> {
-    const made: Node[] = [el("h2", {}, "Working views")];
-    if (!this.view.may_rank) {
-      made.push(el("p", { class: "soft" }, "Ranked once the vessel is measured: from which side a sketched path is seen is not known."));
-      return show(this.working, ...made);
-    }
-    try {
-      const found = await get<WorkingViews>(`${this.base}/working-views`);
-      const items = found.views.map((one) => {
-        const covered = one.covered_mm ? `, ${one.covered_mm.toFixed(1)} mm may be covered` : "";
-        return el("li", {}, el("b", {}, one.name), ` loses ${one.lost_mm.toFixed(1)} mm (${one.lost_percent.toFixed(0)} %)${covered}`);
-      });
-      made.push(el("p", {}, found.what), el("ol", {}, ...items), el("ul", { class: "soft" }, ...found.notes.map((one) => el("li", {}, one))));
-    } catch (error) {
-      made.push(el("p", { class: "soft" }, wordsOf(error)));
-    }
-    show(this.working, ...made);
+    show(this.strip, report(found.strip));
+    this.tracer.draw();
   }
 
   // Holding on to what is marked while the page is away
@@ -488,19 +411,12 @@ class Page {
     });
   }
 
-  /** Do work; what goes wrong is said over the frame, or in `beside` where the button for it stands elsewhere. */
-  private async act(work: () => Promise<void>, beside?: HTMLElement): Promise<void> {
+  private async act(work: () => Promise<void>): Promise<void> {
     this.trouble.textContent = "";
-    beside?.querySelector(":scope > .trouble")?.remove();
     try {
       await work();
     } catch (error) {
       this.doing.textContent = "";
-      if (beside) {
-        const said = el("p", { class: "trouble", role: "alert" }, wordsOf(error));
-        beside.prepend(said);
-        return said.scrollIntoView({ block: "nearest" });
-      }
       this.trouble.textContent = wordsOf(error);
       if (this.bench.hidden) this.runs.append(el("p", { class: "trouble", role: "alert" }, wordsOf(error)));
     }
@@ -509,8 +425,4 @@ class Page {
 
 function empty(): Sight {
   return { marks: null, trace: null, asked: 0, before: [] };
-}
-
-function rows(found: readonly Row[]): HTMLElement[] {
-  return found.flatMap((one) => [el("dt", {}, one.name), el("dd", {}, one.words)]);
 }

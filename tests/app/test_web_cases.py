@@ -306,6 +306,16 @@ def test_a_time_of_yesterday_is_said(
     assert clocks == ["08:50", "03 May 23:30"]
 
 
+def test_a_line_said_ahead_is_of_now(
+    client: TestClient, bench: Any, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A browser's clock may be a little ahead; nothing in the record lies in the future."""
+    now = datetime(2026, 5, 4, 9, 0, 30, tzinfo=UTC)
+    monkeypatch.setattr(bench.desks, "clock", lambda: now)
+    ahead = (now + timedelta(seconds=50)).isoformat()
+    assert say(client, case, "contrast 8", "ahead-0001", said_at=ahead)["echo"].startswith("09:00  ")
+
+
 def test_an_unclear_line_comes_back_with_its_choices(client: TestClient, case: str) -> None:
     said = say(client, case, "stent", "unclear-001")
     assert not said["written"] and said["question"] and said["choices"]

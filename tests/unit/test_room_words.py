@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import runpy
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 
 from backstay.app.loading import load_case
 from backstay.app.room import Seen, room_of
+from backstay.app.safety import case_safety, limits_of
 from backstay.core.record.entries import Entry
 from backstay.core.rigging import move_facts
 from backstay.core.rigging.move_facts import MoveFacts
@@ -175,6 +177,51 @@ def test_the_tip_of_a_wire_that_is_out_is_not_shown(demo_dir: Path) -> None:
     lost = (EventKind.WIRE_SEEN, {"device": "wire-workhorse", "tip": "out_of_view"})
     out = (EventKind.WIRE_OUT, {"device": "wire-workhorse"})
     assert seen_after(demo_dir, RAIL, lost, out).wire_tip is None
+
+
+# Times and counts
+
+
+def at_second(demo_dir: Path, second: float, *said: tuple[EventKind, dict[str, Any]]) -> Any:
+    moment = datetime.fromtimestamp(second, UTC)
+    return room_of(load_case(demo_dir / "case.toml"), entries(GUIDE, *said), at=moment)
+
+
+def test_how_long_a_balloon_blocks_and_how_old_a_flow_grade_is(demo_dir: Path) -> None:
+    place = {"device": "bal-nc-250-12", "from_mm": 42.0, "to_mm": 54.0, "pressure_atm": 12.0}
+    flow = (EventKind.RESULT, {"timi_flow": 3})  # in the second minute
+    inflation = (EventKind.INFLATION, {**place, "purpose": "preparation"})  # in the third
+    room = at_second(demo_dir, 180.0 + 75.0, RAIL, flow, inflation)
+    assert room.blocked_s == 75.0
+    assert "1:15" in tile(room_html(room, None), "Ischaemia")
+    assert room.flow.age_min == pytest.approx((255.0 - 120.0) / 60.0)
+    assert "2 min ago" in tile(room_html(room, None), "Flow")
+
+
+def test_the_time_used_stands_beside_the_time_agreed(demo_dir: Path) -> None:
+    room = at_second(demo_dir, 10 * 60.0, RAIL)
+    agreed = load_case(demo_dir / "case.toml").limits.minutes
+    assert agreed is not None and room.minutes_limit == agreed == 90.0
+    assert "Case running, 10 of 90 min." in room_html(room, None)
+
+
+def test_every_hazard_that_is_not_shown_is_counted(demo_dir: Path) -> None:
+    said = (
+        RAIL,
+        (EventKind.RESULT, {"timi_flow": 0}),
+        (EventKind.WIRE_SEEN, {"device": "wire-workhorse", "tip": "out_of_view"}),
+        (EventKind.COMPLICATION, {"code": "perforation", "what": "perforation"}),
+        (EventKind.COMPLICATION, {"code": "tamponade", "what": "tamponade"}),
+        (EventKind.DOSE, {"air_kerma_mGy": 6000.0}),
+        (EventKind.CONTRAST, {"volume_mL": 400.0}),
+    )
+    room = at_second(demo_dir, 60.0 * len(said), *said)
+    case = load_case(demo_dir / "case.toml")
+    limits = limits_of(case_safety(case, entries(GUIDE, *said)), options=())
+    known = {row.text for row in [*limits.hazards, *limits.hazards_waiting]}
+    assert len(room.blocks) == 2 and {row.text for row in room.blocks} <= known
+    assert room.waiting == len(limits.hazards) + len(limits.hazards_waiting) - 2 >= 1
+    assert f"{room.waiting} more in the control room" in room_html(room, None)
 
 
 # In the body

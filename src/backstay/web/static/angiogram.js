@@ -1,6 +1,7 @@
 // The angiogram: a run as a film, the vessel clicked on one working frame, the second view guided by the first, measured, kept.
 import { Cine } from "./cine.js";
 import { announce, el, labelled, report, select, show } from "./dom.js";
+import { Measurement, rows } from "./measurement.js";
 import { blank, fromTable, toTable } from "./marks.js";
 import { get, send, wordsOf } from "./net.js";
 import { shell } from "./shell.js";
@@ -29,8 +30,6 @@ class Page {
     at = 0;
     mode = "vessel";
     bands = [];
-    result = null;
-    accepted = new Set();
     cine;
     tracer;
     trouble = el("p", { class: "trouble", role: "alert" });
@@ -38,7 +37,7 @@ class Page {
     strip = el("figure", { class: "measured" });
     facts = el("dl", { class: "facts" });
     doubts = el("ul", { class: "not" });
-    outcome = el("section", { class: "outcome", "aria-label": "Measured" });
+    measurement;
     runs = el("section", { "aria-label": "Runs" });
     place = el("input", { type: "range", min: 0, max: 0, step: 1 });
     along = labelled("Place along the first view, whose band is shown", this.place);
@@ -47,7 +46,6 @@ class Page {
     spine = select([{ words: "not said", value: "" }, { words: "on the left of the image", value: "left" }, { words: "on the right of the image", value: "right" }], "");
     run = el("select");
     switches = [];
-    working = el("section", { class: "working", "aria-label": "Working views" });
     bench = el("div", { class: "bench" });
     constructor(me, caseId, base, view, main) {
         this.me = me;
@@ -67,6 +65,11 @@ class Page {
             began: () => this.remember(),
             changed: () => this.changed(),
             back: () => this.back(),
+        });
+        this.measurement = new Measurement(me, caseId, base, view, {
+            marked: () => this.marked(),
+            doing: (words) => (this.doing.textContent = words),
+            took: (found) => this.tookMeasure(found),
         });
         this.place.addEventListener("input", () => this.tracer.draw());
         this.run.addEventListener("change", () => this.chooseRun(this.run.value));
@@ -90,11 +93,11 @@ class Page {
         };
         const quiet = (words, act) => el("button", { type: "button", class: "quiet", onclick: act }, words);
         show(this.bench, el("div", { class: "line" }, radios("view", "Shown", VIEWS, 0, (k) => this.look(k === 1 ? 1 : 0)), labelled("Run", this.run), radios("mode", "A click marks", MODES.map((one) => one[1]), 0, (k) => (this.mode = MODES[k]?.[0] ?? "vessel"))), this.trouble, this.cine.whole, el("div", { class: "line" }, quiet("Take the last mark back", () => this.back()), quiet("Clear this view", () => this.clear()), quiet("To the marked frame", () => this.toFrame())), this.doing, el("p", { class: "soft note" }, "Click along the vessel from the guide's tip: the line follows it. Drag a click, the line or an edge to put it right."), this.along, this.strip);
-        const side = el("div", { class: "beside" }, this.runs, el("section", { "aria-label": "This view" }, el("h2", {}, "This view"), this.facts, this.doubts), el("section", { class: "settings" }, el("h2", {}, "Calibrate and name"), labelled("Name of the next branch", this.branchName, "mark the same branches in both views"), labelled("Guide marked on this frame", this.size, "two clicks or more along its shaft give the scale; without them it comes from the file"), labelled("The spine is seen", this.spine)), el("section", {}, el("h2", {}, "The vessel in space"), el("button", { type: "button", onclick: () => void this.measure() }, "Reconstruct"), this.outcome), this.working);
+        const side = el("div", { class: "beside" }, this.runs, el("section", { "aria-label": "This view" }, el("h2", {}, "This view"), this.facts, this.doubts), el("section", { class: "settings" }, el("h2", {}, "Calibrate and name"), labelled("Name of the next branch", this.branchName, "mark the same branches in both views"), labelled("Guide marked on this frame", this.size, "two clicks or more along its shaft give the scale; without them it comes from the file"), labelled("The spine is seen", this.spine)), el("section", {}, el("h2", {}, "The vessel in space"), this.measurement.button, this.measurement.outcome), this.measurement.working);
         show(this.main, this.bench, side);
         this.drawRuns();
         this.look(0);
-        void this.drawWorking();
+        void this.measurement.drawWorking();
     }
     // Runs
     drawRuns() {
@@ -246,8 +249,7 @@ class Page {
     }
     /** What was measured no longer is what is marked. */
     forget() {
-        this.result = null;
-        show(this.outcome);
+        this.measurement.forget();
     }
     /** Follow the vessel: roughly at once, then as measured. */
     async trace() {
@@ -327,97 +329,17 @@ class Page {
         return [...this.bands.filter((one) => one.is_mark && !done.has(one.name)), ...(chosen ? [chosen] : [])];
     }
     // The measurement
-    body() {
-        const run = this.sights.flatMap((one) => (one.marks && one.marks.clicks.length > 1 ? [toTable(one.marks)] : []));
-        return { run, accept: [...this.accepted] };
+    marked() {
+        return this.sights.flatMap((one) => (one.marks && one.marks.clicks.length > 1 ? [toTable(one.marks)] : []));
     }
-    async measure() {
-        await this.act(async () => {
-            const body = this.body();
-            if (!body.run.length)
-                throw new Error("Click along the vessel first, in one view or in both.");
-            this.doing.textContent = "Reconstructing";
-            if (!this.result)
-                show(this.outcome, el("p", { class: "soft", role: "status" }, "Reconstructing"));
-            try {
-                this.result = await send("POST", `${this.base}/measure`, body);
-            }
-            finally {
-                this.drawOutcome();
-            }
-            this.doing.textContent = "";
-            this.result.views.forEach((one, k) => {
-                const sight = this.sights[k];
-                if (sight)
-                    sight.trace = one;
-            });
-            this.drawOutcome();
-            this.tracer.draw();
-            announce("Measured");
-        }, this.outcome);
-    }
-    drawOutcome() {
-        const found = this.result;
-        if (!found)
-            return show(this.outcome);
-        show(this.strip, report(found.strip));
-        const doubts = found.doubts.map((one) => {
-            const item = el("li", { class: one.stops ? "stops" : "" }, one.words);
-            if (one.stops) {
-                const take = el("input", { type: "checkbox", checked: this.accepted.has(one.doubt) });
-                take.addEventListener("change", () => {
-                    if (take.checked)
-                        this.accepted.add(one.doubt);
-                    else
-                        this.accepted.delete(one.doubt);
-                    void this.measure();
-                });
-                item.append(el("label", { class: "check" }, take, "take it all the same"));
-            }
-            return item;
+    tookMeasure(found) {
+        found.views.forEach((one, k) => {
+            const sight = this.sights[k];
+            if (sight)
+                sight.trace = one;
         });
-        const made = [el("dl", { class: "facts" }, ...rows(found.facts))];
-        if (doubts.length)
-            made.push(el("h3", {}, "Reasons to doubt"), el("ul", { class: "not" }, ...doubts));
-        made.push(el("p", { class: "soft" }, "Diameters depend on the frame, the contrast and the calibration: look at the edges before using a number."));
-        if (this.me.may_change && found.may_be_kept)
-            made.push(this.keeping());
-        show(this.outcome, ...made);
-    }
-    keeping() {
-        const calcium = select([...this.view.calcium, { words: "leave lesions and target as they are", value: "" }], "moderate");
-        return el("form", {
-            onsubmit: (event) => {
-                event.preventDefault();
-                void this.act(async () => {
-                    const kept = await send("POST", `${this.base}/keep`, { ...this.body(), calcium: calcium.value || null });
-                    const notes = kept.notes.map((one) => el("li", {}, one));
-                    const on = el("a", { href: `/case/${this.caseId}/plan` }, "To the plan");
-                    this.outcome.append(el("div", { class: "kept", role: "status" }, el("p", {}, `Kept as ${kept.record}, its path as ${kept.path}.`), el("ul", {}, ...notes), on));
-                    this.view = { ...this.view, may_rank: true };
-                    void this.drawWorking();
-                }, this.outcome);
-            },
-        }, labelled("Calcium of the narrowings found, by your eye", calcium, "they become the case's lesions, and the device is laid over the tightest"), el("button", {}, "Keep as the case's vessel"));
-    }
-    async drawWorking() {
-        const made = [el("h2", {}, "Working views")];
-        if (!this.view.may_rank) {
-            made.push(el("p", { class: "soft" }, "Ranked once the vessel is measured: from which side a sketched path is seen is not known."));
-            return show(this.working, ...made);
-        }
-        try {
-            const found = await get(`${this.base}/working-views`);
-            const items = found.views.map((one) => {
-                const covered = one.covered_mm ? `, ${one.covered_mm.toFixed(1)} mm may be covered` : "";
-                return el("li", {}, el("b", {}, one.name), ` loses ${one.lost_mm.toFixed(1)} mm (${one.lost_percent.toFixed(0)} %)${covered}`);
-            });
-            made.push(el("p", {}, found.what), el("ol", {}, ...items), el("ul", { class: "soft" }, ...found.notes.map((one) => el("li", {}, one))));
-        }
-        catch (error) {
-            made.push(el("p", { class: "soft" }, wordsOf(error)));
-        }
-        show(this.working, ...made);
+        show(this.strip, report(found.strip));
+        this.tracer.draw();
     }
     // Holding on to what is marked while the page is away
     hold() {
@@ -432,20 +354,13 @@ class Page {
                 sight.marks = one;
         });
     }
-    /** Do work; what goes wrong is said over the frame, or in `beside` where the button for it stands elsewhere. */
-    async act(work, beside) {
+    async act(work) {
         this.trouble.textContent = "";
-        beside?.querySelector(":scope > .trouble")?.remove();
         try {
             await work();
         }
         catch (error) {
             this.doing.textContent = "";
-            if (beside) {
-                const said = el("p", { class: "trouble", role: "alert" }, wordsOf(error));
-                beside.prepend(said);
-                return said.scrollIntoView({ block: "nearest" });
-            }
             this.trouble.textContent = wordsOf(error);
             if (this.bench.hidden)
                 this.runs.append(el("p", { class: "trouble", role: "alert" }, wordsOf(error)));
@@ -454,7 +369,4 @@ class Page {
 }
 function empty() {
     return { marks: null, trace: null, asked: 0, before: [] };
-}
-function rows(found) {
-    return found.flatMap((one) => [el("dt", {}, one.name), el("dd", {}, one.words)]);
 }

@@ -1,0 +1,130 @@
+// The vessel in space: reconstructed from what is marked, with every reason to doubt it, kept as the case's, looked at anew.
+import { announce, el, labelled, select, show } from "./dom.js";
+import { get, send, wordsOf } from "./net.js";
+export class Measurement {
+    me;
+    caseId;
+    base;
+    view;
+    hears;
+    button = el("button", { type: "button", onclick: () => void this.measure() }, "Reconstruct");
+    outcome = el("section", { class: "outcome", "aria-label": "Measured" });
+    working = el("section", { class: "working", "aria-label": "Working views" });
+    result = null;
+    accepted = new Set();
+    mayRank;
+    constructor(me, caseId, base, view, hears) {
+        this.me = me;
+        this.caseId = caseId;
+        this.base = base;
+        this.view = view;
+        this.hears = hears;
+        this.mayRank = view.may_rank;
+    }
+    /** What was measured no longer is what is marked. */
+    forget() {
+        this.result = null;
+        show(this.outcome);
+    }
+    async drawWorking() {
+        const made = [el("h2", {}, "Working views")];
+        if (!this.mayRank) {
+            made.push(el("p", { class: "soft" }, "Ranked once the vessel is measured: from which side a sketched path is seen is not known."));
+            return show(this.working, ...made);
+        }
+        try {
+            const found = await get(`${this.base}/working-views`);
+            const items = found.views.map((one) => {
+                const covered = one.covered_mm ? `, ${one.covered_mm.toFixed(1)} mm may be covered` : "";
+                return el("li", {}, el("b", {}, one.name), ` loses ${one.lost_mm.toFixed(1)} mm (${one.lost_percent.toFixed(0)} %)${covered}`);
+            });
+            made.push(el("p", {}, found.what), el("ol", {}, ...items), el("ul", { class: "soft" }, ...found.notes.map((one) => el("li", {}, one))));
+        }
+        catch (error) {
+            made.push(el("p", { class: "soft" }, wordsOf(error)));
+        }
+        show(this.working, ...made);
+    }
+    body() {
+        return { run: this.hears.marked(), accept: [...this.accepted] };
+    }
+    async measure() {
+        await this.act(async () => {
+            const body = this.body();
+            if (!body.run.length)
+                throw new Error("Click along the vessel first, in one view or in both.");
+            this.hears.doing("Reconstructing");
+            if (!this.result)
+                show(this.outcome, el("p", { class: "soft", role: "status" }, "Reconstructing"));
+            try {
+                this.result = await send("POST", `${this.base}/measure`, body);
+            }
+            finally {
+                this.hears.doing("");
+                this.draw();
+            }
+            this.hears.took(this.result);
+            announce("Measured");
+        });
+    }
+    draw() {
+        const found = this.result;
+        if (!found)
+            return show(this.outcome);
+        const made = [el("dl", { class: "facts" }, ...rows(found.facts))];
+        const doubts = found.doubts.map((one) => this.doubt(one));
+        if (doubts.length)
+            made.push(el("h3", {}, "Reasons to doubt"), el("ul", { class: "not" }, ...doubts));
+        made.push(el("p", { class: "soft" }, "Diameters depend on the frame, the contrast and the calibration: look at the edges before using a number."));
+        if (this.me.may_change && found.may_be_kept)
+            made.push(this.keeping());
+        show(this.outcome, ...made);
+    }
+    doubt(one) {
+        const item = el("li", { class: one.stops ? "stops" : "" }, one.words);
+        if (!one.stops)
+            return item;
+        const take = el("input", { type: "checkbox", checked: this.accepted.has(one.doubt) });
+        take.addEventListener("change", () => {
+            if (take.checked)
+                this.accepted.add(one.doubt);
+            else
+                this.accepted.delete(one.doubt);
+            void this.measure();
+        });
+        item.append(el("label", { class: "check" }, take, "take it all the same"));
+        return item;
+    }
+    keeping() {
+        const calcium = select([...this.view.calcium, { words: "leave lesions and target as they are", value: "" }], "moderate");
+        return el("form", {
+            onsubmit: (event) => {
+                event.preventDefault();
+                void this.act(async () => this.keep(calcium.value));
+            },
+        }, labelled("Calcium of the narrowings found, by your eye", calcium, "they become the case's lesions, and the device is laid over the tightest"), el("button", {}, "Keep as the case's vessel"));
+    }
+    async keep(calcium) {
+        const kept = await send("POST", `${this.base}/keep`, { ...this.body(), calcium: calcium || null });
+        const notes = kept.notes.map((one) => el("li", {}, one));
+        const on = el("a", { href: `/case/${this.caseId}/plan` }, "To the plan");
+        this.outcome.append(el("div", { class: "kept", role: "status" }, el("p", {}, `Kept as ${kept.record}, its path as ${kept.path}.`), el("ul", {}, ...notes), on));
+        this.mayRank = true;
+        void this.drawWorking();
+    }
+    /** Do work; what goes wrong is said beside its button, which stands far below the frame. */
+    async act(work) {
+        this.outcome.querySelector(":scope > .trouble")?.remove();
+        try {
+            await work();
+        }
+        catch (error) {
+            const said = el("p", { class: "trouble", role: "alert" }, wordsOf(error));
+            this.outcome.prepend(said);
+            said.scrollIntoView({ block: "nearest" });
+        }
+    }
+}
+export function rows(found) {
+    return found.flatMap((one) => [el("dt", {}, one.name), el("dd", {}, one.words)]);
+}
