@@ -133,13 +133,18 @@ def test_who_is_no_user_any_more_is_out(tmp_path: Path, users: Users) -> None:
     bench = local_workbench(tmp_path, port=8750)
     open_workbench(bench, opening(tmp_path), port=8750)
     secrets = [bench.let_in(name, PASSWORD)[0] for name in ("a", "b")]  # type: ignore[index]  # both are let in
+    assert [bench.visits.of(secret) is not None for secret in secrets] == [True, True]
     users.remove("a")
     users.add("b", UserRole.READER, PASSWORD)
+    assert [bench.visits.of(secret) for secret in secrets] == [None, None], "at once, not at the next start"
     again = local_workbench(tmp_path, port=8750)
     open_workbench(again, opening(tmp_path), port=8750)
     assert [again.visits.of(secret) for secret in secrets] == [None, None]
     with pytest.raises(NotFound):
         users.remove("a")
+    secret = again.let_in("b", PASSWORD)[0]  # type: ignore[index]  # let in
+    (tmp_path / USERS_FILE).write_text("not a file of users")
+    assert again.visits.of(secret) is None
 
 
 def test_users_by_the_command_line(tmp_path: Path) -> None:

@@ -35,7 +35,9 @@ def enter(body: EnterBody, request: Request, response: Response) -> Me:
             "not a token, or one used before" if body.token else "no such user with that password",
             field="token" if body.token else "name",
             value=None,
-            allowed="a fresh token: the terminal that runs backstay serve says a new link when it is asked for one",
+            allowed="a user of this workbench, by name and password"
+            if bench.with_users
+            else "a fresh token: the terminal that runs backstay serve says a new link when it is asked for one",
         )
     secret, visit = entered
     response.set_cookie(

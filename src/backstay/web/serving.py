@@ -83,7 +83,7 @@ def open_workbench(bench: Workbench, opening: Opening, *, port: int) -> frozense
             value=opening.address,
             allowed="at least one user, made by `backstay users --add NAME --role ROLE`",
         )
-    bench.visits.keep_only(users.all())
+    bench.visits.only(users.all)
     bench.is_tls, bench.with_users, bench.cookie = True, True, "__Host-backstay"
 
     def let_in(name: str, password: str) -> tuple[str, Visit] | None:

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from backstay.adapters.atomic import write_atomic
+from backstay.errors import InputError
 from backstay.identifiers import UserRole
 
 TOKEN_S = 3600.0
@@ -52,6 +53,7 @@ class Visits:
     def __init__(self, file: Path | None = None, clock: Callable[[], float] = time.time) -> None:
         self._file, self._clock, self._lock = file, clock, threading.Lock()
         self._tokens: dict[str, Visit] = {}
+        self._users: Callable[[], Mapping[str, UserRole]] | None = None
         self._visits: dict[str, Visit] = _read(file)
 
     @property
@@ -88,7 +90,9 @@ class Visits:
     def of(self, secret: str) -> Visit | None:
         """Return the visit a cookie stands for, None when it has ended or never was."""
         found = self._visits.get(_hash(secret))
-        return found if found is not None and found.ends_s > self._clock() else None
+        if found is None or found.ends_s <= self._clock() or not self._is_user(found):
+            return None
+        return found
 
     def leave(self, secret: str) -> None:
         """End a visit."""
@@ -96,11 +100,17 @@ class Visits:
             self._visits.pop(_hash(secret), None)
             self._keep()
 
-    def keep_only(self, users: Mapping[str, UserRole]) -> None:
-        """End the visits of everybody who is no user any more, or has another role now."""
-        with self._lock:
-            self._visits = {k: v for k, v in self._visits.items() if users.get(v.name) is v.role}
-            self._keep()
+    def only(self, users: Callable[[], Mapping[str, UserRole]]) -> None:
+        """From now on let in nobody who is no user, or has another role now, also by a visit that was begun before."""
+        self._users = users
+
+    def _is_user(self, visit: Visit) -> bool:
+        if self._users is None:
+            return True
+        try:
+            return self._users().get(visit.name) is visit.role
+        except InputError:  # a file that cannot be read names nobody
+            return False
 
     def _keep(self) -> None:
         now = self._clock()
