@@ -177,7 +177,7 @@ def test_a_leaning_lumen_is_passed_through_for_longer() -> None:
 def test_a_neighbour_beside_the_lumen_is_let_go_of() -> None:
     """A second lumen 17 px aside reaches into the window of one of 10 px. Held on to, it widens it by 0.68 px; let go of, by 0.28.
 
-    Nearer (14 to 16 px) it still widens it by 0.4 to 0.7 px: a known fault of the fit.
+    Nearer (14 to 16 px) it still widens it by 0.4 to 0.7 px: there the second lumen is to be taken out first (`beside`).
     """
     table = profile_table(blur_px=1.2, attenuation_per_px=0.04)
     across = 0.5 * np.arange(-60, 61, dtype=np.float64)

@@ -132,17 +132,14 @@ def fitted_rows(
     unknown = _first_guess(problem) if start is None else _from(start, problem)
     damping = np.full(len(values), 1e-2)
     weight = problem.window(unknown[:, 1])
-    cost = problem.cost(unknown, weight)
+    left, slopes = problem.slopes(unknown)
     for step in range(_STEPS):
         if step in (4, 8):
             weight = problem.robust(unknown)
-            cost = problem.cost(unknown, weight)
-        new = unknown + problem.step(unknown, weight, damping)
-        new = problem.held(new)
-        new_cost = problem.cost(new, weight)
-        better = new_cost <= cost
-        unknown = np.where(better[:, None], new, unknown)
-        cost = np.where(better, new_cost, cost)
+        new = problem.held(unknown + problem.step(left, slopes, weight, damping))
+        new_left, new_slopes = problem.slopes(new)
+        better = (weight * new_left**2).sum(axis=1) <= (weight * left**2).sum(axis=1)
+        unknown[better], left[better], slopes[better] = new[better], new_left[better], new_slopes[better]
         damping = np.clip(np.where(better, damping * 0.2, damping * 8.0), 1e-6, 1e4)
     return _result(problem, unknown, raw, values)
 
@@ -198,18 +195,21 @@ class _Problem:
         slopes[..., 3:] = self.background
         return self.values - model, slopes
 
-    def normal(self, unknown: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-        left, slopes = self.slopes(unknown)
-        weighted = slopes * weight[..., None]
-        matrix = np.matmul(weighted.transpose(0, 2, 1), slopes)
+    def normal(
+        self, left: FloatArray, slopes: FloatArray, weight: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        weighted = (slopes * weight[..., None]).transpose(0, 2, 1)
+        matrix = np.matmul(weighted, slopes)
         if self.amplitude is not None:
             matrix[:, 2, 2] = 1.0
         # A trace on the diagonal keeps a row off the image solvable.
         matrix += 1e-12 * np.eye(6)
-        return matrix, np.matmul(weighted.transpose(0, 2, 1), left[..., None])[..., 0]
+        return matrix, np.matmul(weighted, left[..., None])[..., 0]
 
-    def step(self, unknown: FloatArray, weight: FloatArray, damping: FloatArray) -> FloatArray:
-        matrix, right = self.normal(unknown, weight)
+    def step(
+        self, left: FloatArray, slopes: FloatArray, weight: FloatArray, damping: FloatArray
+    ) -> FloatArray:
+        matrix, right = self.normal(left, slopes, weight)
         diagonal = np.einsum("nii->ni", matrix).copy()
         damped = matrix + np.eye(6) * (damping[:, None] * np.maximum(diagonal, 1e-12))[:, None, :]
         return np.asarray(np.linalg.solve(damped, right[..., None])[..., 0])
@@ -233,10 +233,14 @@ def _first_guess(problem: _Problem) -> FloatArray:
         unknown[:, 1] = diameter
         unknown[:, 2] = 1.0 if problem.amplitude is None else problem.amplitude
         weight = problem.window(np.full(n, 14.0))
-        matrix, right = problem.normal(unknown, weight)
         if problem.amplitude is None:
+            slopes = problem.slopes(unknown)[1]
             unknown[:, 2:] = 0.0
-            matrix, right = problem.normal(unknown, weight)
+            left = problem.values
+        else:
+            left, slopes = problem.slopes(unknown)
+        matrix, right = problem.normal(left, slopes, weight)
+        if problem.amplitude is None:
             unknown[:, 2:] = np.linalg.solve(matrix[:, 2:, 2:] + 1e-9 * np.eye(4), right[:, 2:, None])[..., 0]
         else:
             unknown[:, 3:] = np.linalg.solve(matrix[:, 3:, 3:] + 1e-9 * np.eye(3), right[:, 3:, None])[..., 0]
@@ -252,7 +256,7 @@ def _from(start: RowFits, problem: _Problem) -> FloatArray:
     unknown = np.zeros((len(problem.values), 6))
     unknown[:, 0], unknown[:, 1] = start.offset_px, start.diameter_px
     unknown[:, 2] = start.amplitude if problem.amplitude is None else problem.amplitude
-    matrix, right = problem.normal(unknown, problem.window(unknown[:, 1]))
+    matrix, right = problem.normal(*problem.slopes(unknown), problem.window(unknown[:, 1]))
     unknown[:, 3:] += np.linalg.solve(matrix[:, 3:, 3:], right[:, 3:, None])[..., 0]
     return problem.held(unknown)
 
@@ -266,7 +270,7 @@ def _result(problem: _Problem, unknown: FloatArray, raw: FloatArray, values: Flo
     noise = np.sqrt((window * left**2).sum(axis=1) / samples)
     # Interpolating between pixels leaves the noise correlated: the samples are half as many as they seem across.
     gain = _gain(ALONG_SMOOTHING_PX)
-    matrix, _ = problem.normal(unknown, weight)
+    matrix, _ = problem.normal(*problem.slopes(unknown), weight)
     scale = np.maximum(np.einsum("nii->ni", matrix), 1e-12) ** -0.5
     inverse = np.linalg.inv(matrix * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(6))
     variance = np.einsum("nii->ni", inverse) * scale**2 * (2.0 * noise**2 / gain)[:, None]

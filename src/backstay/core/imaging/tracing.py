@@ -14,7 +14,7 @@ from backstay.errors import InputError
 
 FloatArray = NDArray[np.float64]
 
-SCALES_PX = (2.0, 3.0, 4.5, 6.0)
+SCALES_PX = (2.0, 3.0, 4.5, 6.0, 8.0)
 """Widths looked for: standard deviations of the smoothing [px]."""
 _FLOOR = 0.03
 _MARGIN_PX = 60
