@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from backstay.core.imaging.bundle import Curve, TagErrors, fitted_curve
 from backstay.core.imaging.density import density
@@ -70,6 +71,40 @@ def test_branch_points_and_length_are_those_of_the_vessel() -> None:
     found = np.interp(curve.landmarks_at, u, along)
     # Samples of the curve are 0.55 mm apart: a branch point lies between them.
     np.testing.assert_allclose(found, PHANTOM.branch_at_mm, atol=0.2)
+
+
+def test_the_error_of_the_curve_is_its_spread_under_lines_that_err_by_as_much() -> None:
+    """Errors of 0.4 px that run together over four of the curve's samples, as the fit takes a traced line's to do.
+
+    Taken for independent from sample to sample, they would be told half as large.
+    """
+    sure = TagErrors(shift_mm=0.01, angle_rad=1e-5)
+    views = (TAGGED[0], TAGGED[1])
+    exact = [view.project(PHANTOM.main.points_mm[::12]) for view in views]
+    none = (np.zeros((0, 2)), np.zeros((0, 2)))
+    rng, u = np.random.default_rng(8), np.linspace(0.15, 0.85, 15)
+    found, told = [], []
+    for _ in range(8):
+        lines = []
+        for line in exact:
+            noise = gaussian_filter1d(rng.normal(size=line.shape), 1.3, axis=0)
+            lines.append(line + 0.4 * noise / noise.std())
+        start = matched(views, (lines[0], lines[1]), none, shift_sd_mm=0.01)
+        curve = fitted_curve(
+            views, (lines[0], lines[1]), none, start_mm=start.points_mm, shift_mm=start.shift_mm, errors=sure
+        )  # fmt: skip
+        tangent = curve.spline.derivative()(u)
+        tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+        across = np.eye(3) - tangent[:, :, None] * tangent[:, None, :]
+        basis = curve.spline.design_matrix(u, curve.spline.t, 3).toarray()
+        count = len(curve.control_mm)
+        by_control = curve.covariance[: 3 * count, : 3 * count].reshape(count, 3, count, 3)
+        variance = np.einsum("ni,iajb,nj->nab", basis, by_control, basis)
+        told.append(np.einsum("nab,nbc,nac->n", across, variance, across))
+        true = PHANTOM.main.points_mm
+        away = curve.spline(u)[:, None] - true[None]
+        found.append((away**2).sum(axis=2).min(axis=1))
+    assert 0.6 < np.sqrt(np.mean(found) / np.mean(told)) < 1.4
 
 
 def test_a_table_that_hardly_moves_is_held_near_none() -> None:
