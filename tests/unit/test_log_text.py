@@ -72,6 +72,11 @@ READ: list[tuple[str, EventKind, dict[str, Any]]] = [
     ("oct catheter in", K.DEVICE_IN, {"device": "imaging catheter", "what": "imaging_catheter"}),
     ("ivus catheter out", K.DEVICE_OUT, {"device": "imaging catheter"}),
     ("snare in", K.DEVICE_IN, {"device": "snare", "what": "snare"}),
+    (
+        "stent retrieved",
+        K.COMPLICATION,
+        {"what": "stent lost retrieved", "code": "stent_lost", "settled": True},
+    ),
     ("ischaemia", K.COMPLICATION, {"what": "ischaemia", "code": "ischaemia"}),
     (
         "sc 1.5x12 anchor 6 atm in the first right ventricular branch at 20",

@@ -80,7 +80,7 @@ COMPLICATIONS: dict[str, Complication] = {
     r"tamponade": Complication.TAMPONADE,
     r"(?:slow|no)[- ]?(?:re)?flow": Complication.SLOW_FLOW,
     r"air(?: embol(?:ism|us))?": Complication.AIR_EMBOLISM,
-    r"stent (?:lost|off|stripped|embolised)": Complication.STENT_LOST,
+    r"stent (?:lost|off|stripped|embolised)|stent(?= (?:retrieved|snared))": Complication.STENT_LOST,
     r"stent (?:deformed|crushed|shortened)": Complication.STENT_DEFORMED,
     r"burr stuck|stuck burr|burr(?= freed)": Complication.BURR_STUCK,
     r"(?:balloon|stent|device) stuck|(?:balloon|stent|device)(?= freed)": Complication.DEVICE_STUCK,
