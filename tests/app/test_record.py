@@ -61,8 +61,9 @@ def test_a_line_that_is_unclear_writes_nothing_and_names_the_choices(case_file: 
 def test_lines_from_a_file(case_file: Path) -> None:
     result = invoke("log", case_file, typed="act 278\nfix act 287\n\ncontrast 8\ncontrast 9\nundo\nshow\n")
     assert result.exit_code == 0, result.stderr
-    shown = [line[7:] for line in result.stdout.splitlines()][-3:]
-    assert shown[1:] == ["ACT 287 s", "Contrast 8 mL"]
+    shown = [line[7:] for line in result.stdout.splitlines()]
+    assert shown[-6:-4] == ["ACT 287 s", "Contrast 8 mL"]
+    assert shown[-2:] == ["ACT 278 s: ACT 287 s", "Contrast 9 mL: Taken back: undone"]
     assert "taken back" in result.stdout
     out = json.loads(invoke("log", case_file, "--json").stdout)
     assert [event["kind"] for event in out["events"]] == [
