@@ -248,6 +248,8 @@ def test_nothing_runs_over_the_side(
         page.locator("main > :not([hidden])").first.wait_for()
         if section == "plan":
             expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)
+        caution = page.locator(".rule, .foot").filter(has_text="not validated for clinical decisions")
+        expect(caution.first).to_be_visible()
         sides = page.evaluate(
             "() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
         )
