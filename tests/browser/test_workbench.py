@@ -187,6 +187,19 @@ def test_another_vessel_is_loaded_on_its_page(context: BrowserContext, server: A
     expect(page.get_by_label("calcium").first).to_have_value("moderate")
 
 
+def test_a_reader_sees_what_a_reader_may_not_do(context: BrowserContext, server: Any, shown: str) -> None:
+    page = context.new_page()
+    rights = {"role": "reader", "may_record": False, "may_change": False}
+    page.route("**/api/me", lambda route: route.fulfill(json={**route.fetch().json(), **rights}))
+    page.goto(f"{server.address}/case/{shown}/vessel")
+    expect(page.get_by_label("calcium").first).to_be_disabled()
+    expect(page.get_by_role("button", name="Take out").first).to_be_disabled()
+    expect(page.get_by_text("Another vessel for this case")).to_have_count(0)
+    page.goto(f"{server.address}/case/{shown}/procedure")
+    expect(page.locator(".typed")).to_be_disabled()
+    expect(page.locator(".signed")).to_have_text("A reader looks on; a recorder or an operator writes.")
+
+
 def test_the_handle_stays_where_its_numbers_are(context: BrowserContext, server: Any, shown: str) -> None:
     page = opened(context, server, f"/case/{shown}/plan")
     expect(page.locator(".strip svg")).to_be_visible(timeout=SOLVED_MS)

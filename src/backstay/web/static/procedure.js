@@ -142,7 +142,8 @@ export async function procedure(me, caseId) {
         const may = me.may_record && !view.signed;
         for (const one of [line, ...acts.querySelectorAll("button"), ...write.querySelectorAll("button")])
             one.disabled = !may;
-        show(signed, ...(view.signed ? ["The report is signed: nothing more is recorded. ", toWrapUp] : []));
+        const why = view.signed ? ["The report is signed: nothing more is recorded. ", toWrapUp] : ["A reader looks on; a recorder or an operator writes."];
+        show(signed, ...(may ? [] : why));
         if (!may)
             offer([]);
         if (!view.events.length)

@@ -22,6 +22,12 @@ export async function vessel(me, caseId) {
         branches = view.branches.map((one) => branchLine(view, one, () => drop(branches, branchRows)));
         show(lesionRows, ...lesions.map((one) => one.element));
         show(branchRows, ...branches.map((one) => one.element));
+        if (me.may_change)
+            return;
+        for (const body of [lesionRows, branchRows]) {
+            for (const one of body.querySelectorAll("input, select, button"))
+                one.disabled = true;
+        }
     };
     /** Forget the rows that were taken out of a table. */
     const drop = (lines, body) => {
