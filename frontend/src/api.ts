@@ -89,6 +89,10 @@ export interface CorrectBody {
   readonly reason?: string;
 }
 
+export interface Door {
+  readonly by_name: boolean;
+}
+
 export interface DoubtView {
   readonly doubt: string;
   readonly words: string;

@@ -1,8 +1,8 @@
-// The door: a token from the link is used at once and taken out of the address.
+// The door: a token from the link is used at once and taken out of the address; where there are users they come in by name.
 
-import type { Me } from "./api.js";
+import type { Door, Me } from "./api.js";
 import { el, labelled, show } from "./dom.js";
-import { send, wordsOf } from "./net.js";
+import { get, send, wordsOf } from "./net.js";
 
 export async function door(): Promise<void> {
   document.title = "Enter – Backstay";
@@ -50,12 +50,20 @@ export async function door(): Promise<void> {
     },
     labelled("Name", name),
     labelled("Password", password),
-    el("button", {}, "Enter by name"),
+    el("button", {}, "Enter"),
   );
-  const other = el("details", {}, el("summary", {}, "By name and password, where this workbench has users"), byName);
-  show(document.body, el("main", { class: "door" }, el("h1", {}, "Backstay"), trouble, byToken, other));
-  if (token) await enter({ token });
-  else field.focus();
+  const main = (form: HTMLElement): void => {
+    show(document.body, el("main", { class: "door" }, el("h1", {}, "Backstay"), trouble, form));
+  };
+  try {
+    const { by_name: byUsers } = await get<Door>("/api/enter");
+    main(byUsers ? byName : byToken);
+    if (token) await enter({ token });
+    else (byUsers ? name : field).focus();
+  } catch (error) {
+    main(byToken);
+    trouble.textContent = wordsOf(error);
+  }
 }
 
 /** Return the token of a pasted link, or what was pasted. */

@@ -175,6 +175,7 @@ def test_an_unguarded_route_would_be_seen(tmp_path: Path) -> None:
 
 def test_a_token_lets_in_once(client: TestClient, bench: Workbench) -> None:
     token = bench.visits.token("tester", UserRole.OPERATOR)
+    assert client.get("/api/enter").json() == {"by_name": False}
     first = client.post("/api/enter", json={"token": token})
     assert first.status_code == 200
     cookie = first.headers["set-cookie"].lower()

@@ -93,7 +93,9 @@ def opened(tmp_path: Path, users: Users) -> tuple[Any, TestClient]:
 
 def test_users_come_in_by_name_and_each_change_has_its_author(opened: Any, tmp_path: Path) -> None:
     _, client = opened
-    assert client.post("/api/enter", json={"name": "op", "password": "wrong"}).status_code == 401
+    assert client.get("/api/enter").json() == {"by_name": True}
+    wrong = client.post("/api/enter", json={"name": "op", "password": "wrong"})
+    assert wrong.status_code == 401 and "name and password" in wrong.json()["allowed"]
     entered = client.post("/api/enter", json={"name": "op", "password": PASSWORD})
     cookie = entered.headers["set-cookie"].lower()
     assert cookie.startswith("__host-backstay=") and "secure" in cookie and "httponly" in cookie

@@ -60,6 +60,12 @@ class EnterBody(Model):
     password: str = Field("", max_length=200)
 
 
+class Door(Model):
+    """How this workbench lets people in."""
+
+    by_name: bool = Field(description="by name and password; by a link from its terminal otherwise")
+
+
 class Me(Model):
     """Who the page speaks for, and what it must say."""
 

@@ -10,12 +10,18 @@ from fastapi import APIRouter, Request, Response
 from backstay.identifiers import UserRole
 from backstay.report.words import DISCLAIMER
 from backstay.web.gate import EVERYBODY, GuardedRoute, Refused, cookie_of, needs
-from backstay.web.models import EnterBody, Me
+from backstay.web.models import Door, EnterBody, Me
 from backstay.web.parts import Workbench, about, workbench_of
 from backstay.web.users import TooManyTries
 from backstay.web.visits import MOST_TOKENS, VISIT_S, Visit
 
 router = APIRouter(prefix="/api", route_class=GuardedRoute, tags=["door"])
+
+
+@router.get("/enter", **EVERYBODY)
+def door(request: Request) -> Door:
+    """Say by which of the two ways people come in here."""
+    return Door(by_name=workbench_of(request).with_users)
 
 
 @router.post("/enter", **EVERYBODY)

@@ -1,6 +1,6 @@
-// The door: a token from the link is used at once and taken out of the address.
+// The door: a token from the link is used at once and taken out of the address; where there are users they come in by name.
 import { el, labelled, show } from "./dom.js";
-import { send, wordsOf } from "./net.js";
+import { get, send, wordsOf } from "./net.js";
 export async function door() {
     document.title = "Enter – Backstay";
     const token = new URLSearchParams(location.search).get("token") ?? "";
@@ -38,13 +38,22 @@ export async function door() {
             event.preventDefault();
             void enter({ name: name.value, password: password.value });
         },
-    }, labelled("Name", name), labelled("Password", password), el("button", {}, "Enter by name"));
-    const other = el("details", {}, el("summary", {}, "By name and password, where this workbench has users"), byName);
-    show(document.body, el("main", { class: "door" }, el("h1", {}, "Backstay"), trouble, byToken, other));
-    if (token)
-        await enter({ token });
-    else
-        field.focus();
+    }, labelled("Name", name), labelled("Password", password), el("button", {}, "Enter"));
+    const main = (form) => {
+        show(document.body, el("main", { class: "door" }, el("h1", {}, "Backstay"), trouble, form));
+    };
+    try {
+        const { by_name: byUsers } = await get("/api/enter");
+        main(byUsers ? byName : byToken);
+        if (token)
+            await enter({ token });
+        else
+            (byUsers ? name : field).focus();
+    }
+    catch (error) {
+        main(byToken);
+        trouble.textContent = wordsOf(error);
+    }
 }
 /** Return the token of a pasted link, or what was pasted. */
 function tokenIn(text) {
