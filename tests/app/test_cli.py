@@ -177,6 +177,19 @@ def test_help_loads_none_of_the_heavy_parts(tmp_path: Path) -> None:
     assert result.stdout.strip() == "[]", result.stderr
 
 
+@pytest.mark.parametrize(("asked", "given"), [(None, "1"), ("2", "2")])
+def test_products_of_matrices_are_not_shared_out_unless_asked(asked: str | None, given: str) -> None:
+    code = (
+        "import os, sys\nfrom backstay.cli import main\nsys.argv = ['backstay', '--version']\n"
+        "try: main()\nexcept SystemExit: print(os.environ['OPENBLAS_NUM_THREADS'])"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2] / "src")}
+    environment.pop("OPENBLAS_NUM_THREADS", None)
+    environment |= {"OPENBLAS_NUM_THREADS": asked} if asked else {}
+    result = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True)
+    assert result.stdout.split()[-1] == given, result.stderr
+
+
 def test_colour_only_where_it_is_seen(demo_dir: Path, tmp_path: Path) -> None:
     words = ["check", str(demo_dir / "case.toml")]
     assert "\x1b" not in run(*words, cwd=tmp_path).stdout
