@@ -31,7 +31,7 @@ from backstay.core.inference.insight import chance_per_draw
 from backstay.core.inference.learning import Posterior, before_any, draws_at
 from backstay.core.inference.quick import PASSED, PROLAPSED, WayIn, way_in
 from backstay.identifiers import Calcium, Preparation
-from evidence.advice import STOPPING_MIN, TRY_MIN, Way, climb
+from evidence.advice import POLICIES, STOPPING_MIN, TRY_MIN, Way, climb
 from evidence.learning import PARTICLES, Demo, reliability, side_by_side
 
 FloatArray = NDArray[np.float64]
@@ -54,7 +54,6 @@ STICK_SLIP, WALL_MM, PATCHES, PATCH_MM = 0.20, 3.0, 0.25, 4.0
 AWAY = {"guide_hold_N": -0.8, "lesion_factor": 0.8, "friction_wire": 0.8, "hand_push_N": -0.5}
 """Where what the rod does not decide lies in natures away from the middle, in the table's spreads."""
 TEAM = AttemptModel(execution_sd=0.15, place_sd_mm=3.0)
-POLICIES = ("fixed", "prior", "learn")
 
 
 @dataclass(frozen=True)
@@ -231,31 +230,28 @@ def one(t: Trials, number: int, *, particles: int = PARTICLES) -> Trial:
     model = AttemptModel()
     odd = 0.5 * model.floor
 
-    def chances(posterior: Posterior) -> dict[str, float]:
-        return {
-            name: odd + (1.0 - model.floor) * float(chance_per_draw(rig, posterior, model).mean())
-            for name, rig in demo.rigs.items()
-        }
+    def chance(name: str, posterior: Posterior) -> float:
+        found = float(chance_per_draw(demo.rigs[name], posterior, model).mean())
+        return odd + (1.0 - model.floor) * found
 
     start, ways, predicted = before_any(DEFAULT_DRAWS, count=particles, seed=seed), {}, []
-    first = chances(start)
-    for policy in POLICIES:
-        last: dict[str, float] = {}
-
-        def told(posterior: Posterior, last: dict[str, float] = last) -> dict[str, float]:
-            last.update(chances(posterior))
-            return dict(last)
-
-        def tried(name: str, k: int, last: dict[str, float] = last, policy: str = policy) -> Attempt:
-            made = make(name, k)
-            if policy == "learn":
-                predicted.append((name, first[name], last[name], made.reached))
-            return made
-
-        ways[policy] = climb(
-            demo, tried, told, start, policy=policy, seed=seed, model=model, order=tuple(SHAPES)
-        )
+    first = {name: chance(name, start) for name in demo.rigs}
     ends = {name: make(name, 0).reached for name in demo.rigs}
+
+    def believed(name: str, posterior: Posterior) -> None:
+        predicted.append((name, first[name], chance(name, posterior), ends[name]))
+
+    for policy in POLICIES:
+        ways[policy] = climb(
+            demo,
+            make,
+            start,
+            policy=policy,
+            seed=seed,
+            model=model,
+            order=tuple(SHAPES),
+            before=believed if policy == "learn" else None,
+        )
     costs = [demo.options[name].minutes + TRY_MIN for name, end in ends.items() if end]
     ways["oracle"] = Way(min(costs, default=STOPPING_MIN), bool(costs), int(bool(costs)))
     return Trial(bool(nature["away"]), ways, ends, first, tuple(predicted))
@@ -296,7 +292,7 @@ def _advice(found: Sequence[Trial]) -> list[str]:
         oracle = np.array([one.ways["oracle"].minutes for one in some])
         for policy, name in zip(
             (*POLICIES, "oracle"),
-            ("fixed order", "chances before any try", "learning", "oracle"),
+            ("fixed order", "first ladder", "a new ladder after each try", "oracle"),
             strict=True,
         ):
             ways = [one.ways[policy] for one in some]

@@ -41,7 +41,7 @@ def test_the_posterior_of_a_gaussian(seed: int) -> None:
     density = 1.0
     for k in range(1, pieces + 1):
         found = temper(z, log_likelihoods(directions[:k], seen[:k], sd[:k]), rng=rng)  # type: ignore[arg-type]
-        z, density = found.scores, density * found.expected
+        z, density = found.scores, density * np.exp(found.log_expected)
     mean, covariance, exact = gaussian(directions, seen, sd)
     # Three resamplings by half leave at least an eighth of the particles effective, were nothing moved.
     error = np.sqrt(np.diag(covariance) / (COUNT / 8))

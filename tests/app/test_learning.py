@@ -15,12 +15,13 @@ from typer.testing import CliRunner, Result
 import backstay
 from backstay.adapters.events_file import events_path, read_events
 from backstay.adapters.learned_file import LearnedDocument
+from backstay.app.learning.knowing import surprises
 from backstay.app.learning.tried import as_it_stands, options_at, tried
 from backstay.app.loading import load_case
 from backstay.cli import app
 from backstay.core.record.entries import Entry
-from backstay.identifiers import EventKind, Preparation
-from backstay.report.learned import change_summary
+from backstay.identifiers import EventKind, Preparation, Question
+from backstay.report.learned import change_summary, doubt_words, listed
 
 HOW = ("--rig", "as_it_is", "--at", "55", "--limited-by", "guide_out", "--push", "firm", "--id", "first")
 LITTLE_MIN = 12.0
@@ -40,15 +41,16 @@ class Noted(NamedTuple):
     said: str
     hurried: Path
     late: LearnedDocument
+    late_said: str
 
 
 @pytest.fixture(scope="module")
 def noted(demo_dir: Path, tmp_path_factory: pytest.TempPathFactory) -> Noted:
     """Note one attempt, and the same one again."""
 
-    def note(folder: Path) -> tuple[LearnedDocument, str]:
+    def note(folder: Path, how: tuple[str, ...] = HOW) -> tuple[LearnedDocument, str]:
         done = invoke(
-            "attempt", folder / "case.toml", *HOW, "--draws", "512", "--json", folder / "learned.json"
+            "attempt", folder / "case.toml", *how, "--draws", "512", "--json", folder / "learned.json"
         )
         assert done.exit_code == 0, done.output
         return LearnedDocument.model_validate(json.loads((folder / "learned.json").read_text())), done.output
@@ -57,12 +59,12 @@ def noted(demo_dir: Path, tmp_path_factory: pytest.TempPathFactory) -> Noted:
     shutil.copytree(demo_dir, folder)
     document, said = note(folder)
     WORKBENCHES["small_case"](folder, hurried, kept=FEW)
-    shutil.copy(events_path(folder / "case.toml"), events_path(hurried / "case.toml"))
     text = (hurried / "case.toml").read_text()
     assert "minutes = 90" in text and 'calcium = "severe"' in text
     text = text.replace('calcium = "severe"', 'calcium = "severe"\nopened_fully = true')
     (hurried / "case.toml").write_text(text.replace("minutes = 90", f"minutes = {LITTLE_MIN:.0f}"))
-    return Noted(folder / "case.toml", document, said, hurried / "case.toml", note(hurried)[0])
+    untold = tuple(word for word in HOW if word not in ("--push", "firm"))
+    return Noted(folder / "case.toml", document, said, hurried / "case.toml", *note(hurried, untold))
 
 
 def test_it_is_noted_once(noted: Noted) -> None:
@@ -89,6 +91,38 @@ def test_the_terminal_says_what_was_learnt(noted: Noted) -> None:
     assert "What the attempts taught" in said
     assert "the guide holds less" in said
     assert "not validated for clinical decisions" in said
+
+
+def test_what_was_not_said_is_asked_for_and_what_was_is_not(noted: Noted) -> None:
+    assert noted.document.questions == [] and "Worth asking now" not in noted.said
+    assert [one.question for one in noted.late.questions] == [Question.HOW_HARD]
+    if noted.late.questions[0].share >= 0.005:
+        assert "Worth asking now" in noted.late_said
+
+
+def test_the_doubt_that_is_gone_is_told(noted: Noted) -> None:
+    doc = noted.document
+    assert doc.next is not None
+    gone = doc.next.model_copy(update={"before_bits": 0.8, "after_bits": 0.6})
+    assert "25 % is gone" in doubt_words(doc.model_copy(update={"next": gone}))
+    more = doc.next.model_copy(update={"before_bits": 0.6, "after_bits": 0.8})
+    assert "harder to say" in doubt_words(doc.model_copy(update={"next": more}))
+    assert doubt_words(doc) and doubt_words(doc) in " ".join(noted.said.split())
+
+
+def test_what_failed_and_what_is_first_are_listed_however_low(noted: Noted) -> None:
+    row = noted.document.rungs[0]
+    low = [row.model_copy(update={"id": f"x{k}", "tried": 0}) for k in range(12)]
+    failed = row.model_copy(update={"id": "as_it_is", "tried": 1})
+    rows = listed(noted.document.model_copy(update={"rungs": [*low, failed], "reranked": None}))
+    assert [row.id for row in rows] == [*(f"x{k}" for k in range(7)), "as_it_is"]
+
+
+def test_reaching_with_what_does_not_pass_is_warned_of(noted: Noted) -> None:
+    row = noted.document.attempts[0].model_copy(update={"reached": True, "surprise": True, "passes": False})
+    (said,) = surprises([row])
+    assert "by the fit does not pass" in said and row.rig in said and "stays 0" in said
+    assert "hardly expected" in surprises([row.model_copy(update={"passes": True})])[0]
 
 
 def test_the_ladder_is_ranked_again_and_says_what_changed(noted: Noted) -> None:
@@ -149,7 +183,8 @@ def test_without_attempts_nothing_was_learnt(demo_dir: Path) -> None:
         (("--reached", "--at", "40"), 5, "it reached its place or it stopped"),
         (("--stopped", "--rig", "extension_99mm"), 3, "no such rig"),
         (("--stopped", "--device", "guide-6-sr"), 3, "runs over a wire"),
-        (("--at", "400"), 5, "off the path"),
+        (("--at", "400"), 5, "cannot have stopped there"),
+        (("--at", "90"), 5, "cannot have stopped there"),
         (("--stopped", "--limited-by", "bad_luck"), 2, "bad_luck"),
         (("--stopped", "--as", "passer_by"), 5, "author_role"),
     ],

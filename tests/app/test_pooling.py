@@ -47,7 +47,7 @@ def copied(demo_dir: Path, folder: Path, *, attempt: bool) -> Path:
         loaded = load_case(case)
         event = {
             "schema": 1,
-            "id": "a",
+            "id": f"{folder.name}-a",
             "at": "2031-04-05T09:30:00+02:00",
             "author_role": "recorder",
             "kind": "attempt",
@@ -98,6 +98,10 @@ def test_what_is_refused(demo_dir: Path, tmp_path: Path) -> None:
     case = copied(demo_dir, tmp_path / "demo", attempt=False)
     twice = invoke("pool", case, case)
     assert twice.exit_code == 5 and "given twice" in twice.output
+    tried = copied(demo_dir, tmp_path / "tried", attempt=True)
+    shutil.copytree(tried.parent, tmp_path / "kept")
+    copy = invoke("pool", tried, tmp_path / "kept" / "case.toml")
+    assert copy.exit_code == 5 and "one is a copy of the other" in " ".join(copy.output.split())
     nothing = invoke("pool", case, "--to", tmp_path / "priors.toml")
     assert nothing.exit_code == 5 and "no case has an attempt that counts" in nothing.output
     assert not (tmp_path / "priors.toml").exists()

@@ -44,7 +44,7 @@ def test_no_policy_beats_the_oracle_and_each_tries_a_rig_once(demo_rigs: Any) ->
     options = {name: rig.alternative for name, rig in demo_rigs.solved.items()}
     shown = learning.Demo(demo_rigs.quick, options)
     ways = [advice.advised(shown, 95_000 + k, particles=256) for k in range(20)]
-    for policy in ("fixed", "prior", "learn"):
+    for policy in advice.POLICIES:
         minutes = np.array([one[policy].minutes for one in ways])
         assert np.all(np.array([one["oracle"].minutes for one in ways]) <= minutes + 1e-9)
         assert all(1 <= one[policy].tries <= len(options) for one in ways)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import permutations
 from typing import Any
 
@@ -50,11 +51,11 @@ def test_the_order_does_not_matter(demo_rigs: Any) -> None:
         for order in permutations([FAILED, BUDDY, WENT])
     ]
     every = np.array([means(one) for one in found])
-    # Each mean of unit-variance scores has an error of about sqrt(1 / count) where moves mix well; three times that is allowed for.
-    assert np.abs(every - every.mean(axis=0)).max() < 3.0 * 3.0 / np.sqrt(count)
+    # Each mean of unit-variance scores has an error of about sqrt(1 / count) where moves mix well; nearly four times that is allowed for.
+    assert np.abs(every - every.mean(axis=0)).max() < 0.08
     rig, model = demo_rigs.quick["seat_5mm"], AttemptModel()
     chances = [float(insight.chance_per_draw(rig, one, model).mean()) for one in found]
-    assert max(chances) - min(chances) < 3.0 * 3.0 * 0.5 / np.sqrt(count)
+    assert max(chances) - min(chances) < 0.03
 
 
 def test_a_failure_lowers_and_a_passage_raises(demo_rigs: Any) -> None:
@@ -98,11 +99,41 @@ def test_a_surprise_is_called_one_and_the_likeliest_end_is_not(demo_rigs: Any) -
     )
 
 
-def test_the_posterior_survives_an_odd_attempt(demo_rigs: Any) -> None:
-    odd = Attempt("odd", "extension_28mm", False, 6.0, LimitedBy.SHAFT_KINK)
-    before, after = learn([odd], demo_rigs.quick, DEFAULT_DRAWS, count=1024, seed=1)
-    assert np.abs(means(after)).max() < 0.6
-    assert after.lettings[0].lowest_share > 0.4 and before.lettings == ()
+def test_to_reach_with_what_by_the_fit_does_not_pass_is_a_surprise(demo_rigs: Any) -> None:
+    model, prior = AttemptModel(), before_any(DEFAULT_DRAWS, count=64, seed=1)
+    barred = replace(demo_rigs.quick["extension_28mm"], passes=False)
+    assert insight.tail(Attempt("a", "r", True), barred, prior, model) < insight.SURPRISE
+    assert insight.tail(Attempt("a", "r", False, 8.0), barred, prior, model) == 1.0
+
+
+def test_success_where_failure_was_all_but_certain_is_a_surprise(demo_rigs: Any) -> None:
+    model = AttemptModel()
+    fails = [replace(FAILED, id=str(k)) for k in range(3)]
+    after = learn(fails, demo_rigs.quick, DEFAULT_DRAWS, count=1024, seed=1)[-1]
+    rig = demo_rigs.quick["as_it_is"]
+    assert insight.chance_per_draw(rig, after, model).mean() < 0.03
+    assert insight.tail(Attempt("d", "as_it_is", True), rig, after, model) < insight.SURPRISE
+    assert insight.tail(replace(FAILED, id="d"), rig, after, model) > insight.SURPRISE
+    assert insight.tail(Attempt("d", "as_it_is", False), rig, after, model) == 1.0
+
+
+def test_the_floor_keeps_one_odd_success_from_undoing_what_failures_taught(demo_rigs: Any) -> None:
+    told = [*(replace(FAILED, id=str(k)) for k in range(3)), Attempt("d", "as_it_is", True)]
+
+    def shift(model: AttemptModel) -> float:
+        before, after = learn(told, demo_rigs.quick, DEFAULT_DRAWS, count=512, seed=1, model=model)[-2:]
+        return float(np.abs(means(after) - means(before)).max())
+
+    assert shift(AttemptModel()) < 0.4 < 0.55 < shift(replace(AttemptModel(), floor=1e-12))
+
+
+def test_an_attempt_that_tells_nothing_stirs_nothing(demo_rigs: Any) -> None:
+    for rigs, one in (
+        (demo_rigs.quick, Attempt("a", "as_it_is", False, None, LimitedBy.NOT_TOLERATED)),
+        ({"x": replace(demo_rigs.quick["as_it_is"], passes=False)}, Attempt("a", "x", False, 30.0)),
+    ):
+        before, after = learn([one], rigs, DEFAULT_DRAWS, count=256, seed=1)
+        assert np.array_equal(before.scores, after.scores) and after.lettings[0].lowest_share == 1.0
 
 
 def test_a_question_tells_most_where_it_was_not_answered(demo_rigs: Any) -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from backstay.app.learning.pooling import seen_fresh
 from backstay.core.inference.draws import DEFAULT_DRAWS
+from backstay.core.inference.learning import PATH_BOUND
 from backstay.core.inference.pooling import (
     IDENTIFIED,
     LAB_SHARE,
@@ -59,12 +61,19 @@ def test_many_cases_find_the_labs_part_as_the_closed_form_does(lab: float) -> No
     assert not any(row.identified for row in others)
 
 
-def test_one_case_is_drawn_towards_the_prior() -> None:
-    one = next(
-        r for r in pool(cases(1, 5, lab=2.0, sd=0.7), DEFAULT_DRAWS, seed=1).rows if r.name == "guide_hold_N"
-    )
-    assert 0.0 < one.middle < 1.6
-    assert one.shrunk < 0.5
+@pytest.mark.parametrize("name", ["guide_hold_N", "friction_wall"])
+def test_one_case_is_drawn_towards_the_prior_as_the_closed_form_is(name: str) -> None:
+    # One Gaussian measurement, so near that the particles' own noise counts for little; the lab's share of it is what the prior says.
+    seen, sd, share, j = 1.5, 0.5, LAB_SHARE[name], NAMES.index(name)
+    scores = pool_particles(DEFAULT_DRAWS, count=8 * COUNT, seed=5)
+    told = [PoolCase(scores, -0.5 * ((scores[:, j] - seen) / sd) ** 2, "severe")]
+    one = next(r for r in pool(told, DEFAULT_DRAWS, seed=1).rows if r.name == name)
+    each = 1.0 - share + sd**2
+    exact, error = seen * share / (share + each), (1.0 / share + 1.0 / each) ** -0.5
+    assert one.middle == pytest.approx(exact, abs=0.12)
+    # The closed form knows the spread from case to case, which one case cannot tell: the error lies between it and the prior's.
+    assert 0.95 * error < one.error <= np.sqrt(share) + 1e-9
+    assert one.shrunk < 0.5 and not (name == "friction_wall" and one.identified)
 
 
 def test_classes_of_calcium_stand_apart() -> None:
@@ -78,3 +87,24 @@ def test_the_same_seed_gives_the_same_result() -> None:
     told = cases(3, 1, lab=0.0, sd=0.5)
     assert pool(told, DEFAULT_DRAWS, seed=2) == pool(told, DEFAULT_DRAWS, seed=2)
     assert 0.0 < IDENTIFIED < 1.0
+
+
+def test_what_is_seen_only_together_is_said_to_be_and_few_particles_too() -> None:
+    names = ("guide_hold_N", "extension_factor")
+    told = []
+    for k in range(40):
+        scores = pool_particles(DEFAULT_DRAWS, count=4 * COUNT, seed=900 + k)
+        apart = scores[:, NAMES.index(names[0])] + scores[:, NAMES.index(names[1])]
+        told.append(PoolCase(scores, -0.5 * (apart / 0.5) ** 2, "mild"))
+    sharp = pool_particles(DEFAULT_DRAWS, count=COUNT, seed=990)
+    told.append(PoolCase(sharp, -0.5 * ((sharp[:, HOLD] - 1.0) / 0.01) ** 2, "mild"))
+    found = pool(told, DEFAULT_DRAWS, seed=1)
+    assert found.thin == (40,)
+    assert {frozenset((a, b)) for a, b, r in found.tied if r < 0.0} == {frozenset(names)}
+
+
+def test_a_new_state_of_the_vessel_draws_afresh_what_is_bound_to_it_and_not_to_the_lab() -> None:
+    scores = pool_particles(DEFAULT_DRAWS, count=256, seed=4)
+    assert seen_fresh(scores, 0, 1) is scores
+    moved = {NAMES[j] for j in np.flatnonzero(np.any(seen_fresh(scores, 1, 1) != scores, axis=0))}
+    assert moved == set(PATH_BOUND) - set(LAB_SHARE)

@@ -28,6 +28,7 @@ class AttemptRow(_Model):
     left_out: str = Field(description="why nothing was learnt from it; empty where it counts")
     expected: float | None = Field(description="chance, before it, of an end as unlikely as this or more so")
     surprise: bool = Field(description="below what is called a surprise: data and model disagree")
+    passes: bool = Field(default=True, description="by the fit, everything of this rig passes")
     lowest_share: float | None = Field(description="lowest effective share of particles while it was let in")
 
 

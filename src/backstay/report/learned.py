@@ -17,10 +17,14 @@ from backstay.core.inference.chance_words import chance_words
 from backstay.report.words import number, percent
 
 TITLE = "What the attempts taught"
-RUNG_HEAD = ("what to try", "chance now", "before", "tried", "cost", "mind")
+RUNG_HEAD = ("what to try", "chance by itself now", "before", "tried", "cost", "mind")
 UNKNOWN_HEAD = ("unknown", "before any attempt", "now", "narrower by", "of the doubt: then, now")
 CHANGES = "What the last attempt changed in the ladder"
-CHANGE_HEAD = ("move", "rung before", "rung now", "chance before", "now")
+CHANGE_HEAD = ("move", "rung before", "rung now", "by itself before", "now")
+BY_ITSELF = (
+    "By itself: the chance with nothing else done first. On the ladder a chance is that of the rung once all above it is done and has "
+    "failed, so the two differ."
+)
 PAST_LIMITS = "Left out, a limit does not allow them"
 ATTEMPT_HEAD = ("attempt", "with", "how it ended", "expected")
 DOUBT_NOTE = (
@@ -30,6 +34,7 @@ DOUBT_NOTE = (
 _SHOWN_BITS = 0.02
 _MOVED_SD = 0.15
 _LEAST_SHOWN = 3
+_LISTED = 8
 # What a shift upwards or downwards means, where plain words say it better than the input's own label.
 _PLAIN = {
     "friction_wall": ("the wall rubs more", "the wall rubs less"),
@@ -63,7 +68,16 @@ def plain(row: UnknownRow | Shift) -> str:
 def shown(doc: LearnedDocument) -> list[UnknownRow]:
     """Return the unknowns worth a line: what was learnt about, the rest left in the data."""
     told = [row for row in doc.unknowns if row.bits >= _SHOWN_BITS]
-    return told if len(told) >= _LEAST_SHOWN else list(doc.unknowns[:_LEAST_SHOWN])
+    some = [row for row in doc.unknowns if row.bits > 0.0]
+    return told if len(told) >= _LEAST_SHOWN else some[:_LEAST_SHOWN]
+
+
+def listed(doc: LearnedDocument) -> list[RungRow]:
+    """Return the rigs worth a line: the best, and, however low their chance, those tried and the first of the ladder."""
+    first = "" if doc.reranked is None or not doc.reranked.ladder.rungs else doc.reranked.ladder.rungs[0].id
+    wanted = [row.id for row in doc.rungs if row.tried or row.id == first]
+    best = [row.id for row in doc.rungs if row.id not in wanted][: max(_LISTED - len(wanted), 0)]
+    return [row for row in doc.rungs if row.id in wanted or row.id in best]
 
 
 def headline(doc: LearnedDocument) -> str:

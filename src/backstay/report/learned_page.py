@@ -46,5 +46,6 @@ def _changes(part: Reranked) -> list[str]:
         element("h3", words.CHANGES),
         element("p", words.change_summary(part)),
         table(words.CHANGE_HEAD, [words.change_row(row) for row in part.changes], style="stack"),
+        element("p", words.BY_ITSELF, "soft"),
         *left_out,
     ]

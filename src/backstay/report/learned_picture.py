@@ -65,7 +65,7 @@ def _unknown(row: UnknownRow, top: float, name_width: float, middle: float, scal
 
 def chances_picture(doc: LearnedDocument, *, width: float = WIDE) -> Scene:
     """Return every rig's chance before any attempt (open) and now (full), the one to try next on top."""
-    rows = doc.rungs[:8]
+    rows = words.listed(doc)
     name_width = 0.46 * width
     left, right = name_width + _MARGIN, width - 2.0 * _MARGIN
     height = _TOP + 34.0 * len(rows) + 26.0

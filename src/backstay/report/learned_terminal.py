@@ -9,8 +9,6 @@ from backstay.report import ladder
 from backstay.report import learned as words
 from backstay.report.terminal import Terminal
 
-_RUNGS = 8
-
 
 def render_learned(doc: LearnedDocument, console: Console) -> None:
     """Print what was learnt, as a report of its own."""
@@ -31,8 +29,9 @@ def reranked_part(t: Terminal, part: Reranked) -> None:
     t.heading(words.CHANGES)
     t.say(words.change_summary(part), "bold")
     t.table(
-        list(words.CHANGE_HEAD), [list(words.change_row(row)) for row in part.changes], (44, 12, 12, 14, 10)
+        list(words.CHANGE_HEAD), [list(words.change_row(row)) for row in part.changes], (42, 12, 12, 18, 8)
     )
+    t.say(words.BY_ITSELF)
     if part.past_limits:
         t.say(f"{words.PAST_LIMITS}:", "bold")
         t.bullets(part.past_limits)
@@ -56,8 +55,8 @@ def learned_part(t: Terminal, doc: LearnedDocument) -> None:
     )
     t.table(
         list(words.RUNG_HEAD),
-        [list(words.rung_row(row)) for row in doc.rungs[:_RUNGS]],
-        (28, 16, 10, 10, 22, 14),
+        [list(words.rung_row(row)) for row in words.listed(doc)],
+        (28, 20, 10, 10, 22, 10),
     )
     t.table(
         list(words.UNKNOWN_HEAD),

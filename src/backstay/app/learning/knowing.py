@@ -267,7 +267,7 @@ def _document(work: _Work, seed: int) -> LearnedDocument:
         particles=now.count,
         distinct=now.lettings[-1].distinct if now.lettings else 1.0,
         seed=seed,
-        warnings=_warnings(rows),
+        warnings=surprises(rows),
         unvalidated=list(UNVALIDATED),
         disclaimer=DISCLAIMER,
     )
@@ -277,8 +277,10 @@ def _attempt_rows(work: _Work) -> list[AttemptRow]:
     rows, number = [], 0
     for one in work.tries:
         expected = share = None
+        passes = True
         if not one.left_out:
             rig = work.rigs[one.attempt.rig]
+            passes = rig.passes
             expected = insight.tail(one.attempt, rig, work.history[number], work.model)
             share = work.history[number + 1].lettings[-1].lowest_share
             number += 1
@@ -297,6 +299,7 @@ def _attempt_rows(work: _Work) -> list[AttemptRow]:
                 left_out=one.left_out,
                 expected=expected,
                 surprise=expected is not None and expected < insight.SURPRISE,
+                passes=passes,
                 lowest_share=share,
             )
         )
@@ -309,16 +312,23 @@ def case_name(case: LoadedCase, device: str) -> str:
     return device if found is None else found.name
 
 
-def _warnings(rows: Sequence[AttemptRow]) -> list[str]:
-    found = [
-        f"attempt {k} ended as the model hardly expected (less than 1 in {1 / insight.SURPRISE:.0f}): look again at what was "
-        "recorded, at the path and at the shelf before trusting these chances"
-        for k, row in enumerate(rows, 1)
-        if row.surprise
-    ]
-    return found + [
-        f"attempt {k} is left out: {row.left_out}" for k, row in enumerate(rows, 1) if row.left_out
-    ]
+def surprises(rows: Sequence[AttemptRow]) -> list[str]:
+    """Return what to say of attempts in which data and model disagree, and of those left out."""
+    found = []
+    for k, row in enumerate(rows, 1):
+        if row.left_out:
+            found.append(f"attempt {k} is left out: {row.left_out}")
+        elif row.surprise and not row.passes:
+            found.append(
+                f"attempt {k} reached its place with what by the fit does not pass ({row.rig}): correct the shelf's measures or the "
+                "record; until then nothing is learnt from it, and this rig's chance stays 0"
+            )
+        elif row.surprise:
+            found.append(
+                f"attempt {k} ended as the model hardly expected (less than 1 in {1 / insight.SURPRISE:.0f}): look again at what was "
+                "recorded, at the path and at the shelf before trusting these chances"
+            )
+    return found
 
 
 def _rungs(work: _Work) -> list[RungRow]:

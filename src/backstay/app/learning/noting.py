@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import uuid
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -12,7 +13,7 @@ from backstay.adapters.event_models import AttemptEvent, Event
 from backstay.adapters.events_file import append_event, events_path
 from backstay.adapters.record_entries import entries_of
 from backstay.adapters.toml_text import validated
-from backstay.app.learning.tried import options_at, path_sha256, tried
+from backstay.app.learning.tried import options_at, path_sha256, stops_mm, tried
 from backstay.app.loading import LoadedCase
 from backstay.app.mending import recorded
 from backstay.core.record.entries import standing
@@ -57,14 +58,16 @@ def note_attempt(
             allowed=", ".join(near or list(options)[:12]),
         )
     pushed = device or options[rig].device.id
-    if not isinstance(case.shelf.devices.get(pushed), OverWireDevice):
+    going = case.shelf.devices.get(pushed)
+    if not isinstance(going, OverWireDevice):
         raise NotFound("no such device that runs over a wire on the shelf", field="--device", value=pushed)
-    if stopped_at_mm is not None and not 0.0 <= stopped_at_mm <= case.path.length_mm:
+    low_mm, high_mm = stops_mm(replace(options[rig], device=going), case)
+    if stopped_at_mm is not None and not low_mm <= stopped_at_mm <= high_mm:
         raise InputError(
-            "the device's tip stopped off the path",
+            "the device's tip cannot have stopped there: it goes from the guide's tip to where it lands",
             field="--stopped-at",
             value=stopped_at_mm,
-            allowed=f"0 to {case.path.length_mm:.1f} mm from the ostium",
+            allowed=f"{low_mm:.1f} to {high_mm:.1f} mm from the ostium, misreading allowed for",
         )
     said = {
         "stopped_at_mm": stopped_at_mm,

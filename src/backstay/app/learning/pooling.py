@@ -29,14 +29,14 @@ from backstay.app.solving import (
 from backstay.core.inference.attempts import Attempt, AttemptModel
 from backstay.core.inference.chance import crossing_load_N
 from backstay.core.inference.draws import DEFAULT_DRAWS, DrawSet, sample
-from backstay.core.inference.learning import log_likelihoods
+from backstay.core.inference.learning import PATH_BOUND, log_likelihoods
 from backstay.core.inference.pooling import BY_CALCIUM, LAB_SHARE, PoolCase, Pooled, pool, pool_particles
 from backstay.core.inference.quick import QuickRig
-from backstay.core.record.entries import standing
+from backstay.core.record.entries import Entry, standing
 from backstay.core.rigging.fit import check_fit
 from backstay.core.rigging.moves import Alternative
 from backstay.errors import InputError
-from backstay.identifiers import Calcium
+from backstay.identifiers import Calcium, EventKind
 
 FloatArray = NDArray[np.float64]
 
@@ -73,7 +73,7 @@ def pool_cases(
     Raises
     ------
     InputError
-        No case has an attempt that counts, or a case is given twice.
+        No case has an attempt that counts, or a case, or an attempt in a copy of its case, is given twice.
     NotFound, FileFormatError
         A case or its record cannot be read; nothing was pooled.
 
@@ -85,6 +85,7 @@ def pool_cases(
     if len({file.resolve() for file in files}) < len(files):
         raise InputError("a case is given twice", field="CASES", allowed="each case once")
     read = [(file, load_case(file), entries_of(recorded(file))) for file in files]
+    _each_once(read)
     counts: list[tuple[LoadedCase, list[Tried], int]] = []
     left: list[str] = []
     for number, (file, case, entries) in enumerate(read):
@@ -137,6 +138,20 @@ def _entry(row: Pooled) -> PriorEntry:
     )
 
 
+def _each_once(read: Sequence[tuple[Path, LoadedCase, Sequence[Entry]]]) -> None:
+    """Refuse an attempt that stands in the records of two cases: a copy would count as evidence of its own."""
+    seen: dict[str, Path] = {}
+    for file, _, entries in read:
+        for entry in entries:
+            if entry.kind is EventKind.ATTEMPT and seen.setdefault(entry.id, file) is not file:
+                raise InputError(
+                    f"the same attempt stands in {seen[entry.id]} and in {file}: one is a copy of the other",
+                    field="CASES",
+                    value=entry.id,
+                    allowed="each attempt once",
+                )
+
+
 def _all_cases(
     counts: Sequence[tuple[LoadedCase, list[Tried], int]], progress: Progress | None
 ) -> list[PoolCase]:
@@ -158,7 +173,7 @@ def _one_case(case: LoadedCase, counted: Sequence[Tried], *, seed: int) -> PoolC
     # What is bound to the path is drawn afresh in every state of the vessel; pooled inputs among it belong to the lab and stay.
     for anatomy in sorted({one.anatomy for one in attempts}):
         made = [one for one in attempts if one.anatomy == anatomy]
-        seen = _fresh(scores, anatomy, seed)
+        seen = seen_fresh(scores, anatomy, seed)
 
         def at(part: FloatArray, made: Sequence[Attempt] = made) -> FloatArray:
             flat = [Attempt(a.id, a.rig, a.reached, a.stopped_at_mm, a.limited_by, a.push) for a in made]
@@ -169,16 +184,13 @@ def _one_case(case: LoadedCase, counted: Sequence[Tried], *, seed: int) -> PoolC
     return PoolCase(scores, logs, hardest_on_the_way(case).value)
 
 
-def _fresh(scores: FloatArray, anatomy: int, seed: int) -> FloatArray:
+def seen_fresh(scores: FloatArray, anatomy: int, seed: int) -> FloatArray:
     """Return the particles with what is bound to one state of the vessel drawn afresh."""
     if anatomy == 0:
         return scores
     rng, out = np.random.default_rng([seed, anatomy]), scores.copy()
     for j, spec in enumerate(DEFAULT_DRAWS):
-        if (
-            spec.name in ("radius_shift_sd", "curvature_factor", "ledge_factor")
-            and spec.name not in LAB_SHARE
-        ):
+        if spec.name in PATH_BOUND and spec.name not in LAB_SHARE:
             out[:, j] = rng.standard_normal(len(out))
     return out
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from backstay.adapters.path_file import load_path
 from backstay.app.loading import LoadedCase
 from backstay.app.safety.setting import rig_now
-from backstay.core.inference.attempts import Attempt
+from backstay.core.inference.attempts import Attempt, AttemptModel
 from backstay.core.record.entries import Entry
 from backstay.core.record.lesions import lesions_after, tears
 from backstay.core.record.state import moves_in_place
@@ -161,12 +161,26 @@ def _one(at: Standing, entry: Entry) -> Tried:
         made = _in_place(at, entry)
     except InputError as error:
         return Tried(entry, attempt, at, None, str(error))
-    beyond_mm = made.device.landing_tip_mm(at.case.target_to_mm) + 1.0 - at.case.path.length_mm
+    lands_mm, stopped_mm = made.device.landing_tip_mm(at.case.target_to_mm), attempt.stopped_at_mm
+    beyond_mm = lands_mm + 1.0 - at.case.path.length_mm
     if beyond_mm > 0.0:
         return Tried(
             entry, attempt, at, None, f"its tip would lie {beyond_mm:.0f} mm beyond the end of the path"
         )
+    low_mm, high_mm = stops_mm(made, at.case)
+    if stopped_mm is not None and not low_mm <= stopped_mm <= high_mm:
+        why = f"it stopped at {stopped_mm:g} mm, and its tip goes from the guide's at {made.rig.seat_mm:g} to {lands_mm:.1f} mm"
+        return Tried(entry, attempt, at, None, why)
     return Tried(entry, attempt, at, made)
+
+
+def stops_mm(made: Alternative, case: LoadedCase) -> tuple[float, float]:
+    """Return between which places a device's tip can be said to have stopped [mm from the ostium].
+
+    From the guide's tip to where the device lands, and as far beyond both as places are misread: three times their error.
+    """
+    off_mm = 3.0 * AttemptModel().place_sd_mm
+    return max(made.rig.seat_mm - off_mm, 0.0), made.device.landing_tip_mm(case.target_to_mm) + off_mm
 
 
 def _sha_lost(at: Standing) -> bool:

@@ -58,6 +58,8 @@ class AttemptModel:
         Spread of the limit from one try to the next, of its logarithm.
     place_sd_mm : float
         Error of the place the device's tip is said to have stopped at [mm].
+    misread : float
+        Share of stops whose place and reason are told anyhow (another view, a slip): that it stopped is all they tell.
     floor : float
         Share of attempts that end anyhow.
     push_share : mapping of Pushed to float
@@ -70,6 +72,7 @@ class AttemptModel:
 
     execution_sd: float = 0.10
     place_sd_mm: float = 2.0
+    misread: float = 0.05
     floor: float = 0.02
     push_share: Mapping[Pushed, float] = field(
         default_factory=lambda: MappingProxyType(
@@ -253,27 +256,32 @@ def likelihood(attempt: Attempt, rig: QuickRig, way: WayIn, model: AttemptModel)
 
     Notes
     -----
-    What was not said is summed over. A stop for a reason no term of the model stands behind (a wrapped wire, a caught
-    collar, ischaemia) says only that the device came as far as that. Where the fit says that nothing passes, the model has nothing
-    to learn from the attempt.
+    What was not said is summed over. Of most odd stops it is the place or the reason that is odd, not that the device stopped. A stop for
+    a reason no term of the model stands behind (a wrapped wire, a caught collar, ischaemia) says only that the device came as far as
+    that. Where the fit says that nothing passes, the model has nothing to learn from the attempt.
     """
-    anyhow = _anyhow(attempt, rig)
+    anyhow = _anywhere(attempt, rig)
     if not rig.passes:
-        return np.full(len(way.ends), anyhow)
+        return np.full(len(way.ends), 0.5 * anyhow)
     pushes = model.said_share if attempt.push is None else {attempt.push: 1.0}
     cells, depths = _cells(attempt, rig, model)
+    by_model = not attempt.reached and attempt.limited_by in (None, *ENDINGS)
     told = np.zeros(len(way.ends))
     for push, share in pushes.items():
-        told += share * _told(attempt, ends(way, push, model, depths=depths), cells, model)
-    return np.asarray((1.0 - model.floor) * told + model.floor * anyhow)
+        found = ends(way, push, model, depths=depths)
+        one = _told(attempt, found, cells, model)
+        if by_model:
+            one = (1.0 - model.misread) * one + model.misread * anyhow * (1.0 - found.reached)
+        told += share * one
+    return np.asarray((1.0 - model.floor) * told + model.floor * 0.5 * anyhow)
 
 
-def _anyhow(attempt: Attempt, rig: QuickRig) -> float:
-    """Return the density of an end that the model does not know: reached or not evenly, anywhere, named at random."""
+def _anywhere(attempt: Attempt, rig: QuickRig) -> float:
+    """Return the density of what is told of an end where place and reason are told at random."""
     if attempt.reached or (attempt.limited_by is not None and attempt.limited_by not in ENDINGS):
-        return 0.5
+        return 1.0
     place = 1.0 if attempt.stopped_at_mm is None else 1.0 / (rig.landing_tip_mm - rig.seat_mm)
-    return 0.5 * place * (1.0 if attempt.limited_by is None else 1.0 / len(ENDINGS))
+    return place * (1.0 if attempt.limited_by is None else 1.0 / len(ENDINGS))
 
 
 def _cells(attempt: Attempt, rig: QuickRig, model: AttemptModel) -> tuple[FloatArray, slice]:
@@ -338,15 +346,16 @@ def simulate(
         With place and reason where it stopped.
     """
     lower, upper = cells_mm(rig)
-    if rng.random() < model.floor:
-        if rng.random() < 0.5:
-            return Attempt(id, name, True, push=push)
-        at = float(rng.uniform(rig.seat_mm, rig.landing_tip_mm))
-        return Attempt(id, name, False, at, ENDINGS[int(rng.integers(len(ENDINGS)))], push)
+    anyhow = rng.random() < model.floor
+    if anyhow and rng.random() < 0.5:
+        return Attempt(id, name, True, push=push)
     limits = way.limits_N[0] * np.array([1.0, model.push_share[push], 1.0])
     beyond = way.peaks_N[0] > limits.min() * np.exp(model.execution_sd * rng.standard_normal())
-    if not beyond.any():
+    if not anyhow and not beyond.any():
         return Attempt(id, name, True, push=push)
+    if anyhow or rng.random() < model.misread:
+        at = float(rng.uniform(rig.seat_mm, rig.landing_tip_mm))
+        return Attempt(id, name, False, at, ENDINGS[int(rng.integers(len(ENDINGS)))], push)
     j = int(beyond.argmax())
     other = _LIMITS if way.ends[0] == PROLAPSED else _LIMITS + 1
     row = int(np.argmin(limits)) if np.isfinite(way.peaks_N[0, j]) else other

@@ -181,32 +181,39 @@ def tail(attempt: Attempt, rig: QuickRig, posterior: Posterior, model: AttemptMo
     Returns
     -------
     float
-        1 for the likeliest end; 1 where the model says nothing about such an end.
+        1 for the likeliest end; 1 where the model says nothing about such an end. To have reached with what by the fit does not
+        pass is as odd as can be: half the floor.
 
     Notes
     -----
-    Ends are told apart as far as the attempt's report tells them apart: places in cells of 2 mm, reasons as named.
+    Whether it reached is one question, where and why it stopped another: each is asked among its own answers (places in cells of 2 mm,
+    reasons as named, as far as they were said), and where both are, twice the smaller is given. Otherwise a stop, of which there are
+    hundreds of kinds, would make any success look likely.
     """
-    if not rig.passes or not (attempt.reached or attempt.limited_by in (None, *ENDINGS)):
+    if not rig.passes:
+        return 0.5 * model.floor if attempt.reached else 1.0
+    if not (attempt.reached or attempt.limited_by in (None, *ENDINGS)):
         return 1.0
     way = way_in(rig, posterior.draws)
     lower, upper = cells_mm(rig)
     places: list[float | None] = [None]
-    if attempt.reached or attempt.stopped_at_mm is not None:
+    if attempt.stopped_at_mm is not None:
         first = lower[0] - 2.0 * model.place_sd_mm
         places = [float(p) for p in np.arange(first, upper[-1] + 2.0 * model.place_sd_mm, PLACE_STEP_MM)]
-    told_reason = attempt.reached or attempt.limited_by is not None
     cells = np.array([_mass(rig, p, model) for p in places])
     table, reached = _expected(way, attempt.push, cells, model)
-    if not told_reason:
+    stopped = float(table.sum())
+    mine, other = (reached, stopped) if attempt.reached else (stopped, reached)
+    whether = 1.0 if mine > other else mine / (mine + other)
+    if attempt.reached or (attempt.stopped_at_mm is None and attempt.limited_by is None):
+        return whether
+    if attempt.limited_by is None:
         table = table.sum(axis=1, keepdims=True)
-    mine = reached
-    if not attempt.reached:
-        away = [abs((p or 0.0) - (attempt.stopped_at_mm or 0.0)) for p in places]
-        column = 0 if attempt.limited_by is None else ENDINGS.index(attempt.limited_by)
-        mine = float(table[int(np.argmin(away)), column])
-    every = np.append(table.ravel(), reached)
-    return float(min(every[every <= mine * (1.0 + 1e-9)].sum() / every.sum(), 1.0))
+    away = [abs((p or 0.0) - (attempt.stopped_at_mm or 0.0)) for p in places]
+    column = 0 if attempt.limited_by is None else ENDINGS.index(attempt.limited_by)
+    cell = float(table[int(np.argmin(away)), column])
+    how = float(table[table <= cell * (1.0 + 1e-9)].sum()) / stopped
+    return min(1.0, 2.0 * min(whether, how))
 
 
 def _mass(rig: QuickRig, place_mm: float | None, model: AttemptModel) -> FloatArray:
@@ -224,8 +231,10 @@ def _expected(
     table, reached = np.zeros((len(cells), len(ENDINGS))), 0.0
     for one, share in pushes.items():
         found = ends(way, one, model)
-        table += share * _by_ending(found, cells) @ model.named
-        reached += share * float(found.reached.mean())
+        reach = float(found.reached.mean())
+        table += share * (1.0 - model.misread) * _by_ending(found, cells) @ model.named
+        table += share * model.misread * (1.0 - reach) / table.size
+        reached += share * reach
     spread = 0.5 * model.floor / table.size
     return (1.0 - model.floor) * table + spread, (1.0 - model.floor) * reached + 0.5 * model.floor
 

@@ -343,10 +343,10 @@ def let_in(
     found = temper(posterior.scores, told.at, rng=rng)
     letting = Letting(
         attempt,
-        found.expected,
+        float(np.exp(found.log_expected)),
         min(found.shares),
         len(found.shares),
-        float(np.mean(found.accepted)),
+        float(np.mean(found.accepted or 1.0)),
         len(np.unique(found.scores[:, 0])) / posterior.count,
     )
     return Posterior(posterior.specs, found.scores, posterior.anatomies, (*posterior.lettings, letting))

@@ -22,6 +22,7 @@ MOVED = 0.97
 """Once this share of particles is taken to have moved since the last resampling, further moves are left out."""
 _STEP, _SMALLEST_STEP = 0.75, 0.15
 _RIDGE = 1e-6
+_NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -32,14 +33,14 @@ class Tempered:
     ----------
     scores : ndarray, shape (count, k)
         Equally weighted.
-    expected : float
-        Likelihood of the new data, averaged over the particles before it.
+    log_expected : float
+        Logarithm of the likelihood of the new data, averaged over the particles before it.
     shares, accepted : tuple of float
         Effective share of particles at each degree; share of each move accepted.
     """
 
     scores: FloatArray
-    expected: float
+    log_expected: float
     shares: tuple[float, ...]
     accepted: tuple[float, ...]
 
@@ -65,7 +66,9 @@ def temper(
     z = scores
     logs = log_likelihoods(z)
     top = float(logs[-1].max())
-    expected = float(np.exp(top) * np.mean(np.exp(logs[-1] - top)))
+    expected = top + float(np.log(np.mean(np.exp(logs[-1] - top))))
+    if np.ptp(logs[-1]) < _NOTHING:  # it tells the particles apart by nothing, and would only stir them
+        return Tempered(z, expected, (1.0,), ())
     done, shares, accepted, step = 0.0, [], [], _STEP
     while done < 1.0:
         more = _degree(logs[-1], 1.0 - done)
