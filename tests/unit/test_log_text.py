@@ -207,6 +207,7 @@ READ: list[tuple[str, EventKind, dict[str, Any]]] = [
     ("dose 812 mgy 6100 cGycm2", K.DOSE, {"air_kerma_mGy": 812.0, "kap_Gycm2": 61.0}),
     ("dose 812 mgy 6100 \u00b5Gym2", K.DOSE, {"air_kerma_mGy": 812.0, "kap_Gycm2": 61.0}),
     ("ffr .91", K.RESULT, {"measured_with": "pressure wire", "ffr": 0.91}),
+    ("flow 3", K.RESULT, {"measured_with": "angiography", "timi_flow": 3}),
     ("timi 3 flow", K.RESULT, {"measured_with": "angiography", "timi_flow": 3}),
     (
         "stent 2.75x33 didn\u2019t cross",
@@ -345,6 +346,8 @@ REFUSED = [
     ("", "not understood"),
     ("hello there", "not understood"),
     ("heprin 5000", "did you mean heparin"),
+    ("flow fine", "not understood$|not understood;"),
+    ("perforatoin", "did you mean perforat"),
     ("contrst 40", "did you mean contrast"),
     ("act", "number is missing"),
     ("act 287 purple", "purple"),

@@ -175,7 +175,7 @@ def result(line: Line, reading: Reading) -> tuple[EventKind, dict[str, Any]]:
     elif line.take("oct|optical coherence tomography"):
         values["measured_with"] = "optical coherence tomography"
     for name, pattern in (
-        ("timi_flow", r"timi(?: flow)? ([0-3])(?: flow)?"),
+        ("timi_flow", r"(?:timi(?: flow)?|flow) ([0-3])(?: flow)?"),
         ("residual_stenosis_percent", rf"(?:residual(?: stenosis)?|stenosis) ({NUMBER}) ?(?:%|percent)?"),
         ("minimum_stent_area_mm2", rf"(?:msa|(?:minimum )?stent area) ({NUMBER})(?: ?mm2)?"),
         ("reference_area_mm2", rf"ref(?:erence)?(?: area)? ({NUMBER})(?: ?mm2)?"),

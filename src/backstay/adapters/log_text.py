@@ -226,12 +226,16 @@ _READERS: tuple[tuple[str, Reader], ...] = (
     ("heparin|ufh", said_of.heparin),
     ("dose|air kerma|kerma|display", said_of.dose),
     ("view|lao|rao|ap|pa|cran?|caud?|cranial|caudal", said_of.view),
-    ("final|result|timi|residual|stenosis|msa|ffr|ivus|oct", said_of.result),
+    ("final|result|timi|flow(?= [0-3])|residual|stenosis|msa|ffr|ivus|oct", said_of.result),
     (_any(dict(DRUGS)), said_of.drug),
     ("pressure|damped", said_of.pressure),
     ("flush(?:ed)?|bled", said_of.flush),
     ("end|finished|closed", said_of.end),
     (rf"(?:{_any(dict(PREPARED))})(?! \d+(?:\.\d+)?x)", prepared),
 )
-_FIRST_WORDS = tuple(dict.fromkeys(re.findall(r"[a-z]{3,}", " ".join(pattern for pattern, _ in _READERS))))
-"""Words a line may begin with; a misspelt one is answered with the nearest."""
+_FIRST_WORDS = tuple(
+    word
+    for word in dict.fromkeys(re.findall(r"[a-z]{3,}", " ".join(pattern for pattern, _ in _READERS)))
+    if len(word) > 5 or any(re.fullmatch(pattern, word) for pattern, _ in _READERS)
+)
+"""Words a line may begin with, and stems of long ones; a misspelt one is answered with the nearest."""
