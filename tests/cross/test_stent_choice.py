@@ -68,7 +68,7 @@ def every_row(need: Wanted, shelf: Sequence[Stent], weights: Weights) -> dict[in
                         - (need.to_mm - need.from_mm)
                         + weights.per_price
                         * sum(s.price or 0.0 for s in row)
-                        * (None not in [s.price for s in row])
+                        * (None not in [s.price for s in shelf])
                     )
                     least[count] = min(least.get(count, np.inf), score)
                 end = begin + OVERLAP_MM
@@ -130,6 +130,13 @@ def test_prices_count_where_every_stent_has_one() -> None:
     assert found.best is not None and found.best.price is not None
     free = choose_stents(need, STENTS).best
     assert free is not None and found.best.placed != free.placed
+    # One price not typed in: it is no bargain, and no price counts.
+    for k in range(len(priced)):
+        some = [replace(s, price=None) if j == k else s for j, s in enumerate(priced)]
+        part = choose_stents(need, some, weights)
+        assert part.best is not None and part.best.placed == tuple(
+            replace(p, stent=next(s for s in some if s.id == p.stent.id)) for p in free.placed
+        )
 
 
 LENGTHS, LABELS, LIMITS = (8.0, 12.0, 18.0, 24.0, 33.0), (2.25, 2.5, 2.75, 3.0, 3.5), (3.0, 3.5, 4.5)

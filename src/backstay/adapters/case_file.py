@@ -321,7 +321,12 @@ class WeightsTable(FileModel):
         le=1000,
         description="each mm of stent beyond what the landing zones need, overlap included",
     )
-    per_price: float = Field(0.0, ge=0, le=1000, description="each unit of the shelf's own price of a stent")
+    per_price: float = Field(
+        0.0,
+        ge=0,
+        le=1000,
+        description="each unit of the shelf's own price of a stent; counts where every stent of the shelf has one",
+    )
 
 
 class FlowTable(FileModel):

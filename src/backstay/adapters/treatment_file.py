@@ -107,7 +107,9 @@ class StentWeights(_Model):
     per_joint: float = Field(description="each further stent: the time, contrast and dose it takes")
     per_size_mm: float = Field(description="each mm a label lies below the size wanted")
     per_oversize_mm: float = Field(description="each mm it lies above")
-    per_price: float = Field(description="each unit of the shelf's price, where every stent has one")
+    per_price: float = Field(
+        description="each unit of the shelf's price; 0 where a stent of the shelf has none"
+    )
 
 
 class StentRow(_Model):

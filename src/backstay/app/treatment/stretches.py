@@ -38,7 +38,9 @@ COVERED_SHARE = 0.5
 
 def planned(work: Work) -> Stretch:
     """Return the plan of one stretch."""
-    chosen = choose_stents(work.wanted, work.of(Stent), weights_of(work.case))
+    stents = work.of(Stent)
+    weights = weights_of(work.case).fair_to(stents)
+    chosen = choose_stents(work.wanted, stents, weights)
     after = balloons_after(work, chosen.best)
     return Stretch(
         lesions=[number for number, _ in work.lesions],
@@ -49,7 +51,7 @@ def planned(work: Work) -> Stretch:
         reach_mm=REACH_MM,
         preparation=preparation(work),
         gate=_gate(work),
-        weights=StentWeights(**asdict(weights_of(work.case))),
+        weights=StentWeights(**asdict(weights)),
         best=None if chosen.best is None else _row(work, chosen.best),
         other=[_row(work, c) for c in _others(chosen)],
         missing=list(chosen.missing),

@@ -7,7 +7,7 @@ search that drops only what cannot be better.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -40,7 +40,7 @@ class Weights:
     per_oversize_mm : float
         The same where it is larger.
     per_price : float
-        Each unit of the lab's own price; counts only where every stent of the choice has one.
+        Each unit of the lab's own price; counts only where every stent to choose from has one.
     """
 
     per_mm: float = 1.0
@@ -48,6 +48,10 @@ class Weights:
     per_size_mm: float = 20.0
     per_oversize_mm: float = 40.0
     per_price: float = 0.0
+
+    def fair_to(self, stents: Sequence[Stent]) -> Weights:
+        """Return the weights for a shelf: without the price where a stent has none, which would else count as free."""
+        return self if all(s.price is not None for s in stents) else replace(self, per_price=0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,7 +194,7 @@ def choose_stents(wanted: Wanted, stents: Sequence[Stent], weights: Weights | No
     row is moved until it begins there, and is held against the vessel where it ends then. A stent is allowed
     where its label lies in the rule at its far end and its platform opens to the largest reference along it.
     """
-    weights = weights or Weights()
+    weights = (weights or Weights()).fair_to(stents)
     best: dict[int, Choice] = {}
 
     def extend(row: tuple[Placed, ...]) -> None:
