@@ -140,8 +140,8 @@ def test_two_entries_on_one_narrowing_are_one_lesion_by_the_harder(make: Any) ->
     assert one.entries == [1, 2] and one.calcium == "severe"
     assert len(doc.stretches) == 1 and kinds(doc) == kinds(whole)
     assert one.length_mm.value == pytest.approx(whole.lesions[0].length_mm.value, abs=0.2)  # draws differ
-    assert any("entries 1 and 2 of the case file lie on one narrowing" in text for text in doc.warnings)
-    assert not any("lie on one narrowing" in text for text in whole.warnings)
+    assert any("entries 1 and 2 of the case file lie on one narrowing" in text for text in doc.alerts)
+    assert not any("lie on one narrowing" in text for text in whole.alerts)
 
 
 def test_two_lesions_with_healthy_vessel_between_stay_two(make: Any) -> None:

@@ -105,7 +105,7 @@ def test_a_least_lumen_wider_than_the_reference_is_said_and_counts_as_no_narrowi
     file = W.write_case(tmp_path, demo_dir / "shelf.toml", [(50.0, 10.0, 0.5)], W.lesion(40, 60, image))
     doc = size_case(load_case(file))
     (one,) = doc.lesions
-    said = [text for text in doc.warnings if "wider than the reference" in text]
+    said = [text for text in doc.alerts if "wider than the reference" in text]
     assert len(said) == wider
     if wider:
         assert "(5.05 mm)" in said[0] and "angiography has 50 %" in said[0]

@@ -80,9 +80,33 @@ def test_where_nothing_is_left_to_try_it_is_said_and_no_stent_let_in(make: Any) 
         stretch.gate.startswith("no stent until")
         and "lesion 1: what this lesion asks for was all tried" in stretch.gate
     )
+    doc = sized(make([TWO[1]], lesion(51, 61, tried, "dissected = true", calcium="severe")))
+    assert doc.alerts[0].startswith("Lesion 1: what this lesion asks for was all tried")
     (other,) = sized(make([TWO[1]], lesion(51, 61, tried, calcium="severe"))).stretches
     assert [step.kind for step in other.preparation] == ["atherectomy", "non_compliant_balloon"]
     assert "all tried" not in other.gate
+
+
+def test_what_is_named_elsewhere_than_it_is_narrowed_is_said_first(make: Any) -> None:
+    far = sized(make([TWO[1]], lesion(51, 75)))
+    assert any("the case file has it from 51 to 75 mm" in text for text in far.alerts)
+    slipped = sized(make([TWO[1]], lesion(20, 30, 'prepared = ["semi_compliant_balloon"]')))
+    assert any("hardly narrowed" in text for text in slipped.alerts)
+    assert any("is not named in the case file" in text for text in slipped.alerts)
+    right = sized(make([TWO[1]], lesion(51, 61)))
+    assert right.alerts == []
+
+
+def test_a_torn_lesion_is_not_begun_at_the_highest_pressure(make: Any) -> None:
+    (torn,) = sized(make([TWO[1]], lesion(51, 61, "dissected = true", calcium="severe"))).stretches
+    rows = [
+        (row.pressure_atm, text)
+        for row in torn.preparation
+        for text in row.cautions
+        if "low pressure first" in text
+    ]
+    higher = [(atm, text) for atm, text in rows if "is the most" in text]
+    assert higher and all(f"; {atm:g} atm is the most" in text for atm, text in higher)
 
 
 def test_no_burr_where_another_stretch_of_the_case_is_dissected(make: Any) -> None:
@@ -348,7 +372,7 @@ def test_a_lesion_without_narrowing_gets_no_stent(make: Any, taken: float, line:
     more = "\n[flow]\nnormal_mL_min = 150\naortic_mmHg = 95\n"
     doc = sized(make([(50.0, 10.0, taken)], lesion(40, 60, line), more=more))
     assert bool(doc.stretches) is treated
-    assert any("no stent is planned" in text for text in doc.warnings) is not treated
+    assert any("no stent is planned" in text for text in doc.alerts) is not treated
     assert doc.worth is not None and doc.worth.rows[0].planned is treated
 
 

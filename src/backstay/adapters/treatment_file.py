@@ -304,6 +304,9 @@ class TreatmentDocument(_Model):
     stretches: list[Stretch]
     worth: Worth | None
     target: list[str] = Field(description="where the case's target differs from what is chosen here")
+    alerts: list[str] = Field(
+        description="what to settle before the plan is followed: a lesion that nothing opened; where case file and path differ"
+    )
     attempts: list[str] = Field(
         description="what counts as an attempt: an imaging catheter that did not cross"
     )

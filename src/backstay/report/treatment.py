@@ -20,7 +20,7 @@ from backstay.identifiers import BalloonUse, BranchingLaw, SizedBy
 from backstay.report.words import CALCIUM, number, percent, quantity, reading, source_words
 
 TITLE = "What would treat it"
-LESION_HEAD = ("lesion", "where", "length", "least lumen", "reference", "stenosis", "type")
+LESION_HEAD = ("no.", "where", "length", "least lumen", "reference", "stenosis", "type")
 STENT_HEAD = ("stents", "where", "opened at", "beyond the need", "overlap", "covers", "score")
 STEP_HEAD = ("prepare", "with", "to", "why")
 BALLOON_HEAD = ("after the stent", "with", "where", "to", "mind")
@@ -208,7 +208,7 @@ def expected_words(e: Expected) -> list[str]:
             if min(e.reference_areas_mm2) < e.floor_oct_mm2
             else "."
         ),
-        f"After a chart size of {number(e.chart_mm, 2)} mm, as planned at the distal end, a published series found "
+        f"After a chart size of {number(e.chart_mm, 2)} mm at the distal end, a published series found "
         f"{number(e.series_least_mm, 2)} mm on average, of it {number(e.series_recoil_mm, 2)} mm recoil. {SERIES}",
     ]
     if e.measured_verdict:

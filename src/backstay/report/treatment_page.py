@@ -13,7 +13,7 @@ def treatment_section(doc: TreatmentDocument) -> str:
     wide, narrow = treatment_strip(doc), treatment_strip(doc, width=PHONE)
     inner = [
         element("h2", words.TITLE),
-        items([*doc.target, *doc.attempts], "not"),
+        items([*doc.alerts, *doc.target, *doc.attempts], "not"),
         figure(wide, narrow),
         table(words.LESION_HEAD, [words.lesion_row(x) for x in doc.lesions], style="stack"),
         element("p", words.INTERVALS, "soft"),

@@ -19,7 +19,7 @@ def render_treatment(doc: TreatmentDocument, console: Console) -> None:
     t.say(DISCLAIMER, "bold")
     t.heading(words.TITLE)
     t.say(words.headline(doc), "bold")
-    t.bullets(doc.target, "!", "bold")
+    t.bullets([*doc.alerts, *doc.target], "!", "bold")
     t.bullets(doc.attempts, "!")
     t.heading("Lesions")
     t.table(list(words.LESION_HEAD), [words.lesion_row(x) for x in doc.lesions], (6, 11, 13, 16, 16, 20, 22))

@@ -20,12 +20,13 @@ from backstay.app.treatment.afterwards import miss_words
 from backstay.app.treatment.beside import met, planned_together
 from backstay.app.treatment.measuring import CaseLesion, described, measure, spread, tightness
 from backstay.app.treatment.recorded import as_recorded, torn_by_record
-from backstay.app.treatment.stretches import cautions_of
+from backstay.app.treatment.stretches import cautions_of, shut_in
 from backstay.app.treatment.work import Work, label_conflict, stretches_of
 from backstay.app.treatment.worth import worth_of
 from backstay.core.rigging.devices import Balloon, Device, Stent
 from backstay.core.treatment.compliance import inflation_to
-from backstay.core.treatment.lesions import estimate
+from backstay.core.treatment.lesions import END_RATIO, estimate
+from backstay.core.treatment.preparation import NOTHING_LEFT
 from backstay.core.treatment.reference import ReferenceFit
 from backstay.core.treatment.sizing import diameter_of_area_mm, misses_across
 from backstay.identifiers import Preparation
@@ -88,7 +89,11 @@ def size_case(case: LoadedCase, *, seed: int = DEFAULT_SEED) -> TreatmentDocumen
         seed=seed,
         sources=_sources(stretches, worth, measured),
         unvalidated=list(UNVALIDATED),
-        warnings=[*case.warnings[: len(case.smoothed.warnings)], *_warnings(lesions)],
+        alerts=[
+            *(f"Lesion {n}: {NOTHING_LEFT}." for one in work for n in shut_in(one)),
+            *_alerts(lesions),
+        ],
+        warnings=list(case.warnings[: len(case.smoothed.warnings)]),
         cautions=list(dict.fromkeys([*CAUTIONS, *(c for w in work for c in cautions_of(w))])),
         disclaimer=DISCLAIMER,
     )
@@ -195,7 +200,8 @@ def _wider_words(lesion: CaseLesion) -> str:
     )
 
 
-def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
+def _alerts(lesions: Sequence[CaseLesion]) -> list[str]:
+    """Return where what the case file names and what the path shows differ."""
     found = []
     for number, lesion in enumerate(lesions, 1):
         m, table = lesion.measured, lesion.table
@@ -212,6 +218,11 @@ def _warnings(lesions: Sequence[CaseLesion]) -> list[str]:
             found.append(
                 f"Lesion {number}: a narrowing of {tightness(lesion)[1].value:.0f} % at {table.from_mm:.0f} to {table.to_mm:.0f} mm, "
                 f"less than a tenth: no stent is planned. Plaque without narrowing does not show on the lumen."
+            )
+        elif tightness(lesion)[1].value < 100.0 * END_RATIO and not wider:
+            found.append(
+                f"Lesion {number}: hardly narrowed ({tightness(lesion)[1].value:.0f} %) where it is named, at {table.from_mm:.0f} to "
+                f"{table.to_mm:.0f} mm, and planned for another reason, as that it was prepared: look whether the place is right."
             )
         if len(lesion.entries) > 1:
             entries = " and ".join(str(k) for k in lesion.entries)

@@ -72,11 +72,15 @@ def _size_wanted(rule: SizeRule) -> SizeWanted:
     return SizeWanted(**values)
 
 
+def shut_in(work: Work) -> list[int]:
+    """Return the lesions that did not open by anything they ask for: no stent goes in there."""
+    return [number for number, x in work.lesions if not _opened(x) and not order_of(hardness(x))]
+
+
 def _gate(work: Work) -> str:
     """Return what keeps a stent out, and that nothing is left to try where it is so."""
-    closed = [(number, x) for number, x in work.lesions if not _opened(x)]
-    stuck = [number for number, x in closed if not order_of(hardness(x))]
-    said = "".join(f"; lesion {number}: {NOTHING_LEFT}" for number in stuck)
+    closed = any(not _opened(x) for _, x in work.lesions)
+    said = "".join(f"; lesion {number}: {NOTHING_LEFT}" for number in shut_in(work))
     return f"{GATE}{said}" if closed else ""
 
 

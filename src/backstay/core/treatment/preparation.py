@@ -285,7 +285,7 @@ def _step(
         least_mm=USEFUL_RATIO * at_most_mm,
     )
     missing = _missing(kind, sized, at_most_mm, between)
-    cautions = _cautions(kind, hardness)
+    cautions = _cautions(kind, hardness, sized)
     if missing:
         return Step(kind, None, None, why, missing, cautions)
     if sized is not None and sized.balloon.working_mm > longest_mm + 1e-9:
@@ -308,7 +308,7 @@ def _missing(
     return f"{wanted}: {too_small_words(opened_mm=opened_mm, artery_mm=at_most_mm)}"
 
 
-def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:
+def _cautions(kind: Preparation, hardness: Hardness, sized: Sized | None = None) -> tuple[str, ...]:
     found = []
     if kind is Preparation.ATHERECTOMY:
         found.append("atherectomy needs its own wire, trained hands, and no visible dissection")
@@ -316,7 +316,12 @@ def _cautions(kind: Preparation, hardness: Hardness) -> tuple[str, ...]:
             "burr of 0.4 to 0.6 of the artery: from memory; the trial read in abstract used 0.6 to 0.85"
         )
     if hardness.dissected:
-        found.append("a dissection is known here: low pressure first, and no larger than the reference")
+        low = "low pressure first"
+        if sized is not None and sized.inflation.pressure_atm > sized.balloon.nominal_atm:
+            low += (
+                f" (from {sized.balloon.nominal_atm:g} atm; {sized.inflation.pressure_atm:g} atm is the most)"
+            )
+        found.append(f"a dissection is known here: {low}, and no larger than the reference")
     if kind in {Preparation.NON_COMPLIANT, Preparation.SCORING}:
         found.append(
             "never beyond rated burst; a balloon that keeps a waist asks for another way, not for more pressure"
