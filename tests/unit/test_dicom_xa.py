@@ -137,7 +137,8 @@ def test_what_the_shutter_covers_is_taken_from_its_edge(file: Path) -> None:
     np.testing.assert_array_equal(seen, plain[np.ix_(rows, columns)])
 
 
-def test_enhanced_xa_by_its_functional_groups(file: Path) -> None:
+@pytest.mark.parametrize("moved", ["", "receptor", "spacing"])
+def test_enhanced_xa_by_its_functional_groups(file: Path, moved: str) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         dataset = pydicom.dcmread(file)
@@ -163,6 +164,12 @@ def test_enhanced_xa_by_its_functional_groups(file: Path) -> None:
             position.PositionerPrimaryAngle, position.PositionerSecondaryAngle = float(10 + k), -5.0
             group.PositionerPositionSequence = [position]
             own.append(group)
+        if moved == "receptor":
+            own[2].XRayGeometrySequence = [Dataset()]
+            own[2].XRayGeometrySequence[0].DistanceSourceToDetector = 1050.0
+        if moved == "spacing":
+            own[1].FramePixelDataPropertiesSequence = [Dataset()]
+            own[1].FramePixelDataPropertiesSequence[0].ImagerPixelSpacing = [0.3, 0.3]
         dataset.PerFrameFunctionalGroupsSequence = own
         dataset.save_as(file)
     run = read_run(file)
@@ -170,7 +177,9 @@ def test_enhanced_xa_by_its_functional_groups(file: Path) -> None:
     assert run.geometry.secondary_deg.tolist() == [-5.0] * 3
     assert (run.geometry.sid_mm, run.geometry.sod_mm, run.geometry.row_mm) == (1100.0, 765.0, 0.2)
     assert run.intensity is Intensity.LINEAR
-    assert run.remarks == ()
+    expected = {"": (), "receptor": ("from 1050 to 1100 mm",), "spacing": ("from 0.2 to 0.3 mm",)}[moved]
+    assert len(run.remarks) == len(expected)
+    assert all(what in remark for what, remark in zip(expected, run.remarks, strict=True))
 
 
 def in_groups(

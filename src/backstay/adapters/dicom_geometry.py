@@ -20,6 +20,8 @@ SID_MM = (500.0, 1800.0)
 SOD_MM = (400.0, 1300.0)
 SPACING_MM = (0.05, 1.0)
 """Ranges of a room with a C-arm; common practice, no source."""
+_SAME = 1.002
+"""Distances within this ratio are one distance, rounded."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +75,7 @@ def run_geometry(dataset: Dataset, *, frames: int, rows: int, columns: int) -> R
     )  # fmt: skip
     sod, sod_guess = _source_distance(dataset, groups, sid, remarks)
     row, column, spacing_guess = _spacing(dataset, groups, rows, columns, remarks)
+    _steady(groups, remarks)
     turns, mirrored = _orientation(dataset, remarks)
     _positions(dataset, remarks)
     return RunGeometry(
@@ -93,6 +96,24 @@ def _from(groups: list[list[Dataset]], sequence: str, keyword: str) -> list[floa
     """Return a value of the first frame's functional groups."""
     found = (first(group, sequence) for group in (groups[0] if groups else []))
     return [number(item, keyword) for item in found if item is not None]
+
+
+def _steady(groups: list[list[Dataset]], remarks: list[str]) -> None:
+    """Say where distances or spacing change from frame to frame: the first frame's are taken for all."""
+    for sequence, keyword, name in (
+        ("XRayGeometrySequence", "DistanceSourceToDetector", "(0018,1110) Distance Source to Detector"),
+        ("XRayGeometrySequence", "DistanceSourceToIsocenter", "(0018,9402) Distance Source to Isocenter"),
+        ("FramePixelDataPropertiesSequence", "ImagerPixelSpacing", "(0018,1164) Imager Pixel Spacing"),
+    ):
+        said = []
+        for group in groups:
+            found = (first(one, sequence) for one in group)
+            values = (numbers(item, keyword) for item in found if item is not None)
+            said += [value[0] for value in values if value][:1]
+        if said and max(said) > _SAME * min(said):
+            remarks.append(
+                f"{name} changes between frames, from {min(said):g} to {max(said):g} mm: the first frame's is taken for all"
+            )
 
 
 def _angles(
