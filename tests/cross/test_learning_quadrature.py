@@ -43,7 +43,7 @@ def test_mean_covariance_and_evidence(demo_rigs: Any) -> None:
     error = np.sqrt(np.diag(covariance) / (COUNT / 8))
     assert np.all(np.abs(found.scores.mean(axis=0) - mean) < 4.0 * error)
     assert np.abs(np.cov(found.scores.T) - covariance).max() < 0.1 * np.abs(covariance).max() + 0.01
-    assert abs(np.log(first.expected * found.expected / evidence)) < 0.1
+    assert abs(first.log_expected + found.log_expected - np.log(evidence)) < 0.1
     # Twin that must fail: the second try held to have stopped.
     other = [TRIES[0], Attempt("b", "extension_28mm", False, push=Pushed.ALL_THAT_WAS_SAFE)]
     wrong = prior * np.exp(logs(grid, other).sum(axis=0))

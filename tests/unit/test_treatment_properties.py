@@ -15,9 +15,9 @@ from backstay.core.rigging.devices import Balloon, Burr, Stent
 from backstay.core.treatment.balloons import LITHOTRIPSY_ATM, choose_balloon, choose_burr, in_a_row
 from backstay.core.treatment.bifurcation import BranchFacts, Kissing, NoKissing, choose_kissing, plan_branch
 from backstay.core.treatment.compliance import diameter_at_mm, inflation_to, table_of
-from backstay.core.treatment.lesions import Estimate, measure_lesions
+from backstay.core.treatment.lesions import Estimate, measure_lesions, measured_on
 from backstay.core.treatment.preparation import FILLS, LONGER, Hardness, order_of, steps_for
-from backstay.core.treatment.reference import Mouth, Span, fit_reference, lumen_from_rows
+from backstay.core.treatment.reference import Mouth, ReferenceFit, Span, fit_reference, lumen_from_rows
 from backstay.core.treatment.sizing import misses_across, size_by_angiography
 from backstay.core.treatment.stents import Wanted, choose_stents
 from backstay.errors import InputError, OutsideValidity
@@ -502,3 +502,16 @@ def test_a_shelf_with_nothing_suitable_says_what_is_missing(
     chosen = choose_stents(Wanted(from_mm, to_mm, rule, ROWS, reference), stents)
     assert chosen.best is None and chosen.by_count == {}
     assert len(chosen.missing) == 1 and what in chosen.missing[0]
+
+
+@pytest.mark.parametrize("length_mm", [60.0, 73.7, 97.3, 140.0])
+def test_what_is_hardly_narrowed_is_measured_at_every_place(length_mm: float) -> None:
+    """It ends where it begins, and by rounding one end may come before the other."""
+    s = np.linspace(0.0, length_mm, 200)
+    reference = np.full(s.shape, 3.0)
+    for at in range(20, 180, 3):
+        lumen = 2.94 + 1e-5 * np.abs(np.arange(200) - at)
+        draws = np.tile(lumen, (8, 1))
+        fit = ReferenceFit(s, reference, lumen, np.tile(reference, (8, 1)), draws, (), 0.05, 0.0)
+        found = measured_on(fit, [Span(s[at] - 0.5, s[at] + 0.5)], np.random.default_rng(1))
+        assert [one.narrowest_at_mm for one in found if one.named == 0] == [s[at]]

@@ -154,7 +154,7 @@ def measure_lesions(
             break
         spans = found
         fit = fit_reference(lumen, mouths, spans, rng=rng)
-    return fit, _measured(fit, named, rng)
+    return fit, measured_on(fit, named, rng)
 
 
 def _same(a: Sequence[Span], b: Sequence[Span]) -> bool:
@@ -220,7 +220,8 @@ def _diseased(lumen: Lumen, reference_mm: FloatArray, named: Sequence[Span]) -> 
 # Measuring
 
 
-def _measured(fit: ReferenceFit, named: Sequence[Span], rng: np.random.Generator) -> list[Measured]:
+def measured_on(fit: ReferenceFit, named: Sequence[Span], rng: np.random.Generator) -> list[Measured]:
+    """Return every lesion of a fit, those named and those found, from the ostium on; see `measure_lesions`."""
     narrowed = 1.0 - fit.lumen_mm / fit.reference_mm
     peaks = _peaks(fit, narrowed, named)
     return [_one(fit, peak, number, rng) for peak, number in sorted(peaks, key=lambda x: x[0])]
@@ -306,7 +307,8 @@ def _one(fit: ReferenceFit, peak: int, number: int | None, rng: np.random.Genera
     s = fit.s_mm
     mean = 1.0 - fit.lumen_mm / fit.reference_mm
     first, last = _ends(mean[None, :], np.array([peak]), s)
-    inside = np.flatnonzero((s >= first[0]) & (s <= last[0]))
+    # What is hardly narrowed ends where it begins, and by rounding a little before.
+    inside = np.flatnonzero((s >= min(first[0], s[peak])) & (s <= max(last[0], s[peak])))
     draws = 1.0 - fit.lumen_draws_mm / fit.reference_draws_mm
     at = inside[np.argmin(fit.lumen_mm[inside])]
     near = np.abs(s - s[at]) <= OFFSET_MM
