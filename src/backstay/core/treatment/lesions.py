@@ -221,7 +221,22 @@ def _diseased(lumen: Lumen, reference_mm: FloatArray, named: Sequence[Span]) -> 
 
 
 def measured_on(fit: ReferenceFit, named: Sequence[Span], rng: np.random.Generator) -> list[Measured]:
-    """Return every lesion of a fit, those named and those found, from the ostium on; see `measure_lesions`."""
+    """Return every lesion of a fit, those named and those found, from the ostium on.
+
+    Parameters
+    ----------
+    fit : ReferenceFit
+        Reference and lumen.
+    named : sequence of Span
+        Lesions the user named.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    list of Measured
+        As of `measure_lesions`.
+    """
     narrowed = 1.0 - fit.lumen_mm / fit.reference_mm
     peaks = _peaks(fit, narrowed, named)
     return [_one(fit, peak, number, rng) for peak, number in sorted(peaks, key=lambda x: x[0])]
